@@ -1,0 +1,230 @@
+"""What a study folder says, checked and typed: the entries that `read_survey` returns."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class PointControl:
+    """Marked points with plane coordinates.
+
+    Attributes
+    ----------
+    names : tuple of str
+    xy_px : (n, 2) array
+        Displayed pixels, x right, y down, centre of the top-left pixel at (0, 0).
+    xy_mm : (n, 2) array
+        The fragment's own frame, x right, y up.
+    sd_mm : (n,) array
+        One standard deviation of each coordinate.
+    sd_px : float
+        One standard deviation of picking, per coordinate.
+    """
+
+    names: tuple[str, ...]
+    xy_px: FloatArray
+    xy_mm: FloatArray
+    sd_mm: FloatArray
+    sd_px: float
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class BoardControl:
+    """A chessboard lying in the plane: inner corners across and down, side of a square in mm.
+
+    The frame is that of the board: its first inner corner is (0, 0), x along the rows, y up.
+    """
+
+    columns: int
+    rows: int
+    square_mm: float
+    sd_px: float = 0.1
+
+
+Control = PointControl | BoardControl
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class LensEntry:
+    """A lens: either known numbers or photographs of a board from which `rectify` solves them."""
+
+    name: str
+    f_px: float | None = None
+    centre_px: tuple[float, float] | None = None
+    k1: float | None = None
+    k2: float | None = None
+    columns: int | None = None
+    rows: int | None = None
+    square_mm: float | None = None
+    files: tuple[Path, ...] = ()
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class ChartEntry:
+    """A colour chart in the picture: patch centres in pixels and their published Lab (D50) values."""
+
+    names: tuple[str, ...]
+    xy_px: FloatArray
+    lab: FloatArray
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class PhotoEntry:
+    name: str
+    file: Path
+    fragment: str
+    control: Control
+    lens: str | None = None
+    flatness_mm: float = 0.0
+    labels: Path | None = None
+    chart: ChartEntry | None = None
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class FragmentEntry:
+    """A fragment and its place on a wall: a point of its own frame p lies at origin + R(turn) p.
+
+    `centres` holds motif centres taken by tape or tracing when there is no photograph:
+    `centres_xy_mm` (n, 2) and `centres_sd_mm` (n,).
+    """
+
+    name: str
+    wall: str | None = None
+    origin_mm: tuple[float, float] | None = None
+    origin_sd_mm: float = 5.0
+    turn_deg: float = 0.0
+    turn_sd_deg: float = 0.2
+    centres_xy_mm: FloatArray | None = None
+    centres_sd_mm: FloatArray | None = None
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class OpeningEntry:
+    name: str
+    kind: str
+    outline_mm: FloatArray
+    clearance_mm: float
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class EdgeEntry:
+    """A boundary line of the wall and the rule for motifs that would meet it."""
+
+    name: str
+    kind: str
+    line_mm: FloatArray
+    rule: str
+    max_shift_mm: float
+    min_scale_ratio: float
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class WallEntry:
+    name: str
+    outline_mm: FloatArray
+    openings: tuple[OpeningEntry, ...] = ()
+    edges: tuple[EdgeEntry, ...] = ()
+    axis_x_mm: float | None = None
+    next: str | None = None
+    corner: str = "restart"
+    clearance_mm: float = 0.0
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class ProposalEntry:
+    """A typed repeat that overrides the measured one; a logged decision."""
+
+    across_mm: float
+    down_mm: float
+    offset_ratio: float
+    reason: str
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class LayoutEntry:
+    on_axis: str = "motif"
+    follow: str = "level"
+    choice: str | None = None
+    irregularity_ratio: float = 0.0
+    pinned: tuple[Mapping[str, Any], ...] = ()
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class PriceEntry:
+    """One line of prices.csv: item,unit,price,currency (and, for leaf, side_mm, leaves_per_book)."""
+
+    item: str
+    unit: str
+    price: float
+    currency: str
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class WorksEntry:
+    """Leaf, prices, timed trial, crew; every field may be absent."""
+
+    metal: str | None = None
+    leaf_side_mm: tuple[float, float] | None = None
+    leaves_per_book: int | None = None
+    margin_mm: float | None = None
+    prices: tuple[PriceEntry, ...] = ()
+    trial_minutes: FloatArray | None = None
+    crew: int | None = None
+    hours_per_day: float | None = None
+    instruments: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class DecisionEntry:
+    what: str
+    choice: str
+    reason: str
+    evidence: str | None = None
+    who: str | None = None
+    date: str | None = None
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Survey:
+    """A study folder, read and checked.
+
+    Attributes
+    ----------
+    folder : Path
+    title, authors, date, regime, record_level
+        As stated under `[study]`.
+    seed : int
+        Seed of every random number of the study.
+    sources : mapping of str to str
+        SHA-256 of every file read, by path relative to the folder.
+    paints : tuple of (name, (L, a, b))
+        The user's paint list, if any.
+    """
+
+    folder: Path
+    title: str
+    authors: tuple[str, ...]
+    date: str
+    regime: str
+    record_level: str
+    seed: int
+    lenses: Mapping[str, LensEntry]
+    photos: tuple[PhotoEntry, ...]
+    fragments: tuple[FragmentEntry, ...]
+    walls: tuple[WallEntry, ...]
+    proposal: ProposalEntry | None
+    layout: LayoutEntry
+    works: WorksEntry
+    decisions: tuple[DecisionEntry, ...]
+    paints: tuple[tuple[str, tuple[float, float, float]], ...]
+    sources: Mapping[str, str]
+    notes: tuple[str, ...] = ()
