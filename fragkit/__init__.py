@@ -1,3 +1,61 @@
-"""From photographs of fragments of a repeating wall decoration to marks on the wall."""
+"""From photographs of fragments of a repeating wall decoration to marks on the wall.
+
+The rooms follow the data: `read_survey`, `rectify`, `find_nets`, `find_centres` and `build_motif`, `fit_lattice`
+and `pool`, `measure_colours`, `weigh_technique`, `lay_out`, `set_out`, `take_off` and `plan_works`, `write_record`;
+`run_study` runs them all. Names are loaded on first use, so that `import fragkit` stays quick.
+"""
+
+from importlib import import_module
+from typing import Any
 
 __version__ = "0.1.0"
+
+_ROOM_OF = {
+    "EstimationError": "errors",
+    "Fault": "errors",
+    "FragkitError": "errors",
+    "OutputError": "errors",
+    "SurveyError": "errors",
+    "read_photo": "survey",
+    "read_survey": "survey",
+    "Picture": "rectify",
+    "even_light": "rectify",
+    "find_board": "rectify",
+    "rectify": "rectify",
+    "solve_lens": "rectify",
+    "find_nets": "net",
+    "reduce_basis": "net",
+    "build_motif": "motifs",
+    "find_centres": "motifs",
+    "fit_lattice": "lattice",
+    "merge_centres": "lattice",
+    "pool": "lattice",
+    "delta_e00": "colour",
+    "measure_colours": "colour",
+    "covariance": "placing",
+    "draw": "placing",
+    "weigh_technique": "technique",
+    "lay_out": "layout",
+    "draw_sheets": "setting_out",
+    "draw_wall": "setting_out",
+    "set_out": "setting_out",
+    "plan_works": "works",
+    "take_off": "works",
+    "read_record": "record",
+    "write_record": "record",
+    "run_study": "study",
+    "simulate_photograph": "simulate",
+    "simulate_study": "simulate",
+}
+
+__all__ = sorted(_ROOM_OF)
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _ROOM_OF:
+        raise AttributeError(f"module 'fragkit' has no attribute {name!r}")
+    return getattr(import_module(f"fragkit.{_ROOM_OF[name]}"), name)
+
+
+def __dir__() -> list[str]:
+    return [*__all__, "__version__"]
