@@ -21,7 +21,6 @@ _ROOM_OF = {
     "Picture": "rectify",
     "even_light": "rectify",
     "find_board": "rectify",
-    "rectify": "rectify",
     "solve_lens": "rectify",
     "find_nets": "net",
     "reduce_basis": "net",

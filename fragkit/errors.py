@@ -1,10 +1,10 @@
 """The errors that `fragkit` raises on purpose.
 
-    ValueError                a bad argument: the value, the rule and the way out
-    FragkitError
-    ├── SurveyError           the study folder has faults; `faults` lists every one of them
-    ├── EstimationError       the data cannot carry an answer: what was found, what was needed
-    └── OutputError           a result cannot be written where it was asked for
+ValueError                a bad argument: the value, the rule and the way out
+FragkitError
+├── SurveyError           the study folder has faults; `faults` lists every one of them
+├── EstimationError       the data cannot carry an answer: what was found, what was needed
+└── OutputError           a result cannot be written where it was asked for
 """
 
 from __future__ import annotations
