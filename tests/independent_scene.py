@@ -1,7 +1,8 @@
 """A second generator of fragments, sharing no code with `fragkit.simulate`.
 
-It exists so that the estimators are never judged by their own model alone: motifs are polygons filled by OpenCV,
-fields are Fourier-filtered noise, the camera is a bare homography with radial distortion. All data are invented.
+It exists so that the estimators are never judged by their own model alone: motifs are polygons filled by
+OpenCV, fields are Fourier-filtered noise, the camera is a bare homography with radial distortion. All data
+are invented.
 Frames follow README: pixels x right, y down, centre of the top-left pixel (0, 0); plane in mm, x right, y up.
 """
 
