@@ -10,7 +10,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from fragkit.card import card
+
 FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -94,7 +97,7 @@ class FragmentEntry:
     """A fragment and its place on a wall: a point of its own frame p lies at origin + R(turn) p.
 
     `centres` holds motif centres taken by tape or tracing when there is no photograph:
-    `centres_xy_mm` (n, 2) and `centres_sd_mm` (n,).
+    `centres_xy_mm` (n, 2), `centres_sd_mm` (n,) and, if the table numbers the sites, `centres_index` (n, 2).
     """
 
     name: str
@@ -105,6 +108,7 @@ class FragmentEntry:
     turn_sd_deg: float = 0.2
     centres_xy_mm: FloatArray | None = None
     centres_sd_mm: FloatArray | None = None
+    centres_index: IntArray | None = None
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -228,3 +232,17 @@ class Survey:
     paints: tuple[tuple[str, tuple[float, float, float]], ...]
     sources: Mapping[str, str]
     notes: tuple[str, ...] = ()
+
+    def __repr__(self) -> str:
+        counts = f"{len(self.photos)} photographs, {len(self.fragments)} fragments, {len(self.walls)} walls"
+        return f"Survey({self.title!r}, {counts})"
+
+    def _repr_html_(self) -> str:
+        rows = [
+            ("photographs", ", ".join(photo.name for photo in self.photos) or "none"),
+            ("fragments", ", ".join(fragment.name for fragment in self.fragments)),
+            ("walls", ", ".join(wall.name for wall in self.walls) or "none"),
+            ("decisions on record", str(len(self.decisions))),
+            ("files read", str(len(self.sources))),
+        ]
+        return card(f"Survey: {self.title}", rows, notes=self.notes)

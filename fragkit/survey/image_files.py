@@ -1,0 +1,168 @@
+"""What an image file is, from its header and its ends alone: size, orientation, whether it is all there."""
+
+from __future__ import annotations
+
+import re
+import struct
+import warnings
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import tifffile
+from PIL import Image, UnidentifiedImageError
+
+from fragkit.errors import Fault, SurveyError
+
+PIXEL_LIMIT = 200_000_000
+"""Largest photograph that is opened: a header may claim any size, and fill the memory."""
+
+_FORMATS = {"JPEG": "JPEG", "MPO": "JPEG", "PNG": "PNG"}
+_TIFF_STARTS = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
+_RAW = {".dng", ".nef", ".cr2", ".cr3", ".arw", ".raf", ".orf", ".rw2", ".pef"}
+_ORIENTATION_TAG = 274
+_JPEG_MARKER = re.compile(rb"\xff[^\x00\xd0-\xd7\xff]")
+
+
+@dataclass(frozen=True)
+class ImageHeader:
+    """An image as its header describes it.
+
+    Attributes
+    ----------
+    kind : str
+        "JPEG", "PNG" or "TIFF".
+    width_px, height_px : int
+        As displayed, the orientation applied.
+    orientation : int
+        EXIF or TIFF orientation, 1 to 8, not yet applied to the stored pixels.
+    icc : bytes or None
+        The embedded colour profile.
+    mode : str
+        Pixel layout: "L" one channel, "P" indexed, "RGB", "CMYK" ….
+    """
+
+    kind: str
+    width_px: int
+    height_px: int
+    orientation: int
+    icc: bytes | None
+    mode: str
+
+
+def image_fault(file: str, message: str, remedy: str) -> SurveyError:
+    """The error for a faulty image file."""
+    return SurveyError((Fault(file=file, where="", message=message, remedy=remedy),))
+
+
+def read_header(path: Path, file: str) -> ImageHeader:
+    """Header of the image at `path`, which messages call `file`.
+
+    Raises
+    ------
+    SurveyError
+        No image, a kind that is not read, more than `PIXEL_LIMIT` pixels, or a file that ends too early.
+    """
+    if path.stat().st_size == 0:
+        raise image_fault(file, "the file is empty (0 bytes).", "Copy it from the camera again.")
+    if path.suffix.lower() in _RAW:
+        remedy = "Develop it to a 16-bit TIFF, without lens correction or sharpening."
+        raise image_fault(file, "camera raw files are not read.", remedy)
+    header = _header(path, file)
+    if header.width_px * header.height_px > PIXEL_LIMIT:
+        size = f"{header.width_px} × {header.height_px}"
+        most = f"{PIXEL_LIMIT / 1e6:.0f} million"
+        raise image_fault(file, f"the picture claims {size} pixels; {most} is the most.", "Make it smaller.")
+    if header.mode == "CMYK":
+        raise image_fault(file, "the picture is in printing colours (CMYK).", "Convert it to RGB.")
+    if not _is_whole(path, header.kind):
+        remedy = "It was cut off while copying: copy it from the camera again."
+        raise image_fault(file, "the file ends before the picture is complete.", remedy)
+    return header
+
+
+def _header(path: Path, file: str) -> ImageHeader:
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            return _open_header(path, file)
+    except SurveyError:
+        raise
+    except Image.DecompressionBombError:
+        message = f"the picture claims more pixels than the {PIXEL_LIMIT / 1e6:.0f} million that are opened."
+        raise image_fault(file, message, "Make it smaller.") from None
+    except (UnidentifiedImageError, OSError, ValueError, SyntaxError, struct.error, EOFError, TypeError):
+        remedy = "Use a JPEG, PNG or TIFF, or copy the file again."
+        raise image_fault(file, "this is no image, or its beginning is damaged.", remedy) from None
+
+
+def _open_header(path: Path, file: str) -> ImageHeader:
+    with path.open("rb") as stream:
+        start = stream.read(4)
+    if start in _TIFF_STARTS:
+        return _tiff_header(path)
+    with Image.open(path) as image:
+        kind = _FORMATS.get(image.format or "")
+        if kind is None:
+            message = f"pictures of kind {image.format} are not read."
+            raise image_fault(file, message, "Save it as JPEG, PNG or TIFF.")
+        orientation = image.getexif().get(_ORIENTATION_TAG)
+        icc = image.info.get("icc_profile")
+        return _as_shown(ImageHeader(kind, *image.size, _orientation(orientation), icc, image.mode))
+
+
+def _tiff_header(path: Path) -> ImageHeader:
+    """Header by tifffile: Pillow refuses some layouts, and turns the size of others by their orientation."""
+    with tifffile.TiffFile(path) as tiff:
+        page = tiff.pages.first
+        tag = page.tags.get(_ORIENTATION_TAG)
+        size = (int(page.imagewidth), int(page.imagelength))
+        mode = "CMYK" if page.photometric == tifffile.PHOTOMETRIC.SEPARATED else ""
+        mode = mode or ("L" if page.samplesperpixel == 1 else "RGB")
+        return _as_shown(ImageHeader("TIFF", *size, _orientation(tag and tag.value), page.iccprofile, mode))
+
+
+def _orientation(value: object) -> int:
+    return value if isinstance(value, int) and 1 <= value <= 8 else 1
+
+
+def _as_shown(header: ImageHeader) -> ImageHeader:
+    if header.orientation < 5:
+        return header
+    return replace(header, width_px=header.height_px, height_px=header.width_px)
+
+
+def _is_whole(path: Path, kind: str) -> bool:
+    if kind == "TIFF":
+        return _tiff_is_whole(path)
+    content = path.read_bytes()
+    return _jpeg_is_whole(content) if kind == "JPEG" else _png_is_whole(content)
+
+
+def _jpeg_is_whole(content: bytes) -> bool:
+    """Whether the scans run to an end-of-image marker (ITU-T T.81, annex B), thumbnails not counted."""
+    at, has_scan = 2, False
+    while found := _JPEG_MARKER.search(content, at):
+        marker = content[found.start() + 1]
+        if marker == 0xD9:
+            return has_scan
+        has_scan = has_scan or marker == 0xDA
+        length = content[found.end() : found.end() + 2]
+        at = found.end() + (int.from_bytes(length, "big") if len(length) == 2 else len(content))
+    return False
+
+
+def _png_is_whole(content: bytes) -> bool:
+    """Whether the chunks run to IEND (ISO/IEC 15948:2004, 11.2.5)."""
+    at = 8
+    while at + 12 <= len(content):
+        if content[at + 4 : at + 8] == b"IEND":
+            return True
+        at += 12 + int.from_bytes(content[at : at + 4], "big")
+    return False
+
+
+def _tiff_is_whole(path: Path) -> bool:
+    with tifffile.TiffFile(path) as tiff:
+        page = tiff.pages.first
+        ends = [at + n for at, n in zip(page.dataoffsets, page.databytecounts, strict=False)]
+    return bool(ends) and max(ends) <= path.stat().st_size

@@ -1,0 +1,212 @@
+"""The keys that survey.toml may hold, one class a table."""
+
+from __future__ import annotations
+
+import datetime
+import unicodedata
+from typing import Annotated, Any, Literal
+
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints
+
+_FORBIDDEN_IN_NAMES = set('<>:"/\\|?*')
+
+
+def _fit_for_a_file_name(name: str) -> str:
+    hidden = [c for c in name if unicodedata.category(c) in {"Cc", "Cf", "Cs", "Zl", "Zp"}]
+    if hidden:
+        raise ValueError(f"holds an invisible character (U+{ord(hidden[0]):04X}); type the name afresh")
+    wrong = sorted(set(name) & _FORBIDDEN_IN_NAMES)
+    if wrong or name.startswith(".") or name != name.strip():
+        sign = wrong[0] if wrong else "a dot or blank at an end"
+        raise ValueError(f"cannot be used in a file name ({sign}); use letters, digits, blanks and hyphens")
+    return name
+
+
+def _one_or_pair(value: Any) -> Any:
+    return [value, value] if isinstance(value, (int, float)) else value
+
+
+def _text_of_date(value: Any) -> Any:
+    return value.isoformat() if isinstance(value, datetime.date) else value
+
+
+Number = Annotated[float, Field(strict=True, allow_inf_nan=False)]
+Positive = Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0)]
+NotNegative = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0)]
+Ratio = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, le=1)]
+Count = Annotated[int, Field(strict=True, ge=1, le=100_000)]
+Text = Annotated[str, Field(strict=True)]
+Date = Annotated[Text, BeforeValidator(_text_of_date)]
+Name = Annotated[
+    str,
+    StringConstraints(strict=True, min_length=1, max_length=80),
+    AfterValidator(_fit_for_a_file_name),
+]
+Point = Annotated[list[Number], Field(min_length=2, max_length=2)]
+Outline = Annotated[list[Point], Field(min_length=3)]
+
+
+class Table(BaseModel):
+    """A table of survey.toml: a key it does not know is a fault."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class StudyTable(Table):
+    title: Text | None = None
+    authors: list[Text] = []
+    date: Date = ""
+    regime: Text = ""
+    record_level: Text = ""
+    seed: Annotated[int, Field(strict=True, ge=0)] = 0
+    paints: Text | None = None
+
+
+class LensBoardTable(Table):
+    kind: Literal["chessboard"] = "chessboard"
+    columns: Annotated[int, Field(strict=True, ge=3, le=100)]
+    rows: Annotated[int, Field(strict=True, ge=3, le=100)]
+    square_mm: Positive
+    files: Annotated[list[Text], Field(min_length=1)]
+
+
+class LensTable(Table):
+    board: LensBoardTable | None = None
+    f_px: Positive | None = None
+    centre_px: Point | None = None
+    k1: Number | None = None
+    k2: Number | None = None
+
+
+class PointsTable(Table):
+    kind: Literal["points"]
+    table: Text
+    sd_px: Positive = 0.5
+
+
+class BoardTable(Table):
+    kind: Literal["board"]
+    columns: Annotated[int, Field(strict=True, ge=3, le=100)]
+    rows: Annotated[int, Field(strict=True, ge=3, le=100)]
+    square_mm: Positive
+    sd_px: Positive = 0.1
+
+
+class TapeTable(Table):
+    kind: Literal["tape"]
+    pixels: Text
+    distances: Text
+
+
+class BarTable(Table):
+    kind: Literal["bar"]
+    ends_px: Annotated[list[Point], Field(min_length=2, max_length=2)]
+    length_mm: Positive
+    stand_off_mm: Number = 0.0
+
+
+ControlTable = Annotated[PointsTable | BoardTable | TapeTable | BarTable, Field(discriminator="kind")]
+
+
+class ChartTable(Table):
+    patches: Text
+
+
+class PhotoTable(Table):
+    name: Name
+    file: Text
+    fragment: Text
+    control: ControlTable
+    lens: Text | None = None
+    flatness_mm: NotNegative = 0.0
+    labels: Text | None = None
+    chart: ChartTable | None = None
+
+
+class FragmentTable(Table):
+    name: Name
+    wall: Text | None = None
+    origin_mm: Point | None = None
+    origin_sd_mm: Positive = 5.0
+    turn_deg: Annotated[float, Field(strict=True, allow_inf_nan=False, ge=-360, le=360)] = 0.0
+    turn_sd_deg: Positive = 0.2
+    centres: Text | None = None
+
+
+class OpeningTable(Table):
+    name: Name
+    kind: Text = "opening"
+    outline_mm: Outline | None = None
+    centre_mm: Point | None = None
+    radius_mm: Positive | None = None
+    clearance_mm: NotNegative = 0.0
+
+
+class EdgeTable(Table):
+    name: Name
+    kind: Text = "edge"
+    line_mm: Annotated[list[Point], Field(min_length=2)]
+    rule: Literal["shift", "reduce", "reshape", "omit"] = "shift"
+    max_shift_mm: NotNegative = 15.0
+    min_scale_ratio: Ratio = 0.8
+
+
+class WallTable(Table):
+    """A wall without its openings and edges, which are checked one by one."""
+
+    name: Name
+    outline_mm: Outline | None = None
+    measures: Text | None = None
+    axis_x_mm: Number | None = None
+    next: Text | None = None
+    corner: Literal["continue", "restart"] = "restart"
+    clearance_mm: NotNegative = 0.0
+
+
+class ProposalTable(Table):
+    across_mm: Positive
+    down_mm: Positive
+    offset_ratio: Annotated[float, Field(strict=True, allow_inf_nan=False, ge=-1, le=1)]
+    reason: Annotated[str, StringConstraints(strict=True, strip_whitespace=True, min_length=1)]
+
+
+class PinnedTable(Table):
+    """One motif held at a place: its site in the net and where its centre must be."""
+
+    wall: Text
+    i: Annotated[int, Field(strict=True)]
+    j: Annotated[int, Field(strict=True)]
+    x_mm: Number
+    y_mm: Number
+    reason: Text = ""
+
+
+class LayoutTable(Table):
+    on_axis: Literal["motif", "gap"] = "motif"
+    follow: Literal["level", "edges"] = "level"
+    choice: Text | None = None
+    irregularity_ratio: Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, le=2)] = 0.0
+    pinned: list[PinnedTable] = []
+
+
+class WorksTable(Table):
+    metal: Text | None = None
+    leaf_side_mm: (
+        Annotated[list[Positive], Field(min_length=2, max_length=2), BeforeValidator(_one_or_pair)] | None
+    ) = None
+    leaves_per_book: Count | None = None
+    margin_mm: NotNegative | None = None
+    prices: Text | None = None
+    trial: Text | None = None
+    crew: Count | None = None
+    hours_per_day: Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0, le=24)] | None = None
+    instruments: list[Text] = []
+
+
+class DecisionTable(Table):
+    what: Text
+    choice: Text
+    reason: Text
+    evidence: Text | None = None
+    who: Text | None = None
+    date: Date | None = None

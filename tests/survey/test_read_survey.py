@@ -1,0 +1,108 @@
+"""A faultless study is read whole; nothing in it is changed."""
+
+import numpy as np
+import pytest
+
+from fragkit.errors import SurveyError
+from fragkit.survey import BoardControl, PointControl, read_survey
+from fragkit.survey.walls import circle_mm
+
+
+def test_everything_in_the_folder_is_read(study):
+    survey = read_survey(study.root)
+    assert survey.title == "Partners' Room, Orrowby Maltings"
+    assert survey.date == "2026-03-01"
+    assert survey.seed == 7
+    assert [photo.name for photo in survey.photos] == ["north-1", "north-2"]
+    assert isinstance(survey.photos[0].control, PointControl)
+    assert survey.photos[0].control.xy_mm[2].tolist() == [300.0, 0.0]
+    assert isinstance(survey.photos[1].control, BoardControl)
+    assert survey.lenses["a"].k2 == 0.0
+    assert survey.fragments[0].origin_mm == (1200.0, 900.0)
+    assert survey.fragments[1].centres_xy_mm.shape == (4, 2)
+    assert survey.fragments[1].centres_index is None
+    assert survey.walls[0].next == "E"
+    assert survey.walls[0].edges[0].rule == "reduce"
+    assert survey.works.leaf_side_mm == (80.0, 80.0)
+    assert survey.works.trial_minutes.tolist() == [14.5, 11.0, 10.0]  # in the order of work
+    assert survey.paints == (("chalk", (92.1, 0.4, 6.2)),)
+    assert survey.decisions[0].choice == "datum at the door jamb"
+
+
+def test_arrays_are_read_only_and_every_file_has_a_digest(study):
+    survey = read_survey(study.root)
+    with pytest.raises(ValueError, match="read-only"):
+        survey.walls[0].outline_mm[0, 0] = 1.0
+    used = {"survey.toml", "north-1.jpg", "north-2.png", "north-1.csv", "east.csv", "prices.csv"}
+    assert used <= set(survey.sources)
+    assert all(len(digest) == 64 for digest in survey.sources.values())
+
+
+def test_reading_writes_nothing_in_the_folder(study):
+    before = {path: path.stat().st_mtime_ns for path in study.root.rglob("*")}
+    read_survey(study.root)
+    assert {path: path.stat().st_mtime_ns for path in study.root.rglob("*")} == before
+
+
+def test_a_study_without_walls_works_or_paints_is_valid(study):
+    text = (study.root / "survey.toml").read_text(encoding="utf-8")
+    head, rest = text.split("[[wall]]", 1)
+    text = head.replace('wall = "N"\norigin_mm = [1200.0, 900.0]\n', "").replace(
+        'paints = "paints.csv"\n', ""
+    )
+    (study.root / "survey.toml").write_text(text, encoding="utf-8")
+    survey = read_survey(study.root)
+    assert rest
+    assert survey.walls == ()
+    assert survey.works.trial_minutes is None
+    assert survey.proposal is None
+
+
+def test_a_round_window_is_a_polygon_that_holds_the_circle(study):
+    outline = read_survey(study.root).walls[0].openings[1].outline_mm
+    middles = (outline + np.roll(outline, 1, axis=0)) / 2.0
+    nearest = np.hypot(*(middles - [3000, 1500]).T)
+    np.testing.assert_allclose(nearest, 400.0, rtol=0, atol=1e-6)  # sides touch the circle
+    farthest = np.hypot(*(outline - [3000, 1500]).T)
+    assert farthest.max() <= 400.11  # 0.1 mm is the stated sagitta
+
+
+@pytest.mark.parametrize("radius_mm", [5.0, 60.0, 900.0, 4000.0])
+def test_circles_of_any_size_keep_their_sagitta(radius_mm):
+    beyond = np.hypot(*circle_mm([0.0, 0.0], radius_mm).T).max() - radius_mm
+    assert 0.0 < beyond <= 0.11
+
+
+def test_an_arched_door_is_its_outline_and_its_circle_together(study):
+    study.replace("clearance_mm = 20.0", "clearance_mm = 20.0\ncentre_mm = [950, 2000]\nradius_mm = 450.0")
+    outline = read_survey(study.root).walls[0].openings[0].outline_mm
+    assert outline[:, 1].max() == pytest.approx(2450.0, abs=0.2)  # crown of the arch
+
+
+def test_a_clockwise_outline_is_turned_and_keeps_its_corners(study):
+    study.replace(
+        "[[0, 0], [4000, 0], [4000, 2700], [0, 2700]]", "[[0, 0], [0, 2700], [4000, 2700], [4000, 0]]"
+    )
+    x, y = read_survey(study.root).walls[0].outline_mm.T
+    area = np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y) / 2.0
+    assert area == 4000 * 2700
+
+
+def test_the_sites_of_measured_centres_may_be_numbered(study):
+    study.replace(
+        "x_mm,y_mm,sd_mm\n0,0,1\n60,0,1\n30,50,1\n90,50,1\n",
+        "x_mm,y_mm,sd_mm,i,j\n0,0,1,0,0\n60,0,1,1,0\n30,50,1,0,1\n90,50,1,1,1\n",
+        file="east.csv",
+    )
+    assert read_survey(study.root).fragments[1].centres_index.tolist() == [[0, 0], [1, 0], [0, 1], [1, 1]]
+
+
+def test_a_folder_that_is_not_there(tmp_path):
+    with pytest.raises(SurveyError, match=r"there is no such folder\. Correct the path"):
+        read_survey(tmp_path / "nowhere")
+
+
+def test_it_shows_itself(study):
+    survey = read_survey(study.root)
+    assert repr(survey) == 'Survey("Partners\' Room, Orrowby Maltings", 2 photographs, 2 fragments, 2 walls)'
+    assert "north-1, north-2" in survey._repr_html_()
