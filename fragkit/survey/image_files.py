@@ -37,6 +37,8 @@ class ImageHeader:
         EXIF or TIFF orientation, 1 to 8, not yet applied to the stored pixels.
     icc : bytes or None
         The embedded colour profile.
+    is_unpacked_by_tifffile : bool
+        A TIFF whose compression tifffile undoes without further packages; OpenCV undoes LZW.
     mode : str
         Pixel layout: "L" one channel, "P" indexed, "RGB", "CMYK" ….
     """
@@ -47,6 +49,7 @@ class ImageHeader:
     orientation: int
     icc: bytes | None
     mode: str
+    is_unpacked_by_tifffile: bool = False
 
 
 def image_fault(file: str, message: str, remedy: str) -> SurveyError:
@@ -118,7 +121,9 @@ def _tiff_header(path: Path) -> ImageHeader:
         size = (int(page.imagewidth), int(page.imagelength))
         mode = "CMYK" if page.photometric == tifffile.PHOTOMETRIC.SEPARATED else ""
         mode = mode or ("L" if page.samplesperpixel == 1 else "RGB")
-        return _as_shown(ImageHeader("TIFF", *size, _orientation(tag and tag.value), page.iccprofile, mode))
+        orientation = _orientation(tag and tag.value)
+        can_unpack = page.compression in tifffile.TIFF.DECOMPRESSORS
+        return _as_shown(ImageHeader("TIFF", *size, orientation, page.iccprofile, mode, can_unpack))
 
 
 def _orientation(value: object) -> int:

@@ -66,7 +66,7 @@ def read_photo(path: Path) -> Photograph:
         raise image_fault(str(path), "the file is not there.", "Correct the path.")
     header = read_header(path, path.name)
     content = path.read_bytes()
-    stored = _tiff_pixels(path) if header.kind == "TIFF" else _pixels(content, path.name)
+    stored = _tiff_pixels(path) if header.is_unpacked_by_tifffile else _pixels(content, path.name)
     pixels = _turned(stored, header.orientation)
     pixels.setflags(write=False)
     return Photograph(
@@ -97,11 +97,12 @@ def read_labels(path: Path) -> NDArray[np.uint8]:
 
 
 def _pixels(content: bytes, file: str) -> NDArray[Any]:
-    flags = cv2.IMREAD_COLOR_RGB | cv2.IMREAD_ANYDEPTH | cv2.IMREAD_IGNORE_ORIENTATION
+    """Stored pixels, RGB; not by IMREAD_COLOR_RGB, which leaves 16-bit TIFFs unwritten in OpenCV 5.0."""
+    flags = cv2.IMREAD_COLOR_BGR | cv2.IMREAD_ANYDEPTH | cv2.IMREAD_IGNORE_ORIENTATION
     pixels = cv2.imdecode(np.frombuffer(content, np.uint8), flags)
     if pixels is None:
         raise image_fault(file, "the picture cannot be decoded.", "Copy it again or save it anew.")
-    return np.asarray(pixels)
+    return np.asarray(cv2.cvtColor(pixels, cv2.COLOR_BGR2RGB))
 
 
 def _tiff_pixels(path: Path) -> NDArray[Any]:
@@ -112,7 +113,7 @@ def _tiff_pixels(path: Path) -> NDArray[Any]:
             is_inverted = page.photometric == tifffile.PHOTOMETRIC.MINISWHITE
             is_planar = page.planarconfig == tifffile.PLANARCONFIG.SEPARATE and pixels.ndim == 3
     except (ValueError, OSError, RuntimeError) as error:
-        remedy = "Save it without compression, or install fragkit's helper for it: pip install imagecodecs."
+        remedy = "Save it without compression."
         raise image_fault(path.name, f"the TIFF cannot be unpacked ({error}).", remedy) from None
     if pixels.dtype not in (np.uint8, np.uint16) or pixels.ndim not in (2, 3):
         message = f"the TIFF holds {pixels.dtype} values in {pixels.ndim} dimensions."
@@ -127,15 +128,15 @@ def _tiff_pixels(path: Path) -> NDArray[Any]:
 
 def _label_codes(path: Path, header: ImageHeader) -> NDArray[np.uint8]:
     if header.mode in {"L", "P"} and header.kind != "JPEG":
-        codes = _raw_codes(path, header.kind)
+        codes = _raw_codes(path, header)
         if codes.dtype == np.uint8 and codes.ndim == 2:
             return codes
     message = f"the labels are a {header.kind} of layout {header.mode}."
     raise image_fault(path.name, message, "Save them as an 8-bit PNG of one channel (grey or indexed).")
 
 
-def _raw_codes(path: Path, kind: str) -> NDArray[Any]:
-    if kind == "TIFF":
+def _raw_codes(path: Path, header: ImageHeader) -> NDArray[Any]:
+    if header.is_unpacked_by_tifffile:
         with tifffile.TiffFile(path) as tiff:
             return np.asarray(tiff.pages.first.asarray())
     with Image.open(path) as image:

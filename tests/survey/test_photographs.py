@@ -80,6 +80,14 @@ def test_grey_planar_and_inverted_tiffs(tmp_path):
     np.testing.assert_array_equal(read_photo(tmp_path / "planar.tif").pixels, picture(40, 64))
 
 
+def test_a_tiff_packed_by_lzw_is_read(tmp_path):
+    deep = picture(40, 64, np.uint16)
+    (tmp_path / "lzw.tif").write_bytes(cv2.imencode(".tif", deep[..., ::-1])[1].tobytes())
+    with tifffile.TiffFile(tmp_path / "lzw.tif") as tiff:
+        assert tiff.pages.first.compression == tifffile.COMPRESSION.LZW
+    np.testing.assert_array_equal(read_photo(tmp_path / "lzw.tif").pixels, deep)
+
+
 def test_blanks_and_letters_of_any_script_in_a_path(tmp_path):
     path = tmp_path / "Bröckchen 1 – вид.jpg"
     Image.fromarray(picture()).save(path)
