@@ -1,0 +1,110 @@
+"""Writing a folder so that an interrupted run leaves no half file: written beside, renamed at the end."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import shutil
+import tempfile
+import unicodedata
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager, suppress
+from pathlib import Path
+
+from fragkit.errors import OutputError
+
+_RESERVED = {"con", "prn", "aux", "nul", *(f"{port}{k}" for port in ("com", "lpt") for k in range(1, 10))}
+
+
+class Drafts:
+    """Files of a record while they are being written, beside their final place."""
+
+    def __init__(self, staging: Path) -> None:
+        self._staging = staging
+        self.sha256: dict[str, str] = {}
+
+    def write(self, relative: str, content: bytes | str) -> None:
+        """Put `content` under the path `relative` (with "/" between folders) of the record."""
+        data = content.encode("utf-8") if isinstance(content, str) else content
+        path = self._staging / relative
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(data)
+        self.sha256[relative] = hashlib.sha256(data).hexdigest()
+
+
+@contextmanager
+def drafts(out: Path, *, last: str) -> Iterator[Drafts]:
+    """Files written inside this block appear in `out` when it ends well, `last` as the last one; else none does.
+
+    Raises
+    ------
+    OutputError
+        If the folder cannot be made or written.
+    """
+    made = not out.exists()
+    staging: Path | None = None
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+        staging = Path(tempfile.mkdtemp(prefix=".unfinished-", dir=out))
+        found = Drafts(staging)
+        yield found
+        for relative in sorted(found.sha256, key=lambda path: (path == last, path)):
+            target = out / relative
+            target.parent.mkdir(parents=True, exist_ok=True)
+            os.replace(staging / relative, target)
+    except OSError as error:
+        reason = error.strerror or str(error)
+        raise OutputError(
+            f"The record cannot be written to {out}: {reason}. Nothing there was left half-written. "
+            "Choose a folder you may write to, with room on its disk (fragkit run STUDY --out DIR)."
+        ) from error
+    finally:
+        if staging is not None:
+            shutil.rmtree(staging, ignore_errors=True)
+        if made:
+            with suppress(OSError):
+                out.rmdir()
+
+
+def remove_stale(out: Path, *, before: Mapping[str, str], now: Iterable[str]) -> None:
+    """Remove files of the record before this one that this one no longer has and nobody has changed since.
+
+    Parameters
+    ----------
+    before : mapping of str to str
+        Files of the earlier record and their SHA-256.
+    now : iterable of str
+    """
+    for relative in set(before) - set(now):
+        path = (out / relative).resolve()
+        if out.resolve() not in path.parents or not path.is_file():
+            continue
+        if hashlib.sha256(path.read_bytes()).hexdigest() == before[relative]:
+            path.unlink()
+
+
+def file_names(names: Iterable[str]) -> dict[str, str]:
+    """A safe, distinct file name (without suffix) for every name of the study.
+
+    Notes
+    -----
+    Letters and digits of any script, "-" and "_" stay; everything else, so also "/" and "..", becomes "-".
+    Names that differ by case only are told apart, since some disks do not.
+    """
+    found: dict[str, str] = {}
+    taken: set[str] = set()
+    for name in names:
+        stem = base = _safe(name)
+        k = 2
+        while stem.casefold() in taken:
+            stem, k = f"{base}-{k}", k + 1
+        taken.add(stem.casefold())
+        found[name] = stem
+    return found
+
+
+def _safe(name: str) -> str:
+    plain = unicodedata.normalize("NFC", name)
+    kept = "".join(letter if letter.isalnum() or letter in "-_" else "-" for letter in plain)
+    stem = kept.strip("-")[:80] or "unnamed"
+    return f"{stem}-" if stem.casefold() in _RESERVED else stem

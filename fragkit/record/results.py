@@ -1,0 +1,244 @@
+"""`results.json`: every number of a study that others may rely on."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections import Counter
+from collections.abc import Iterator, Mapping
+from dataclasses import fields, is_dataclass
+from typing import Any
+
+import numpy as np
+
+from fragkit.record.study_result import StudyResult, fragment_of, skipped_rows, techniques
+
+SCHEMA_VERSION = 1
+
+
+def results_json(result: StudyResult, *, files: Mapping[str, str]) -> str:
+    """The text of `results.json`.
+
+    Parameters
+    ----------
+    files : mapping of str to str
+        Every other file of the record and its SHA-256.
+    """
+    content = plain(results(result) | {"files": dict(sorted(files.items()))})
+    return json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def results(result: StudyResult) -> dict[str, Any]:
+    """Results as nested mappings; what is absent is None."""
+    return {
+        "schema_version": SCHEMA_VERSION,
+        "study": _study(result),
+        "photos": [_photo(result, name) for name in _names(result, "photos")],
+        "fragments": [_fragment(result, name) for name in _names(result, "fragments")],
+        "motif": _motif(result),
+        "proposal": _proposal(result),
+        "colours": _colours(result),
+        "walls": [] if result.layout is None else [_wall(wall) for wall in result.layout.walls],
+        "n_motifs": None if result.layout is None else result.layout.n_motifs,
+        "works": _works(result),
+        "decisions": [vars(decision) for decision in result.survey.decisions],
+        "notes": [{"about": about, "text": text} for about, text in all_notes(result)],
+        "skipped": skipped_rows(result),
+        "provenance": dict(result.provenance),
+    }
+
+
+def plain(value: Any) -> Any:
+    """`value` in JSON's own types; a number that is not finite becomes None."""
+    if isinstance(value, Mapping):
+        return {str(key): plain(entry) for key, entry in value.items()}
+    if isinstance(value, np.ndarray):
+        return plain(value.tolist())
+    if isinstance(value, (list, tuple, set, frozenset)):
+        return [plain(entry) for entry in value]
+    if isinstance(value, np.generic):
+        return plain(value.item())
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if value is None or isinstance(value, (bool, int, str)):
+        return value
+    if is_dataclass(value) and not isinstance(value, type):
+        return {field.name: plain(getattr(value, field.name)) for field in fields(value)}
+    return str(value)
+
+
+def all_notes(result: StudyResult) -> Iterator[tuple[str, str]]:
+    """Every doubt that any room raised, with what it is about, each once."""
+    seen: set[tuple[str, str]] = set()
+    for about, holder in _holders(result):
+        for text in getattr(holder, "notes", ()) or ():
+            if (about, text) not in seen:
+                seen.add((about, text))
+                yield about, text
+
+
+def _holders(result: StudyResult) -> Iterator[tuple[str, Any]]:
+    yield "study", result.survey
+    for words, mapping in (
+        ("photograph", result.rectified),
+        ("net in", result.nets),
+        ("motifs in", result.centres),
+        ("repeat of", result.lattices),
+    ):
+        for name, holder in mapping.items():
+            yield f"{words} {name}", holder
+            best = getattr(holder, "best", None) if words == "net in" else None
+            if best is not None:
+                yield f"{words} {name}", best
+    yield "motif", result.motif
+    yield "repeat", result.pooled
+    yield "colour", result.colours
+    for name, technique in techniques(result).items():
+        yield f"technique {name}".strip(), technique
+    yield "layout", result.layout
+    for wall in result.layout.walls if result.layout is not None else ():
+        yield f"wall {wall.name}", wall
+    yield "setting-out", result.setting
+    for setting in result.setting.walls if result.setting is not None else ():
+        yield f"setting-out of {setting.name}", setting
+    yield "leaf", result.takeoff
+    yield "works", result.works
+
+
+def _names(result: StudyResult, kind: str) -> list[str]:
+    stated = [entry.name for entry in getattr(result.survey, kind)]
+    found = result.rectified if kind == "photos" else result.lattices
+    return stated + [name for name in found if name not in stated]
+
+
+def _study(result: StudyResult) -> dict[str, Any]:
+    survey = result.survey
+    names = ("title", "authors", "date", "regime", "record_level", "seed")
+    return {name: getattr(survey, name) for name in names} | {"sources": dict(survey.sources)}
+
+
+def _photo(result: StudyResult, name: str) -> dict[str, Any]:
+    rectified = result.rectified.get(name)
+    photo: dict[str, Any] = {"name": name, "fragment": fragment_of(result, name), "rectify": None, "nets": None}
+    if rectified is not None:
+        lens = rectified.lens
+        photo["rectify"] = {
+            "mm_per_px": rectified.picture.mm_per_px,
+            "origin_mm": rectified.picture.origin_mm,
+            "rms_mm": rectified.rms_mm,
+            "loo_rms_mm": rectified.loo_rms_mm,
+            "rms_px": rectified.rms_px,
+            "sd_mm": rectified.sd_mm,
+            "budget_sd_mm": dict(rectified.budget),
+            "homography": rectified.homography,
+            "k1": lens.k1,
+            "k2": lens.k2,
+            "f_px": lens.f_px,
+            "centre_px": lens.centre_px,
+            "n_control": rectified.n_control,
+        }
+    if name in result.nets:
+        nets = result.nets[name]
+        names = ("a_mm", "b_mm", "support", "explained", "net_type")
+        candidates = [{key: getattr(net, key) for key in names} for net in nets.candidates]
+        photo["nets"] = {"decided": nets.decided, "candidates": candidates}
+    if name in result.centres:
+        photo["n_by_status"] = dict(Counter(result.centres[name].status))
+    return photo
+
+
+def _fragment(result: StudyResult, name: str) -> dict[str, Any]:
+    lattice = result.lattices.get(name)
+    weighed = techniques(result)
+    technique = weighed.get(name, weighed.get(""))
+    fragment: dict[str, Any] = {"name": name, "n_centres": None, "lattice": None, "technique": None}
+    if lattice is not None:
+        fragment["n_centres"] = lattice.n_centres
+        fragment["lattice"] = {
+            "a_mm": lattice.a_mm,
+            "b_mm": lattice.b_mm,
+            "origin_mm": lattice.origin_mm,
+            "cov": lattice.vectors_cov,
+            "net_type": lattice.net_type,
+            "type_support": dict(lattice.type_support),
+            "drift": _fields(lattice.drift, "kind", "value", "sd", "unit", "distinguishable", "text"),
+            "residual_sd_mm": lattice.residual_sd_mm,
+        }
+    if technique is not None:
+        fragment["technique"] = {
+            "weighed": "this fragment" if name in weighed else "all fragments together",
+            "placing": _verdict(technique.placing),
+            "forming": _verdict(technique.forming),
+            "n_motifs": technique.n_motifs,
+            "calibration": technique.calibration,
+            "regular_areas": technique.regular_areas,
+        }
+    return fragment
+
+
+def _verdict(verdict: Any) -> dict[str, Any]:
+    return _fields(verdict, "verdict", "log10_bayes_factors", "posterior", "words", "would_settle")
+
+
+def _fields(holder: Any, *names: str) -> dict[str, Any]:
+    return {name: getattr(holder, name) for name in names}
+
+
+def _motif(result: StudyResult) -> dict[str, Any] | None:
+    if result.motif is None:
+        return None
+    sizes = ("width_mm", "height_mm", "metal_width_mm", "metal_height_mm", "metal_area_mm2", "metal_area_sd_mm2")
+    return _fields(result.motif, *sizes, "n_examples", "shape_spread_mm", "weights")
+
+
+def _proposal(result: StudyResult) -> dict[str, Any] | None:
+    if result.pooled is None:
+        return None
+    names = ("across_mm", "down_mm", "offset_ratio", "cov", "interval_across_mm", "interval_down_mm")
+    more = ("interval_new_wall", "between_sd_mm", "net_type", "n_fragments", "basis")
+    return _fields(result.pooled, *names, *more)
+
+
+def _colours(result: StudyResult) -> dict[str, Any] | None:
+    if result.colours is None:
+        return None
+    names = ("lab", "lab_sd", "n_px", "n_patches", "nearest")
+    layers = {layer: getattr(result.colours, layer) for layer in ("ground", "shadow")}
+    return {layer: None if one is None else _fields(one, *names) for layer, one in layers.items()}
+
+
+def _wall(wall: Any) -> dict[str, Any]:
+    return {
+        "name": wall.name,
+        "n_motifs": wall.n_motifs,
+        "n_by_form": dict(Counter(wall.form)),
+        "n_by_position_class": dict(Counter(wall.position_class)),
+        "spacing_mm": [wall.across_mm, wall.down_mm],
+        "offset_ratio": wall.offset_ratio,
+        "origin_mm": wall.origin_mm,
+        "strain_ratio": wall.strain_ratio,
+        "on_axis": wall.on_axis,
+        "max_edge_gap_ratio": wall.max_edge_gap_ratio,
+        "dropped": [{"i": i, "j": j, "xy_mm": xy, "reason": reason} for i, j, xy, reason in wall.dropped],
+        "cost_terms": dict(wall.cost_terms),
+    }
+
+
+def _works(result: StudyResult) -> dict[str, Any] | None:
+    if result.takeoff is None and result.works is None:
+        return None
+    found: dict[str, Any] = {"leaf": None, "labour_h": None, "cost": None}
+    if result.takeoff is not None:
+        names = ("n_motifs", "metal", "leaf_mm", "leaves_per_book", "margin_mm", "n_leaves_cut")
+        more = ("n_leaves_spoilt", "n_leaves_reserve", "n_leaves", "n_books", "n_leaves_by_area")
+        steps = ("margin_steps", "scale_steps", "forms", "metals", "assumptions", "metal_area_m2")
+        found["leaf"] = _fields(result.takeoff, *names, *more, *steps)
+    plan = result.works
+    if plan is not None:
+        found["labour_h"] = _fields(plan.labour_h, "p05", "p50", "p95") | {"basis": plan.basis}
+        found["days"] = _fields(plan.days, "p05", "p50", "p95") | {"crew": plan.crew, "hours": plan.hours_per_day}
+        total = None if plan.known_total is None else _fields(plan.known_total, "p05", "p50", "p95")
+        found["cost"] = {"currency": plan.currency, "known_lines_total": total, "complete": not plan.gaps}
+        found["cost"] |= {"gaps": plan.gaps, "lines": plan.costs, "contingency": plan.contingency}
+        found["assumptions"] = plan.assumptions
+    return found

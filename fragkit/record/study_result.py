@@ -1,0 +1,93 @@
+"""What a record is written from: the results of a study, as far as it got."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any, Protocol
+
+if TYPE_CHECKING:
+    from fragkit.colour import Colours
+    from fragkit.lattice import Lattice, Pooled
+    from fragkit.layout import Layout
+    from fragkit.motifs import Centres, Motif
+    from fragkit.net import Nets
+    from fragkit.rectify import Rectified
+    from fragkit.setting_out import SettingOut
+    from fragkit.survey import Survey
+    from fragkit.technique import Technique
+    from fragkit.works import TakeOff, WorksPlan
+
+
+class StudyResult(Protocol):
+    """Results of a study; what was not reached is None or missing from its mapping.
+
+    Attributes
+    ----------
+    survey : Survey
+    rectified, nets : mapping by photograph
+    centres : mapping by photograph, or by fragment when its centres were measured by tape
+    lattices : mapping by fragment
+    motif, pooled, colours, layout, setting, takeoff, works : one result each, or None
+    technique : Technique, mapping of them by fragment, or None
+        One for all fragments together, or one for each.
+    skipped : sequence
+        What was left out, and why: strings, or objects with `stage` and `reason`.
+    provenance : mapping
+        Version, options, time and machine-independent hashes.
+    """
+
+    @property
+    def survey(self) -> Survey: ...
+    @property
+    def rectified(self) -> Mapping[str, Rectified]: ...
+    @property
+    def nets(self) -> Mapping[str, Nets]: ...
+    @property
+    def centres(self) -> Mapping[str, Centres]: ...
+    @property
+    def lattices(self) -> Mapping[str, Lattice]: ...
+    @property
+    def motif(self) -> Motif | None: ...
+    @property
+    def pooled(self) -> Pooled | None: ...
+    @property
+    def colours(self) -> Colours | None: ...
+    @property
+    def technique(self) -> Technique | Mapping[str, Technique] | None: ...
+    @property
+    def layout(self) -> Layout | None: ...
+    @property
+    def setting(self) -> SettingOut | None: ...
+    @property
+    def takeoff(self) -> TakeOff | None: ...
+    @property
+    def works(self) -> WorksPlan | None: ...
+    @property
+    def skipped(self) -> Sequence[Any]: ...
+    @property
+    def provenance(self) -> Mapping[str, Any]: ...
+
+
+def techniques(result: StudyResult) -> dict[str, Technique]:
+    """The technique by fragment; "" stands for all fragments weighed together."""
+    if result.technique is None:
+        return {}
+    return dict(result.technique) if isinstance(result.technique, Mapping) else {"": result.technique}
+
+
+def fragment_of(result: StudyResult, name: str) -> str:
+    """The fragment that the photograph `name` shows; a fragment measured by tape is its own."""
+    return next((photo.fragment for photo in result.survey.photos if photo.name == name), name)
+
+
+def skipped_rows(result: StudyResult) -> list[dict[str, str]]:
+    """What was left out, each with stage and reason."""
+    rows = []
+    for entry in result.skipped:
+        if isinstance(entry, str):
+            rows.append({"stage": "", "reason": entry})
+        elif isinstance(entry, Mapping):
+            rows.append({key: str(value) for key, value in entry.items()})
+        else:
+            rows.append({"stage": str(entry.stage), "reason": str(entry.reason)})
+    return rows
