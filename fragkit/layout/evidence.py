@@ -1,0 +1,125 @@
+"""Surviving and pinned motifs of a wall: their sites in its net, and the phase they give it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fragkit.layout.results import PlacedCentres
+from fragkit.survey.entries import WallEntry
+
+FloatArray = NDArray[np.float64]
+
+PIN_SD_MM = 0.5
+"""How closely the net must pass a pinned motif."""
+MARKED = ("seen", "partly seen")
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Evidence:
+    """Marks through which the net of one wall must pass.
+
+    Attributes
+    ----------
+    xy_mm : (n, 2) array
+    source : (n,) int array
+        Number of the fragment (or pin) of each mark.
+    sd_mm : (m,) array
+        One standard deviation of the place of each source.
+    names : tuple of str
+        Names of the sources.
+    whole : (n,) bool array
+        The motif is seen whole, not only in part.
+    pins : tuple
+        The pinned motifs of the wall, as given.
+    """
+
+    xy_mm: FloatArray
+    source: NDArray[np.int64]
+    sd_mm: FloatArray
+    names: tuple[str, ...]
+    whole: NDArray[np.bool_]
+    pins: tuple[Mapping[str, Any], ...] = ()
+
+    @property
+    def n(self) -> int:
+        """Number of marks."""
+        return len(self.xy_mm)
+
+    @property
+    def n_surviving(self) -> int:
+        """Marks that are surviving motifs, not pins."""
+        return self.n - len(self.pins)
+
+    def weights(self) -> FloatArray:
+        """Weight (n,) of each mark: a source counts once, however many motifs it has."""
+        counts = np.bincount(self.source, minlength=len(self.sd_mm))
+        return 1.0 / (self.sd_mm[self.source] ** 2 * counts[self.source])
+
+
+def gather(
+    wall: WallEntry, fragments: Sequence[PlacedCentres], pinned: Sequence[Mapping[str, Any]]
+) -> Evidence:
+    """The surviving and pinned motifs of one wall."""
+    xy: list[FloatArray] = []
+    source: list[int] = []
+    sds: list[float] = []
+    names: list[str] = []
+    whole: list[bool] = []
+    for placed in (fragment for fragment in fragments if fragment.wall == wall.name):
+        marked = np.array([status in MARKED for status in placed.status], bool)
+        if marked.any():
+            sd = np.broadcast_to(np.asarray(placed.sd_mm, float), marked.shape)[marked]
+            xy.append(np.asarray(placed.xy_mm, float)[marked])
+            whole += [status == "seen" for status in np.array(placed.status)[marked]]
+            source += [len(names)] * int(marked.sum())
+            sds.append(float(np.sqrt(np.mean(sd**2))))
+            names.append(placed.fragment)
+    pins = tuple(pin for pin in pinned if pin["wall"] == wall.name)
+    for pin in pins:
+        xy.append(np.array([[pin["x_mm"], pin["y_mm"]]], float))
+        source.append(len(names))
+        whole.append(False)
+        sds.append(PIN_SD_MM)
+        names.append(f"pinned motif at x = {pin['x_mm']:.0f}, y = {pin['y_mm']:.0f} mm")
+    return Evidence(
+        xy_mm=np.concatenate(xy) if xy else np.zeros((0, 2)),
+        source=np.array(source, np.int64),
+        sd_mm=np.maximum(np.array(sds, float), 1e-3),
+        names=tuple(names),
+        whole=np.array(whole, bool),
+        pins=pins,
+    )
+
+
+def phase_mm(values_mm: FloatArray, pitch_mm: float, weights: FloatArray) -> float:
+    """Phase in [0, pitch) of values that lie on marks `pitch_mm` apart: the weighted circular mean."""
+    turn = np.sum(weights * np.exp(2j * np.pi * values_mm / pitch_mm))
+    return float(np.angle(turn) / (2 * np.pi) * pitch_mm % pitch_mm)
+
+
+def sites_of(
+    evidence: Evidence, *, across_mm: float, down_mm: float, offset_ratio: float
+) -> tuple[NDArray[np.int64], FloatArray]:
+    """Site (n, 2) of each mark in a net of the given repeat, and how far it is from that site, (n, 2) mm.
+
+    Notes
+    -----
+    Rows first, then places in the row. The nearest whole number is taken, so marks further than half a
+    repeat from
+    their true site (a fragment placed wrongly, a far repeat) are counted to a wrong one; the distance then
+    shows it.
+    """
+    weights = evidence.weights()
+    x, y = evidence.xy_mm.T
+    y0 = phase_mm(y, down_mm, weights)
+    j = np.rint((y - y0) / down_mm)
+    along = x - offset_ratio * j * across_mm
+    x0 = phase_mm(along, across_mm, weights)
+    i = np.rint((along - x0) / across_mm)
+    left = np.column_stack([along - x0 - i * across_mm, y - y0 - j * down_mm])
+    return np.column_stack([i, j]).astype(np.int64), left

@@ -1,0 +1,203 @@
+"""The chosen net of a wall made into motifs: eased at the edges, numbered, classed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fragkit.layout.certainty import Classes, classify
+from fragkit.layout.easing import ease, overlapping
+from fragkit.layout.gaps import Gap, level_lines, measure_gaps, plumb_lines
+from fragkit.layout.jobs import Job, Marks, Repeat
+from fragkit.layout.results import WallLayout
+from fragkit.layout.search import Net
+from fragkit.layout.shapes import WHOLE
+from fragkit.layout.wording import wall_notes
+
+FloatArray = NDArray[np.float64]
+Dropped = tuple[int, int, tuple[float, float], str]
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Placed:
+    """Motifs of a net after easing, row by row from the bottom, and those left out."""
+
+    index: NDArray[np.int64]
+    site_mm: FloatArray
+    xy_mm: FloatArray
+    scale_ratio: FloatArray
+    form: tuple[str, ...]
+    eased: tuple[str, ...]
+    dropped: tuple[Dropped, ...]
+
+
+def finish(job: Job, net: Net, marks: Marks | None, *, initials: str) -> WallLayout:
+    """Every motif of the wall, from its chosen net."""
+    index_origin = _index_origin(net, job, marks)
+    placed = _pinned(job, _place(job, net), marks)
+    row = placed.index[:, 1] - int(placed.index[:, 1].min(initial=placed.index[:, 1].max(initial=0))) + 1
+    column = _columns(placed.index, job.repeat)
+    gap_ratio, gaps = _gaps(job, net, placed.xy_mm, row, column)
+    classes = _classes(job, net, placed, marks)
+    across, down, repeat = net.across, net.down, job.repeat
+    origin = np.array([across.start_mm, down.start_mm])
+    along = index_origin[0] + repeat.offset_ratio * index_origin[1]
+    difference = _follow_difference(job, net)
+    return WallLayout(
+        name=job.ground.wall.name,
+        wall=job.ground.wall,
+        id=_ids(initials, row, column),
+        index=placed.index - index_origin,
+        xy_mm=placed.xy_mm,
+        shift_mm=placed.xy_mm - placed.site_mm,
+        scatter_mm=np.zeros_like(placed.xy_mm),
+        row=row,
+        column=column,
+        scale_ratio=placed.scale_ratio,
+        rotation_deg=np.zeros(len(row)),
+        form=placed.form,
+        position_class=classes.position,
+        form_class=classes.form,
+        material_class=classes.material,
+        reason=classes.reason,
+        across_mm=across.repeat_mm,
+        down_mm=down.repeat_mm,
+        offset_ratio=repeat.offset_ratio,
+        origin_mm=origin + [along * across.repeat_mm, index_origin[1] * down.repeat_mm],
+        line_mm=across.line_mm,
+        strain_ratio=np.array([across.repeat_mm / repeat.across_mm, down.repeat_mm / repeat.down_mm]) - 1.0,
+        on_axis=across.anchor.words,
+        follow=job.ground.follow,
+        margins_mm=np.array(
+            [across.low_margin_mm, across.high_margin_mm, down.low_margin_mm, down.high_margin_mm]
+        ),
+        follow_difference_mm=difference,
+        dropped=tuple(
+            (i - int(index_origin[0]), j - int(index_origin[1]), xy, why) for i, j, xy, why in placed.dropped
+        ),
+        max_edge_gap_ratio=gap_ratio,
+        cost_terms=net.terms,
+        notes=wall_notes(
+            job, net, marks, n_motifs=len(row), dropped=placed.dropped, gaps=gaps, follow_mm=difference
+        ),
+    )
+
+
+def _index_origin(net: Net, job: Job, marks: Marks | None) -> NDArray[np.int64]:
+    """Site that gets (0, 0): the first pinned motif keeps its number, else the lowest row's first motif."""
+    if marks is not None and job.evidence.pins:
+        pin = job.evidence.pins[0]
+        return np.asarray(marks.index[job.evidence.n_surviving] - [pin["i"], pin["j"]])
+    if not len(net.index):
+        return np.zeros(2, np.int64)
+    j = int(net.index[:, 1].min())
+    return np.array([net.index[net.index[:, 1] == j, 0].min(), j])
+
+
+def _ids(initials: str, row: NDArray[np.int64], column: NDArray[np.int64]) -> tuple[str, ...]:
+    r_width, c_width = (max(2, len(str(number.max(initial=1)))) for number in (row, column))
+    return tuple(
+        f"{initials}-r{r:0{r_width}d}-c{c:0{c_width}d}"
+        for r, c in zip(row.tolist(), column.tolist(), strict=True)
+    )
+
+
+def _columns(index: NDArray[np.int64], repeat: Repeat) -> NDArray[np.int64]:
+    shifted = np.floor(repeat.offset_ratio * repeat.lines_per_repeat * index[:, 1] + 0.5).astype(np.int64)
+    line = repeat.lines_per_repeat * index[:, 0] + shifted
+    return line - int(line.min(initial=line.max(initial=0))) + 1
+
+
+def _place(job: Job, net: Net) -> Placed:
+    meets = np.flatnonzero(~net.fits)
+    ground, n = job.ground, len(net.xy_mm)
+    fate = ease(net.xy_mm[meets], wall=ground.wall, rules=ground.rules, insets=ground.insets, forms=job.forms)
+    xy, scale, form = np.array(net.xy_mm), np.ones(n), np.full(n, WHOLE, object)
+    eased, kept = np.full(n, "", object), np.ones(n, bool)
+    xy[meets], scale[meets], kept[meets] = fate.xy_mm, fate.scale_ratio, fate.kept
+    form[meets], eased[meets] = fate.form, fate.reason
+    crowded = _crowded(job, xy, scale, form, (eased != "") & kept, kept)
+    kept[crowded] = False
+    eased[crowded] = "left out: eased at the edge, it would have met its neighbour"
+    dropped = tuple(
+        (
+            int(net.index[k, 0]),
+            int(net.index[k, 1]),
+            (float(net.xy_mm[k, 0]), float(net.xy_mm[k, 1])),
+            str(eased[k]),
+        )
+        for k in np.flatnonzero(~kept)
+    )
+    order = np.flatnonzero(kept)
+    order = order[np.lexsort((net.index[order, 0], net.index[order, 1]))]
+    return Placed(
+        index=net.index[order],
+        site_mm=net.xy_mm[order],
+        xy_mm=xy[order],
+        scale_ratio=scale[order],
+        form=tuple(form[order]),
+        eased=tuple(eased[order]),
+        dropped=dropped,
+    )
+
+
+def _crowded(
+    job: Job,
+    xy_mm: FloatArray,
+    scale_ratio: FloatArray,
+    form: NDArray[np.object_],
+    eased: NDArray[np.bool_],
+    kept: NDArray[np.bool_],
+) -> NDArray[np.int64]:
+    at = np.flatnonzero(kept)
+    worse = overlapping(
+        xy_mm[at],
+        scale_ratio=scale_ratio[at],
+        form=tuple(form[at]),
+        eased=eased[at],
+        forms={form.name: form for form in job.forms},
+    )
+    return at[worse]
+
+
+def _pinned(job: Job, placed: Placed, marks: Marks | None) -> Placed:
+    """Pinned motifs put exactly where they were pinned."""
+    if marks is None or not job.evidence.pins:
+        return placed
+    xy, eased = np.array(placed.xy_mm), list(placed.eased)
+    for pin, site in zip(job.evidence.pins, marks.index[job.evidence.n_surviving :], strict=True):
+        for k in np.flatnonzero((placed.index == site).all(axis=1)):
+            xy[k] = pin["x_mm"], pin["y_mm"]
+            eased[k] = f"pinned: {pin.get('reason') or 'no reason given'}"
+    return replace(placed, xy_mm=xy, eased=tuple(eased))
+
+
+def _classes(job: Job, net: Net, placed: Placed, marks: Marks | None) -> Classes:
+    return classify(
+        placed.index,
+        placed.xy_mm,
+        evidence=job.evidence,
+        evidence_index=marks.index if marks is not None else np.zeros((0, 2), np.int64),
+        typed=job.repeat.typed or not (net.across.within and net.down.within),
+        eased_reason=placed.eased,
+    )
+
+
+def _gaps(
+    job: Job, net: Net, xy_mm: FloatArray, row: NDArray[np.int64], column: NDArray[np.int64]
+) -> tuple[float, list[Gap]]:
+    area = job.ground.insets.area
+    level = measure_gaps(area, xy_mm, level_lines(xy_mm, row, repeat_mm=net.across.repeat_mm))
+    lines = plumb_lines(
+        xy_mm, column, repeat_mm=net.down.repeat_mm, lines_per_repeat=job.repeat.lines_per_repeat
+    )
+    plumb = measure_gaps(area, xy_mm, lines)
+    return max(level[0], plumb[0]), [*level[1], *plumb[1]]
+
+
+def _follow_difference(job: Job, net: Net) -> float:
+    frame = job.ground.frame
+    straight = frame.unbend(net.xy_mm) if job.ground.follow == "edges" else net.xy_mm
+    return float(np.hypot(*frame.bend(straight).T).max(initial=0.0))

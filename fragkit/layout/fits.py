@@ -1,0 +1,157 @@
+"""Ways to fit a repeat between two edges: every whole count near the evidence, for every useful phase."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+
+_TINY = 1e-9
+
+
+@dataclass(frozen=True, kw_only=True)
+class Span:
+    """What a repeat is to be fitted into, in one direction.
+
+    Attributes
+    ----------
+    low_mm, high_mm : float
+        The straightened edges.
+    reach_mm : float
+        Least distance of a motif's centre from an edge.
+    repeat_mm : float
+        The pooled repeat in this direction.
+    bounds_mm : (float, float)
+        Its interval for a new wall.
+    lines_per_repeat : int
+        Plumb lines per repeat: 2 for a half-drop; 1 for rows.
+    """
+
+    low_mm: float
+    high_mm: float
+    reach_mm: float
+    repeat_mm: float
+    bounds_mm: tuple[float, float]
+    lines_per_repeat: int = 1
+
+    @property
+    def half_width_mm(self) -> float:
+        """Half the width of the interval, and at least 0.1 % of the repeat."""
+        return max(0.5 * (self.bounds_mm[1] - self.bounds_mm[0]), 1e-3 * self.repeat_mm)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Anchor:
+    """Where a phase comes from: site 0 lies at `at_mm + phase_ratio × repeat`, whatever the repeat.
+
+    `kind` is "motif" or "gap" (on the axis), "surviving motifs", "corner" or "heads"; `words` says it to
+    the user.
+    """
+
+    kind: str
+    words: str
+    at_mm: float
+    phase_ratio: float = 0.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Fit:
+    """A repeat and a phase in one direction.
+
+    Attributes
+    ----------
+    anchor : Anchor
+    repeat_mm, start_mm : float
+        Site 0 is at start; in row 0 when across.
+    line_mm : float
+        Distance between lines.
+    n_lines : int
+        Lines that a whole motif can stand on.
+    low_margin_mm, high_margin_mm : float
+        Outermost such line to the edge.
+    within : bool
+        The repeat is within its interval for a new wall.
+    terms : mapping of str to float
+        Cost in the user's terms, as far as this direction alone decides it.
+    """
+
+    anchor: Anchor
+    repeat_mm: float
+    start_mm: float
+    line_mm: float
+    n_lines: int
+    low_margin_mm: float
+    high_margin_mm: float
+    within: bool
+    terms: Mapping[str, float] = field(default_factory=dict)
+
+    @property
+    def cost(self) -> float:
+        """Sum of the terms."""
+        return sum(self.terms.values())
+
+
+def repeats_to_edge(distance_mm: float, phase: float, span: Span) -> FloatArray:
+    """Repeats with which lines end half a line before an edge: all in the interval, one beyond each end.
+
+    Parameters
+    ----------
+    distance_mm : float
+        From the anchor to the edge.
+    phase : float
+        From the anchor to the first line towards that edge, in lines, in [0, 1).
+
+    Notes
+    -----
+    K + 1 lines from the anchor and a margin of half a line make p = D / (K + phase + ½). When half a line
+    is less than the
+    motif needs, the margin is what it needs: p = (D − reach) / (K + phase). `domain`: s = (W − 2m) / n.
+    """
+    n = span.lines_per_repeat
+    low, high = (bound / n for bound in span.bounds_mm)
+    first = max(0, int(np.floor(distance_mm / high - phase - 0.5 + _TINY)))
+    last = max(0, int(np.ceil(distance_mm / low - phase - 0.5 - _TINY)))
+    k = np.arange(first, last + 1)
+    pitch = distance_mm / (k + phase + 0.5)
+    tight = (pitch < 2 * span.reach_mm) & (k + phase > 0)
+    pitch[tight] = (distance_mm - span.reach_mm) / (k + phase)[tight]
+    return np.asarray(pitch[pitch > 0] * n, float)
+
+
+def enumerate_fits(span: Span, anchors: Iterable[Anchor]) -> list[Fit]:
+    """Every fit worth pricing: for each anchor all counts to either edge, the pooled repeat, both bounds."""
+    found: dict[tuple[float, float], Fit] = {}
+    for anchor in anchors:
+        phase = anchor.phase_ratio * span.lines_per_repeat % 1.0
+        to_high = repeats_to_edge(span.high_mm - anchor.at_mm, phase, span)
+        to_low = repeats_to_edge(anchor.at_mm - span.low_mm, -phase % 1.0, span)
+        for repeat in (span.repeat_mm, *span.bounds_mm, *to_high, *to_low):
+            fit = make_fit(span, anchor, float(repeat))
+            if fit is not None:
+                found.setdefault((round(fit.repeat_mm, 7), round(fit.start_mm % fit.repeat_mm, 6)), fit)
+    return list(found.values())
+
+
+def make_fit(span: Span, anchor: Anchor, repeat_mm: float) -> Fit | None:
+    """The fit of one repeat to one anchor; None when no line has room."""
+    line = repeat_mm / span.lines_per_repeat
+    start = anchor.at_mm + anchor.phase_ratio * repeat_mm
+    first = np.ceil((span.low_mm + span.reach_mm - start) / line - _TINY)
+    last = np.floor((span.high_mm - span.reach_mm - start) / line + _TINY)
+    if last < first:
+        return None
+    low, high = span.bounds_mm
+    return Fit(
+        anchor=anchor,
+        repeat_mm=repeat_mm,
+        start_mm=start,
+        line_mm=line,
+        n_lines=int(last - first) + 1,
+        low_margin_mm=float(start + first * line - span.low_mm),
+        high_margin_mm=float(span.high_mm - start - last * line),
+        within=bool(low - 1e-6 <= repeat_mm <= high + 1e-6),
+    )

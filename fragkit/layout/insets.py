@@ -1,0 +1,114 @@
+"""The free wall, and the places where a motif's centre may lie so that all of the motif stays inside."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely import LineString, Polygon
+
+from fragkit.layout.shapes import Form
+from fragkit.survey.entries import WallEntry
+
+FloatArray = NDArray[np.float64]
+
+ON_OUTLINE_MM = 5.0
+"""An edge line within this of the outline or of an opening is that boundary, not a line across the wall."""
+CIRCLE_SEGMENTS = 8
+
+
+def free_area(wall: WallEntry) -> Any:
+    """The wall's outline less its clearance, its openings with theirs, and edge lines that cross it.
+
+    Raises
+    ------
+    ValueError
+        If the outline is no simple polygon, or nothing is left of the wall.
+    """
+    outline = Polygon(wall.outline_mm)
+    if not outline.is_valid or outline.area <= 0:
+        raise ValueError(
+            f"The outline of wall {wall.name!r} crosses itself or has no area; check the order of its points."
+        )
+    openings = [Polygon(opening.outline_mm) for opening in wall.openings]
+    taken = [
+        shape.buffer(opening.clearance_mm, quad_segs=CIRCLE_SEGMENTS, join_style="mitre")
+        for shape, opening in zip(openings, wall.openings, strict=True)
+    ]
+    area = outline.buffer(-wall.clearance_mm, join_style="mitre") if wall.clearance_mm > 0 else outline
+    area = area.difference(shapely.union_all([*taken, *_crossing_lines(wall, outline, openings)]))
+    if area.is_empty:
+        raise ValueError(
+            f"Nothing is left of wall {wall.name!r} once its openings and clearances are taken off."
+        )
+    return area
+
+
+def _crossing_lines(wall: WallEntry, outline: Polygon, openings: list[Polygon]) -> list[Any]:
+    boundaries = shapely.union_all([outline.boundary, *(shape.boundary for shape in openings)])
+    lines = [LineString(edge.line_mm) for edge in wall.edges]
+    return [
+        line.buffer(0.01, cap_style="flat")
+        for line in lines
+        if not boundaries.buffer(ON_OUTLINE_MM).covers(line)
+        and outline.covers(line.interpolate(0.5, normalized=True))
+    ]
+
+
+def inset(area: Any, bound_mm: FloatArray, *, scale_ratio: float = 1.0) -> Any:
+    """Places for the centre of a convex shape so that the shape stays inside `area`.
+
+    Parameters
+    ----------
+    area : shapely area
+    bound_mm : (m, 2) array
+        Convex polygon, relative to the centre.
+    scale_ratio : float
+        The shape is scaled about its centre by this.
+
+    Notes
+    -----
+    Minkowski erosion: of all points of the area, those go at which the shape would touch the boundary,
+    that is the
+    boundary segments swept by the mirrored shape (each the convex hull of the shape at the two ends).
+    """
+    shape = bound_mm * scale_ratio
+    middle = 0.5 * (shape.min(axis=0) + shape.max(axis=0))
+    shape = middle - shape
+    starts, ends = _segments(area)
+    corners = np.concatenate([starts[:, None] + shape, ends[:, None] + shape], axis=1)
+    owner = np.repeat(np.arange(len(starts)), corners.shape[1])
+    swept = shapely.convex_hull(shapely.multipoints(shapely.points(corners.reshape(-1, 2)), indices=owner))
+    left = area.difference(shapely.union_all(swept))
+    moved = shapely.transform(left, lambda xy: xy - middle)
+    shapely.prepare(moved)
+    return moved
+
+
+def _segments(area: Any) -> tuple[FloatArray, FloatArray]:
+    starts, ends = [], []
+    for part in shapely.get_parts(area):
+        if isinstance(part, Polygon):
+            for ring in (part.exterior, *part.interiors):
+                xy = np.asarray(ring.coords)
+                starts.append(xy[:-1])
+                ends.append(xy[1:])
+    return np.concatenate(starts), np.concatenate(ends)
+
+
+@dataclass(frozen=True, eq=False)
+class Insets:
+    """Insets of one wall for each form and scale, made when first asked for."""
+
+    area: Any
+    known: dict[tuple[str, float], Any] = field(default_factory=dict)
+
+    def of(self, form: Form, scale_ratio: float = 1.0) -> Any:
+        """The inset for a form at a scale; empty where it fits nowhere."""
+        key = (form.name, round(scale_ratio, 6))
+        if key not in self.known:
+            self.known[key] = inset(self.area, form.bound_mm, scale_ratio=scale_ratio)
+        return self.known[key]
