@@ -1,1 +1,32 @@
-"""Room."""
+"""From motif centres to the repeat of a fragment, and from fragments to the repeat of a wall."""
+
+from fragkit.lattice.drift import Drift
+from fragkit.lattice.fit import Lattice, fit_lattice
+from fragkit.lattice.gaussian import least_squares, restricted_log_likelihood
+from fragkit.lattice.kernels import group_numbers, shared_kernel, smooth_kernel, stretch_kernel, walk_kernel
+from fragkit.lattice.merge import merge_centres
+from fragkit.lattice.net_type import weigh_net_types
+from fragkit.lattice.pool import Pooled, pool
+from fragkit.lattice.random_effects import RandomEffects, random_effects
+from fragkit.lattice.rows import columns_and_rows, row_basis
+
+__all__ = [
+    "Drift",
+    "Lattice",
+    "Pooled",
+    "RandomEffects",
+    "columns_and_rows",
+    "fit_lattice",
+    "group_numbers",
+    "least_squares",
+    "merge_centres",
+    "pool",
+    "random_effects",
+    "restricted_log_likelihood",
+    "row_basis",
+    "shared_kernel",
+    "smooth_kernel",
+    "stretch_kernel",
+    "walk_kernel",
+    "weigh_net_types",
+]

@@ -1,0 +1,262 @@
+"""The repeat of a wall from the nets of several fragments, with the interval that a new wall needs."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import product
+from types import MappingProxyType
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fragkit.card import card
+from fragkit.errors import EstimationError
+from fragkit.frozen import frozen_array
+from fragkit.lattice.fit import Lattice
+from fragkit.lattice.net_type import NET_TYPES
+from fragkit.lattice.random_effects import RandomEffects, random_effects
+from fragkit.lattice.rows import describe_repeat, repeat_jacobian, row_basis
+from fragkit.units import interval, with_sd
+
+FloatArray = NDArray[np.float64]
+
+SAME_NET_RATIO = 0.15
+LEVEL_LIMIT_DEG = 5.0
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Pooled:
+    """The repeat from all fragments.
+
+    Motifs in a row are `across_mm` apart, rows are `down_mm` apart, and each row is shifted by `offset_ratio` ×
+    `across_mm` against the one below (0 rectangular, 0.5 half-drop or brick).
+
+    Attributes
+    ----------
+    across_mm, down_mm, offset_ratio : float
+    cov : (3, 3) array
+        Covariance of (across_mm, down_mm, offset_ratio) as a mean over fragments.
+    interval_across_mm, interval_down_mm : (float, float)
+        95 % intervals of the mean.
+    interval_new_wall : mapping
+        95 % intervals for one unseen wall of the same scheme: "across_mm", "down_mm", "offset_ratio".
+    between_sd_mm : (2,) array
+        Expected difference between fragments, across and down.
+    net_type : str
+    n_fragments, n_centres : int
+    basis : {"evidence", "typed"}
+    residual_sd_mm : float
+        Placing scatter per coordinate, over all fragments.
+    notes : tuple of str
+    """
+
+    across_mm: float
+    down_mm: float
+    offset_ratio: float
+    cov: FloatArray
+    interval_across_mm: tuple[float, float]
+    interval_down_mm: tuple[float, float]
+    interval_new_wall: Mapping[str, tuple[float, float]]
+    between_sd_mm: FloatArray
+    net_type: str
+    n_fragments: int
+    basis: str
+    residual_sd_mm: float
+    n_centres: int = 0
+    notes: tuple[str, ...] = ()
+
+    @property
+    def a_mm(self) -> FloatArray:
+        """Step (2,) to the next motif in a level row."""
+        return np.array([self.across_mm, 0.0])
+
+    @property
+    def b_mm(self) -> FloatArray:
+        """Step (2,) to the row above."""
+        return np.array([self.offset_ratio * self.across_mm, self.down_mm])
+
+    def __repr__(self) -> str:
+        return (
+            f"<Pooled {self.across_mm:.2f} × {self.down_mm:.2f} mm, offset {self.offset_ratio:.3f}, "
+            f"{self.net_type}, {self.n_fragments} fragments, {self.basis}>"
+        )
+
+    def _repr_html_(self) -> str:
+        sd = np.sqrt(np.diag(self.cov))
+        rows = [
+            ("motifs in a row", with_sd(self.across_mm, sd[0], "mm apart")),
+            ("rows", with_sd(self.down_mm, sd[1], "mm apart")),
+            ("each row shifted by", with_sd(self.offset_ratio, sd[2], "of the repeat across")),
+            ("new wall, across", interval(self.interval_new_wall["across_mm"], "mm")),
+            ("new wall, down", interval(self.interval_new_wall["down_mm"], "mm")),
+            ("net", self.net_type),
+            ("fragments", f"{self.n_fragments} with {self.n_centres} centres; {self.basis}"),
+        ]
+        return card("The repeat", rows, notes=self.notes)
+
+
+def pool(
+    lattices: Sequence[Lattice],
+    *,
+    turns_deg: Sequence[float] | None = None,
+    turn_sds_deg: Sequence[float] | None = None,
+    between_sd_ratio: float = 0.01,
+) -> Pooled:
+    """The repeat of the scheme, from the nets of its fragments.
+
+    Parameters
+    ----------
+    lattices : sequence of Lattice
+    turns_deg, turn_sds_deg : sequence of float, optional
+        Turn that brings each fragment's frame to level, and its sd; 0 and 0.2 degrees by default.
+    between_sd_ratio : float
+        Scale of the half-normal prior on the difference between fragments, as a share of the repeat (for the offset:
+        of one repeat across). An assumption, stated in the notes.
+
+    Raises
+    ------
+    EstimationError
+        No fragment, or fragments whose nets are not the same net.
+
+    Notes
+    -----
+    Across, down and offset do not change when a fragment turns; the turn only says which short net vector is the row.
+    Every fragment is brought to the description of the best-determined one, then the three quantities are pooled by
+    random effects, one at a time; their correlation is that of a joint fit at the expected difference.
+    """
+    if not lattices:
+        raise EstimationError(
+            "There is no fragment to pool.", found="0 nets", needed="at least one fitted net"
+        )
+    if not between_sd_ratio > 0:
+        raise ValueError(f"between_sd_ratio is {between_sd_ratio}; it must be above 0, for instance 0.01")
+    turns = np.zeros(len(lattices)) if turns_deg is None else np.asarray(turns_deg, float)
+    values, covs, tilts = _describe_alike(lattices, turns)
+    scales = between_sd_ratio * np.array([np.mean(values[:, 0]), np.mean(values[:, 1]), 1.0])
+    effects = [random_effects(values[:, k], covs[:, k, k], between_scale=float(scales[k])) for k in range(3)]
+    across, down, offset = effects
+    support = _joint_support(lattices)
+    return Pooled(
+        across_mm=across.mean,
+        down_mm=down.mean,
+        offset_ratio=offset.mean,
+        cov=frozen_array(_joint_covariance(effects, covs)),
+        interval_across_mm=across.interval,
+        interval_down_mm=down.interval,
+        interval_new_wall=MappingProxyType(
+            {
+                "across_mm": across.interval_new,
+                "down_mm": down.interval_new,
+                "offset_ratio": offset.interval_new,
+            }
+        ),
+        between_sd_mm=frozen_array([across.between_sd, down.between_sd]),
+        net_type=max(support, key=support.__getitem__),
+        n_fragments=len(lattices),
+        basis="evidence",
+        residual_sd_mm=_overall_scatter(lattices),
+        n_centres=sum(lattice.n_centres for lattice in lattices),
+        notes=_notes(effects, tilts, turn_sds_deg, between_sd_ratio, support),
+    )
+
+
+def _describe_alike(
+    lattices: Sequence[Lattice], turns_deg: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """(across, down, offset) (m, 3), covariances (m, 3, 3) and tilt of the rows (m,) in degrees, in one description."""
+    if len(turns_deg) != len(lattices):
+        raise ValueError(f"{len(turns_deg)} turns for {len(lattices)} fragments; give one for each")
+    level = [_levelled(lattice, turn) for lattice, turn in zip(lattices, turns_deg, strict=True)]
+    best = int(np.argmin([np.trace(lattice.vectors_cov) for lattice in lattices]))
+    reference = row_basis(*level[best]) @ level[best]
+    values, covs, tilts = [], [], []
+    for lattice, basis in zip(lattices, level, strict=True):
+        change = _same_description(basis, reference)
+        vectors = change @ basis
+        jacobian = repeat_jacobian(vectors) @ np.kron(change, np.eye(2)) @ _turn_both(basis, lattice)
+        values.append(describe_repeat(vectors))
+        covs.append(jacobian @ lattice.vectors_cov @ jacobian.T)
+        tilts.append(np.degrees(np.arctan2(vectors[0, 1], vectors[0, 0])))
+    return np.array(values), np.array(covs), np.array(tilts)
+
+
+def _levelled(lattice: Lattice, turn_deg: float) -> FloatArray:
+    cos, sin = np.cos(np.radians(turn_deg)), np.sin(np.radians(turn_deg))
+    return np.array([lattice.a_mm, lattice.b_mm]) @ np.array([[cos, sin], [-sin, cos]])
+
+
+def _turn_both(level: FloatArray, lattice: Lattice) -> FloatArray:
+    """The rotation (4, 4) that took the fragment's two vectors to level."""
+    raw = np.array([lattice.a_mm, lattice.b_mm])
+    rotation = np.linalg.solve(raw, level).T
+    return np.kron(np.eye(2), rotation)
+
+
+def _same_description(basis: FloatArray, reference: FloatArray) -> FloatArray:
+    """Integer combinations (2, 2) of a basis that lie nearest to the reference's row and step to the row above."""
+    combinations = np.array(list(product(range(-2, 3), repeat=2)))
+    vectors = combinations @ basis
+    gaps = np.linalg.norm(vectors[:, None, :] - reference, axis=2)
+    nearest = gaps.argmin(axis=0)
+    change = combinations[nearest]
+    limit = SAME_NET_RATIO * np.linalg.norm(reference, axis=1).min()
+    if gaps.min(axis=0).max() > limit or round(float(np.linalg.det(change))) != 1:
+        raise EstimationError(
+            "The fragments do not carry the same net.",
+            found=f"a fragment's nearest vectors are {gaps.min(axis=0).max():.1f} mm away from the others'",
+            needed=f"agreement within {limit:.1f} mm; check the turns and scales, or pool them apart",
+        )
+    return change
+
+
+def _joint_covariance(effects: Sequence[RandomEffects], covs: FloatArray) -> FloatArray:
+    """Covariance (3, 3) of the means: variances from the random effects, correlation from a joint fit."""
+    between = np.diag([effect.between_sd**2 for effect in effects])
+    joint = np.linalg.inv(sum(np.linalg.inv(cov + between) for cov in covs))
+    scale = np.array([effect.sd for effect in effects]) / np.sqrt(np.diag(joint))
+    return np.asarray(joint * np.outer(scale, scale))
+
+
+def _joint_support(lattices: Sequence[Lattice]) -> dict[str, float]:
+    """Weights of the five nets when all fragments have the same type."""
+    logs = {
+        name: sum(np.log(max(lattice.type_support[name], 1e-12)) for lattice in lattices)
+        for name in NET_TYPES
+    }
+    top = max(logs.values())
+    total = sum(np.exp(value - top) for value in logs.values())
+    return {name: float(np.exp(value - top) / total) for name, value in logs.items()}
+
+
+def _overall_scatter(lattices: Sequence[Lattice]) -> float:
+    counts = np.array([lattice.n_centres - 3.0 for lattice in lattices])
+    variances = np.array([lattice.residual_sd_mm**2 for lattice in lattices])
+    return float(np.sqrt(counts @ variances / counts.sum()))
+
+
+def _notes(
+    effects: Sequence[RandomEffects],
+    tilts_deg: FloatArray,
+    turn_sds_deg: Sequence[float] | None,
+    between_sd_ratio: float,
+    support: Mapping[str, float],
+) -> tuple[str, ...]:
+    across, down, _ = effects
+    notes = [
+        f"assumption: fragments and walls of one scheme differ by about {100 * between_sd_ratio:.2g} % of the repeat "
+        f"(half-normal); from the data alone {across.likely_between_sd:.2f} mm across, {down.likely_between_sd:.2f} mm down"
+    ]
+    limits = 3.0 * np.asarray(turn_sds_deg if turn_sds_deg is not None else np.full(len(tilts_deg), 0.2))
+    tilted = np.flatnonzero(np.abs(tilts_deg) > np.maximum(limits, LEVEL_LIMIT_DEG / 5.0))
+    if len(tilted):
+        worst = tilts_deg[tilted[np.argmax(np.abs(tilts_deg[tilted]))]]
+        notes.append(f"rows of {len(tilted)} fragment(s) stand off level, by up to {worst:.1f} degrees")
+    if max(support.values()) < 0.8:
+        notes.append(
+            "the net type is not settled: "
+            + ", ".join(f"{k} {v:.2f}" for k, v in support.items() if v > 0.05)
+        )
+    if len(tilts_deg) == 1:
+        notes.append("one fragment only: how walls differ rests on the assumption alone")
+    return tuple(notes)
