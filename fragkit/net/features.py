@@ -1,0 +1,146 @@
+"""Features of a picture that do not mind whether the motif is lighter or darker than its ground."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fragkit.opencv import cv2
+from fragkit.rectify.picture import Picture
+
+FloatImage = NDArray[np.float32]
+
+_FLOOR_RATIO = 0.3
+"""Gradient, as a share of its mean over the picture, below which a place counts as plain."""
+_SURROUND_RATIO = 6.0
+"""Radius of the local normalisation in radii of the gradient filter."""
+
+
+def features(
+    picture: Picture | NDArray[np.generic], *, scale_px: float = 2.0, mask: NDArray[np.bool_] | None = None
+) -> FloatImage:
+    """Double-angle gradient features: strength, strength·cos 2θ and strength·sin 2θ.
+
+    Parameters
+    ----------
+    picture : Picture or (h, w) or (h, w, c) array
+    scale_px : float
+        Radius (standard deviation) of the Gaussian on which the gradient is taken, in px.
+    mask : (h, w) bool array, optional
+        Where the picture is to be believed; the features are 0 elsewhere. Default: its coverage.
+
+    Returns
+    -------
+    (h, w, 3) float32 array, finite, unchanged by gain, offset and exchange of light and dark.
+
+    Notes
+    -----
+    With g_c the gradient of channel c, the structure Σ_c g_c g_cᵀ has trace m², and m·(cos 2θ, sin 2θ) are its
+    deviatoric parts divided by m. All three are divided by the root mean square of m around the place, floored at
+    a share of its mean over the picture, so that a strong edge and a faint one weigh alike and plain
+    surfaces stay near zero. A quarter turn of the picture changes the sign of the last two only.
+    """
+    pixels, believed = pixels_and_mask(picture, mask)
+    image, weight = _filled(pixels, believed, scale_px)
+    strength, cosine, sine = _structure(cv2.GaussianBlur(image, (0, 0), scale_px))
+    power = strength * strength
+    share = np.maximum(cv2.GaussianBlur(weight, (0, 0), _SURROUND_RATIO * scale_px), 1e-3)
+    surround = cv2.GaussianBlur(power * weight, (0, 0), _SURROUND_RATIO * scale_px) / share
+    floor = _FLOOR_RATIO**2 * float((power * weight).sum() / max(float(weight.sum()), 1.0))
+    level = np.sqrt(surround + floor)
+    ratio = np.divide(weight, level, out=np.zeros_like(level), where=level > 0)
+    return np.dstack([strength * ratio, cosine * ratio, sine * ratio])
+
+
+def signed_features(
+    picture: Picture | NDArray[np.generic], *, scale_px: float = 2.0, mask: NDArray[np.bool_] | None = None
+) -> FloatImage:
+    """Locally normalised colour, with its sign: it tells dark from light, which `features` does not.
+
+    Returns
+    -------
+    (h, w, 1 or 3) float32 array: smoothed colour less its surroundings, divided by its local spread.
+    """
+    pixels, believed = pixels_and_mask(picture, mask)
+    image, weight = _filled(pixels, believed, scale_px)
+    band = cv2.GaussianBlur(image, (0, 0), scale_px) - cv2.GaussianBlur(
+        image, (0, 0), 2.0 * _SURROUND_RATIO * scale_px
+    )
+    band = band.reshape(*band.shape[:2], -1)
+    power = (band * band).sum(axis=2) * weight
+    share = np.maximum(cv2.GaussianBlur(weight, (0, 0), 2.0 * _SURROUND_RATIO * scale_px), 1e-3)
+    surround = cv2.GaussianBlur(power, (0, 0), 2.0 * _SURROUND_RATIO * scale_px) / share
+    floor = _FLOOR_RATIO**2 * float(power.sum() / max(float(weight.sum()), 1.0))
+    level = np.sqrt(surround + floor)
+    ratio = np.divide(weight, level, out=np.zeros_like(level), where=level > 0)
+    return np.ascontiguousarray(band * ratio[:, :, None])
+
+
+def pixels_and_mask(
+    picture: Picture | NDArray[np.generic], mask: NDArray[np.bool_] | None
+) -> tuple[FloatImage, NDArray[np.bool_]]:
+    """Pixels as (h, w, c) float32 with a spread near 1, and where they are to be believed."""
+    raw = np.asarray(picture.pixels if isinstance(picture, Picture) else picture)
+    if raw.ndim not in (2, 3) or raw.shape[0] < 2 or raw.shape[1] < 2:
+        raise ValueError(f"A picture of shape {raw.shape}: give (h, w) or (h, w, 3) pixels.")
+    pixels = raw.reshape(*raw.shape[:2], -1)[:, :, :3].astype(
+        np.float64 if raw.dtype.itemsize > 4 else np.float32
+    )
+    believed = np.isfinite(pixels).all(axis=2)
+    if isinstance(picture, Picture):
+        believed &= picture.coverage
+    if mask is not None:
+        if mask.shape != raw.shape[:2]:
+            raise ValueError(
+                f"A mask of shape {mask.shape} for a picture of {raw.shape[:2]}: give the same shape."
+            )
+        believed &= mask.astype(bool)
+    return _standardised(pixels, believed), believed
+
+
+def _standardised(pixels: NDArray[np.floating], believed: NDArray[np.bool_]) -> FloatImage:
+    """Pixels less their mean, divided by one spread for all channels; 0 where not believed."""
+    if not believed.any():
+        return np.zeros(pixels.shape, np.float32)
+    seen = pixels[believed].astype(np.float64)
+    middle = seen.mean(axis=0)
+    spread = float(np.sqrt(((seen - middle) ** 2).mean()))
+    smallest = 1e-6 * float(np.abs(middle).max())
+    scale = 1.0 / spread if spread > smallest else 0.0
+    with np.errstate(invalid="ignore"):
+        return np.where(believed[:, :, None], (pixels - middle) * scale, 0.0).astype(np.float32)
+
+
+def _filled(image: FloatImage, believed: NDArray[np.bool_], scale_px: float) -> tuple[FloatImage, FloatImage]:
+    """Picture with what is not believed filled from its surroundings, and a weight that fades towards it."""
+    weight = believed.astype(np.float32)
+    if believed.all():
+        return image, weight
+    filled, radius = image.copy(), scale_px
+    missing = ~believed
+    while missing.any() and radius < 2.0 * max(image.shape[:2]):
+        share = cv2.GaussianBlur(weight, (0, 0), radius)
+        near = missing & (share > 1e-3)
+        smooth = cv2.GaussianBlur(image, (0, 0), radius).reshape(image.shape)
+        filled[near] = smooth[near] / share[near][:, None]
+        missing &= ~near
+        radius *= 3.0
+    reach = 2 * round(2.0 * scale_px) + 1
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (reach, reach))
+    border = cv2.erode(believed.astype(np.uint8), kernel, borderType=cv2.BORDER_CONSTANT, borderValue=1)
+    return filled, border.astype(np.float32)
+
+
+def _structure(image: FloatImage) -> tuple[FloatImage, FloatImage, FloatImage]:
+    """Strength m of the gradient over all channels, m·cos 2θ and m·sin 2θ."""
+    image = image.reshape(*image.shape[:2], -1)
+    across = np.empty_like(image)
+    down = np.empty_like(image)
+    across[:, 1:-1] = (image[:, 2:] - image[:, :-2]) * 0.5
+    down[1:-1] = (image[2:] - image[:-2]) * 0.5
+    across[:, [0, -1]] = 0.0
+    down[[0, -1]] = 0.0
+    xx, yy, xy = (across * across).sum(2), (down * down).sum(2), (across * down).sum(2)
+    strength = np.sqrt(xx + yy)
+    safe = np.where(strength > 0, strength, 1.0)
+    return strength, (xx - yy) / safe, 2.0 * xy / safe

@@ -1,0 +1,211 @@
+"""A map of self-similarity over lags, and what the nodes of a net find on it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fragkit.opencv import cv2
+
+FloatArray = NDArray[np.float64]
+FloatImage = NDArray[np.float32]
+
+_MOST_NODES = 160
+_REACH_RATIO = 0.92
+"""Share of the largest lag up to which nodes are used."""
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class LagMap:
+    """Correlation over lags (y down, lag zero in the middle), its surroundings removed.
+
+    Attributes
+    ----------
+    correlation, peaks, overlap : (2 ly + 1, 2 lx + 1) float32 arrays
+        Normalised correlation; the same less its surroundings; share of the area that overlaps.
+    noise : float
+        Robust standard deviation of `peaks` at full overlap; it grows as overlap^-1/2.
+    core_px : float
+        Radius about lag zero that belongs to the self-match of a motif.
+    """
+
+    correlation: FloatImage
+    peaks: FloatImage
+    overlap: FloatImage
+    noise: float
+    core_px: float
+
+    @property
+    def centre(self) -> tuple[int, int]:
+        """(x, y) element of lag zero."""
+        return self.peaks.shape[1] // 2, self.peaks.shape[0] // 2
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Nodes:
+    """Nodes of a net in one half plane of lags, nearest first: index, lag, height above the background, weight."""
+
+    index: NDArray[np.int64]
+    lag_px: FloatArray
+    height: FloatArray
+    weight: FloatArray
+
+    @property
+    def mean(self) -> float:
+        """Weighted mean height."""
+        total = float(self.weight.sum())
+        return float((self.weight * self.height).sum() / total) if total > 0 else 0.0
+
+    @property
+    def n_effective(self) -> float:
+        """Number of nodes at full overlap that would weigh as much."""
+        return float(self.weight.sum())
+
+
+def nodes_of(
+    lags: LagMap,
+    a: FloatArray,
+    b: FloatArray,
+    *,
+    offset: tuple[float, float] = (0.0, 0.0),
+    most: int = _MOST_NODES,
+) -> Nodes:
+    """The nodes `i a + j b + offset·(a, b)` within the map, without lag zero, one of each ± pair."""
+    index = _indices(lags, a, b, offset)
+    steps = (index + np.asarray(offset)) if len(index) else np.zeros((0, 2))
+    lag = steps @ np.array([a, b])
+    cx, cy = lags.centre
+    inside = (np.abs(lag[:, 0]) <= _REACH_RATIO * cx) & (np.abs(lag[:, 1]) <= _REACH_RATIO * cy)
+    upper = (lag[:, 1] > 1e-9) | ((np.abs(lag[:, 1]) <= 1e-9) & (lag[:, 0] > 0))
+    far = np.hypot(lag[:, 0], lag[:, 1]) > 1e-6
+    keep = np.flatnonzero(inside & upper & far)
+    keep = keep[np.argsort(np.hypot(lag[keep, 0], lag[keep, 1]), kind="stable")[:most]]
+    return Nodes(
+        index=index[keep],
+        lag_px=lag[keep],
+        height=sample(lags.peaks, lag[keep]),
+        weight=sample(lags.overlap, lag[keep]),
+    )
+
+
+def sample(image: FloatImage, lag_px: FloatArray) -> FloatArray:
+    """Values of a lag map at lags (n, 2), bilinear."""
+    if len(lag_px) == 0:
+        return np.zeros(0)
+    x = (lag_px[:, 0] + image.shape[1] // 2).astype(np.float32)[:, None]
+    y = (lag_px[:, 1] + image.shape[0] // 2).astype(np.float32)[:, None]
+    return cv2.remap(image, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[:, 0].astype(float)
+
+
+def evidence(lags: LagMap, nodes: Nodes) -> float:
+    """How many standard deviations the nodes stand above the background together.
+
+    Notes
+    -----
+    Σ w h / √(Σ w) over σ. All nodes of a true net have one expected height, so this is the matched filter for a
+    net, and half its square is the log likelihood ratio against "no net": it prefers the finest net
+    of which every node is a peak, since a coarser one leaves nodes out and a finer one adds empty ones.
+    """
+    total = nodes.n_effective
+    if total <= 0:
+        return 0.0
+    return float((nodes.weight * nodes.height).sum() / np.sqrt(total) / lags.noise)
+
+
+def contrast(lags: LagMap, a: FloatArray, b: FloatArray) -> tuple[float, float]:
+    """Correlation at the nodes above that half-way between them, for the highest of the three half-way classes.
+
+    Returns
+    -------
+    contrast, evidence : float
+        The difference, at most 1 and possibly negative, and the same in standard deviations.
+    """
+    on = nodes_of(lags, a, b)
+    if on.n_effective <= 0:
+        return 0.0, 0.0
+    height = float((on.weight * sample(lags.correlation, on.lag_px)).sum() / on.n_effective)
+    worst = np.inf
+    for offset in ((0.5, 0.0), (0.0, 0.5), (0.5, 0.5)):
+        half = nodes_of(lags, a, b, offset=offset)
+        if half.n_effective > 0:
+            between = float((half.weight * sample(lags.correlation, half.lag_px)).sum() / half.n_effective)
+            worst = min(worst, height - between)
+    if not np.isfinite(worst):
+        return 0.0, 0.0
+    return worst, worst * float(np.sqrt(on.n_effective / 2.0)) / lags.noise
+
+
+def evidence_without(lags: LagMap, nodes: Nodes, n_left_out: int) -> float:
+    """Evidence of the other nodes when the highest ones, which may have suggested the net, are left out."""
+    order = np.argsort(-nodes.weight * nodes.height, kind="stable")[n_left_out:]
+    rest = Nodes(
+        index=nodes.index[order],
+        lag_px=nodes.lag_px[order],
+        height=nodes.height[order],
+        weight=nodes.weight[order],
+    )
+    return evidence(lags, rest)
+
+
+def refine(
+    lags: LagMap, a: FloatArray, b: FloatArray, *, stages: tuple[int, ...] = (6, 14, 30, 80, _MOST_NODES)
+) -> tuple[FloatArray, FloatArray]:
+    """Net vectors fitted to the peaks near their nodes, from the nearest nodes outwards."""
+    basis = np.array([a, b], float)
+    for most in stages:
+        nodes = nodes_of(lags, *basis, most=most)
+        if len(nodes.index) < 2:
+            return basis[0], basis[1]
+        radius = max(1.0, min(0.2 * min(np.hypot(*basis[0]), np.hypot(*basis[1])), lags.core_px))
+        shift, height = _nearest_peaks(lags.peaks, nodes.lag_px, radius)
+        weight = nodes.weight * np.maximum(height, 0.0) ** 2
+        design = nodes.index * np.sqrt(weight)[:, None]
+        if np.linalg.matrix_rank(design) < 2:
+            return basis[0], basis[1]
+        step = np.linalg.lstsq(design, shift * np.sqrt(weight)[:, None], rcond=None)[0]
+        limit = 0.5 * radius
+        basis = basis + np.clip(step, -limit, limit)
+        if abs(np.linalg.det(basis)) < 1e-6:
+            return np.asarray(a, float), np.asarray(b, float)
+    return basis[0], basis[1]
+
+
+def _nearest_peaks(image: FloatImage, lag_px: FloatArray, radius: float) -> tuple[FloatArray, FloatArray]:
+    """Shift to the highest value within a radius of each lag (sub-pixel by a joint quadratic), and that value."""
+    reach = max(1, int(np.ceil(radius)))
+    dy, dx = np.mgrid[-reach : reach + 1, -reach : reach + 1]
+    keep = np.hypot(dx, dy) <= radius + 0.5
+    offsets = np.column_stack([dx[keep], dy[keep]])
+    around = (lag_px[:, None, :] + offsets[None]).reshape(-1, 2)
+    values = sample(image, around).reshape(len(lag_px), -1)
+    penalty = 0.02 * (offsets**2).sum(1) / max(radius, 1.0) ** 2
+    best = np.argmax(values - penalty * np.maximum(values.max(1, keepdims=True), 1e-9), axis=1)
+    top = lag_px + offsets[best]
+    return top + _quadratic_shift(image, top) - lag_px, values[np.arange(len(values)), best]
+
+
+def _quadratic_shift(image: FloatImage, lag_px: FloatArray) -> FloatArray:
+    """Offset of the maximum of the quadratic surface through the 3 × 3 values about each lag, at most half a px."""
+    steps = np.array([[i, j] for i in (-1, 0, 1) for j in (-1, 0, 1)], float)
+    v = sample(image, (lag_px[None] + steps[:, None]).reshape(-1, 2)).reshape(3, 3, -1)
+    gx, gy = (v[2, 1] - v[0, 1]) / 2, (v[1, 2] - v[1, 0]) / 2
+    xx, yy = v[2, 1] - 2 * v[1, 1] + v[0, 1], v[1, 2] - 2 * v[1, 1] + v[1, 0]
+    xy = (v[2, 2] - v[2, 0] - v[0, 2] + v[0, 0]) / 4
+    det = xx * yy - xy * xy
+    good = (det > 0) & (xx < 0)
+    det = np.where(good, det, 1.0)
+    shift = np.column_stack([(xy * gy - yy * gx) / det, (xy * gx - xx * gy) / det])
+    return np.clip(np.where(good[:, None], shift, 0.0), -0.5, 0.5)
+
+
+def _indices(lags: LagMap, a: FloatArray, b: FloatArray, offset: tuple[float, float]) -> NDArray[np.int64]:
+    """All index pairs that can fall on the map, nearest ones first when there are very many."""
+    corners = np.array(
+        [[sx * lags.centre[0], sy * lags.centre[1]] for sx in (-1, 1) for sy in (-1, 1)], float
+    )
+    inverse = np.linalg.inv(np.array([a, b]))
+    reach = np.minimum(np.ceil(np.abs(corners @ inverse).max(0)).astype(int) + 1, 60)
+    i, j = np.mgrid[-reach[0] : reach[0] + 1, -reach[1] : reach[1] + 1]
+    return np.column_stack([i.ravel(), j.ravel()])
