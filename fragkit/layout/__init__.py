@@ -1,15 +1,17 @@
 """Layout: every motif on every wall, with its place, size, form, certainty and reason."""
 
 from fragkit.layout.costs import COST_WEIGHTS
-from fragkit.layout.results import POSITION_CLASSES, Alternative, Layout, PlacedCentres, WallLayout
-from fragkit.layout.room import lay_out
+from fragkit.layout.results import POSITION_CLASSES, Alternative, Layout, Outlines, PlacedCentres, WallLayout
+from fragkit.layout.room import lay_out, motif_forms
 
 __all__ = [
     "COST_WEIGHTS",
     "POSITION_CLASSES",
     "Alternative",
     "Layout",
+    "Outlines",
     "PlacedCentres",
     "WallLayout",
     "lay_out",
+    "motif_forms",
 ]

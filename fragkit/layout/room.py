@@ -16,7 +16,7 @@ from fragkit.layout.frames import straighten
 from fragkit.layout.insets import Insets, free_area
 from fragkit.layout.jobs import Job, Repeat, adopt_repeat
 from fragkit.layout.nets import find_nets
-from fragkit.layout.results import Alternative, Layout, PlacedCentres, WallLayout
+from fragkit.layout.results import Alternative, Layout, Outlines, PlacedCentres, WallLayout
 from fragkit.layout.search import Corner, Ground, Net, lay_net
 from fragkit.layout.shapes import WHOLE, Form, make_form, reshaped_forms
 from fragkit.layout.wording import why_not
@@ -145,6 +145,11 @@ def _check_choice(options: LayoutEntry, alternatives: Sequence[Alternative]) -> 
 
 def _chosen_names(options: LayoutEntry) -> list[str]:
     return [name.strip() for name in (options.choice or "").split(",") if name.strip()]
+
+
+def motif_forms(motif: Motif) -> dict[str, Outlines]:
+    """Outlines by layer of every form of the motif, by name; "whole" first."""
+    return {form.name: form.outlines for form in _forms(motif)}
 
 
 def _forms(motif: Motif) -> tuple[Form, ...]:
