@@ -1,1 +1,8 @@
-"""Room."""
+"""The record: one page to read, open tables and drawings to work from; all files are written here."""
+
+from fragkit.record.reading import Record, read_record
+from fragkit.record.results import SCHEMA_VERSION
+from fragkit.record.study_result import StudyResult
+from fragkit.record.writing import write_record
+
+__all__ = ["SCHEMA_VERSION", "Record", "StudyResult", "read_record", "write_record"]

@@ -78,7 +78,9 @@ def _form(
             ElementTree.SubElement(group, "path", {"data-layer": layer, "d": data, **look})
     x, y = at_mm
     cross = f"M{x - 1.5:.3f},{y:.3f}H{x + 1.5:.3f}M{x:.3f},{y - 1.5:.3f}V{y + 1.5:.3f}"
-    ElementTree.SubElement(group, "path", {"d": cross, "stroke": "#222", "stroke-width": "0.15", "fill": "none"})
+    ElementTree.SubElement(
+        group, "path", {"d": cross, "stroke": "#222", "stroke-width": "0.15", "fill": "none"}
+    )
     if name:
         look = {"font-size": "3", "font-family": "sans-serif", "text-anchor": "middle"}
         ElementTree.SubElement(group, "text", {"x": f"{x:.3f}", "y": f"{label_y:.3f}", **look}).text = name

@@ -34,7 +34,7 @@ class Drafts:
 
 @contextmanager
 def drafts(out: Path, *, last: str) -> Iterator[Drafts]:
-    """Files written inside this block appear in `out` when it ends well, `last` as the last one; else none does.
+    """Files written in this block appear in `out` when it ends well, `last` as the last one; else none.
 
     Raises
     ------

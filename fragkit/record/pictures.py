@@ -20,7 +20,8 @@ def tiff_bytes(picture: Picture) -> bytes:
 
     Notes
     -----
-    The description holds `mm_per_px` and `origin_mm`, the wall-plane place of the centre of the top-left pixel.
+    The description holds `mm_per_px` and `origin_mm`, the wall-plane place of the centre of the top-left
+    pixel.
     """
     px_per_cm = 10.0 / picture.mm_per_px
     place = {"mm_per_px": picture.mm_per_px, "origin_mm": [float(v) for v in picture.origin_mm]}

@@ -119,7 +119,12 @@ def _study(result: StudyResult) -> dict[str, Any]:
 
 def _photo(result: StudyResult, name: str) -> dict[str, Any]:
     rectified = result.rectified.get(name)
-    photo: dict[str, Any] = {"name": name, "fragment": fragment_of(result, name), "rectify": None, "nets": None}
+    photo: dict[str, Any] = {
+        "name": name,
+        "fragment": fragment_of(result, name),
+        "rectify": None,
+        "nets": None,
+    }
     if rectified is not None:
         lens = rectified.lens
         photo["rectify"] = {
@@ -187,7 +192,14 @@ def _fields(holder: Any, *names: str) -> dict[str, Any]:
 def _motif(result: StudyResult) -> dict[str, Any] | None:
     if result.motif is None:
         return None
-    sizes = ("width_mm", "height_mm", "metal_width_mm", "metal_height_mm", "metal_area_mm2", "metal_area_sd_mm2")
+    sizes = (
+        "width_mm",
+        "height_mm",
+        "metal_width_mm",
+        "metal_height_mm",
+        "metal_area_mm2",
+        "metal_area_sd_mm2",
+    )
     return _fields(result.motif, *sizes, "n_examples", "shape_spread_mm", "weights")
 
 
@@ -236,7 +248,10 @@ def _works(result: StudyResult) -> dict[str, Any] | None:
     plan = result.works
     if plan is not None:
         found["labour_h"] = _fields(plan.labour_h, "p05", "p50", "p95") | {"basis": plan.basis}
-        found["days"] = _fields(plan.days, "p05", "p50", "p95") | {"crew": plan.crew, "hours": plan.hours_per_day}
+        found["days"] = _fields(plan.days, "p05", "p50", "p95") | {
+            "crew": plan.crew,
+            "hours": plan.hours_per_day,
+        }
         total = None if plan.known_total is None else _fields(plan.known_total, "p05", "p50", "p95")
         found["cost"] = {"currency": plan.currency, "known_lines_total": total, "complete": not plan.gaps}
         found["cost"] |= {"gaps": plan.gaps, "lines": plan.costs, "contingency": plan.contingency}

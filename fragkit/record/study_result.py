@@ -89,5 +89,6 @@ def skipped_rows(result: StudyResult) -> list[dict[str, str]]:
         elif isinstance(entry, Mapping):
             rows.append({key: str(value) for key, value in entry.items()})
         else:
-            rows.append({"stage": str(entry.stage), "reason": str(entry.reason)})
+            subject = str(getattr(entry, "subject", ""))
+            rows.append({"stage": str(entry.stage), "subject": subject, "reason": str(entry.reason)})
     return rows

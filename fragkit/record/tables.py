@@ -10,6 +10,7 @@ from dataclasses import asdict, is_dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from fragkit.record.study_result import StudyResult, fragment_of
 
@@ -18,13 +19,51 @@ if TYPE_CHECKING:
     from fragkit.works import TakeOff, WorksPlan
 
 CENTRES = (
-    "photo,fragment,i,j,x_mm,y_mm,sd_x_mm,sd_y_mm,cov_xy_mm2,score,visible_ratio,status".split(",")  # one site a row
+    "photo",
+    "fragment",
+    "i",
+    "j",
+    "x_mm",
+    "y_mm",
+    "sd_x_mm",
+    "sd_y_mm",
+    "cov_xy_mm2",
+    "score",
+    "visible_ratio",
+    "status",
 )
 LAYOUT = (
-    "id,wall,i,j,x_mm,y_mm,dx_mm,dy_mm,scale_ratio,rotation_deg,form,position_class,form_class,"
-    "material_class,reason"
-).split(",")
-WORKS = "part,item,unit,low,middle,high,price,currency,amount_low,amount_middle,amount_high,gap,source".split(",")
+    "id",
+    "wall",
+    "i",
+    "j",
+    "x_mm",
+    "y_mm",
+    "dx_mm",
+    "dy_mm",
+    "scale_ratio",
+    "rotation_deg",
+    "form",
+    "position_class",
+    "form_class",
+    "material_class",
+    "reason",
+)
+WORKS = (
+    "part",
+    "item",
+    "unit",
+    "low",
+    "middle",
+    "high",
+    "price",
+    "currency",
+    "amount_low",
+    "amount_middle",
+    "amount_high",
+    "gap",
+    "source",
+)
 
 _RUNS_AS_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 
@@ -34,8 +73,9 @@ def csv_text(header: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:
 
     Notes
     -----
-    Text that begins with a sign a spreadsheet would run (`= + - @`, tab, line end, their full-width forms, also
-    after blanks) or with an apostrophe gets one apostrophe in front; `plain_text` takes it off again.
+    Text that begins with a sign a spreadsheet would run (`= + - @`, tab, line end, their full-width
+    forms, also after blanks) or with an apostrophe gets one apostrophe in front; `plain_text` takes it off
+    again.
     """
     stream = io.StringIO()
     writer = csv.writer(stream, lineterminator="\n")
@@ -53,7 +93,9 @@ def _cell(value: Any) -> str:
     if value is None:
         return ""
     if isinstance(value, str):
-        risky = value.startswith("'") or value[:1] in _RUNS_AS_FORMULA or value.lstrip()[:1] in _RUNS_AS_FORMULA
+        risky = (
+            value.startswith("'") or value[:1] in _RUNS_AS_FORMULA or value.lstrip()[:1] in _RUNS_AS_FORMULA
+        )
         return f"'{value}" if value and risky else value
     if isinstance(value, (float, np.floating)):
         return f"{float(value):.9g}" if math.isfinite(value) else ""
@@ -61,23 +103,29 @@ def _cell(value: Any) -> str:
 
 
 def centres_csv(result: StudyResult) -> str:
-    """Every site within a picture: where, how well, how much is seen."""
-    rows = []
+    """Every site within a picture, or measured by tape: where, how well, how much is seen."""
+    rows: list[list[Any]] = []
+    shown = set()
     for name, centres in result.centres.items():
         fragment = fragment_of(result, name)
-        photo = name if name != fragment else ""
+        shown.add(fragment)
+        photo = name if name in {entry.name for entry in result.survey.photos} else ""
         for k, status in enumerate(centres.status):
-            if status == "outside":
-                continue
-            cov = centres.cov_mm2[k]
-            sd_x, sd_y = math.sqrt(cov[0, 0]), math.sqrt(cov[1, 1])
-            place = [round(float(v), 4) for v in (*centres.xy_mm[k], sd_x, sd_y)]
-            i, j = (int(v) for v in centres.index[k])
-            rows.append(
-                [photo, fragment, i, j, *place, float(cov[0, 1]), round(float(centres.score[k]), 4)]
-                + [round(float(centres.visible_ratio[k]), 4), status]
-            )
+            if status != "outside":
+                seen = [round(float(centres.score[k]), 4), round(float(centres.visible_ratio[k]), 4), status]
+                place = _place(centres.index[k], centres.xy_mm[k], centres.cov_mm2[k])
+                rows.append([photo, fragment, *place, *seen])
+    for fragment, lattice in result.lattices.items():
+        if fragment not in shown:
+            sites = zip(lattice.index, lattice.xy_mm, lattice.cov_mm2, strict=True)
+            rows += [["", fragment, *_place(*site), None, None, "seen"] for site in sites]
     return csv_text(CENTRES, rows)
+
+
+def _place(index: NDArray[Any], xy_mm: NDArray[Any], cov_mm2: NDArray[Any]) -> list[float]:
+    sds = np.sqrt(np.diag(cov_mm2))
+    place = [round(float(value), 4) for value in (*xy_mm, *sds)]
+    return [int(index[0]), int(index[1]), *place, float(cov_mm2[0, 1])]
 
 
 def layout_csv(layout: Layout) -> str:
@@ -133,7 +181,13 @@ def _leaf_rows(takeoff: TakeOff) -> list[dict[str, Any]]:
         item = f"form {cut.form} at {cut.scale_ratio:g}"
         rows.append({"part": "leaf by form", "item": item, "unit": "motif", "middle": cut.n_motifs})
     for need in takeoff.metals:
-        row = {"part": "metals", "item": need.metal, "unit": "book", "middle": need.n_books, "source": need.source}
+        row = {
+            "part": "metals",
+            "item": need.metal,
+            "unit": "book",
+            "middle": need.n_books,
+            "source": need.source,
+        }
         rows.append(row)
     return rows + [_assumed(one) for one in takeoff.assumptions]
 

@@ -1,0 +1,276 @@
+"""The report on the evidence: first page, photographs, repeat, technique, motif, colour."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from fragkit.record import plots, words
+from fragkit.record.drawings import motif_svg
+from fragkit.record.figures import certainty_bar
+from fragkit.record.html import Html, aside, bullets, facts, figure, join, paragraph, section, table, tag
+from fragkit.record.pictures import thumbnail_bytes
+from fragkit.record.study_result import StudyResult, fragment_of, techniques
+from fragkit.units import interval, with_sd
+
+MEASURE_MORE = {
+    "control and picking": "more control points, better spread, would help most",
+    "lens": "photographs of a chessboard with the same lens and focus would help most",
+    "relief": "a flatter area, or a camera further away, would help most",
+}
+
+
+def first_page(result: StudyResult) -> Html:
+    """What is known, what is guessed, what to do next."""
+    columns = (
+        ("What is known", "known", words.known(result), "Nothing yet."),
+        ("What is guessed", "guess", words.guessed(result), "Nothing."),
+        ("What to do next", "next", words.next_steps(result), "Nothing is open."),
+    )
+    blocks = [
+        tag("div", tag("h3", title), bullets(items, empty=empty), class_=look)
+        for title, look, items, empty in columns
+    ]
+    counts = words.certainty(result)
+    bar = (
+        certainty_bar(counts, {name: words.kind_of(name) for name in counts})
+        if sum(counts.values())
+        else None
+    )
+    left_out = words.not_done(result)
+    skipped = None
+    if left_out:
+        skipped = aside(tag("strong", "Not done, and why"), bullets(left_out), kind="warning")
+    return join(
+        tag("div", *blocks, class_="three"),
+        tag("h3", "How certain the place of each motif is") if bar else None,
+        bar,
+        skipped,
+    )
+
+
+def photographs(result: StudyResult) -> Html:
+    """Each photograph and how good it is."""
+    if not result.rectified:
+        text = (
+            "No photograph was rectified; centres measured by tape or tracing stand in where there are any."
+        )
+        return section("Photographs", paragraph(text), key="photographs")
+    rows = []
+    for name, one in result.rectified.items():
+        n_found = int(result.centres[name].found.sum()) if name in result.centres else 0
+        left_out = "too few points" if one.loo_rms_mm is None else f"{one.loo_rms_mm:.2f}"
+        errors = [f"{one.rms_mm:.2f}", left_out, f"{one.sd_mm:.2f}"]
+        rows.append([name, fragment_of(result, name), f"{one.n_control}", *errors, f"{n_found}"])
+    head = [
+        "Photograph",
+        "Fragment",
+        "Control points",
+        "Misfit, mm",
+        "Left out, mm",
+        "Point ±, mm",
+        "Motifs found",
+    ]
+    caption = (
+        "How good each photograph is. Misfit: how far control points lie from their places (rms). Left out: "
+        "the same with each point predicted from the others. Point ±: one standard deviation of a point on "
+        "the wall."
+    )
+    figures = [_photograph(result, name, one) for name, one in result.rectified.items()]
+    return section(
+        "Photographs, and how good each one is",
+        table(head, rows, caption=caption, numbers=(2, 3, 4, 5, 6)),
+        *figures,
+        key="photographs",
+    )
+
+
+def _photograph(result: StudyResult, name: str, rectified: Any) -> Html:
+    picture = rectified.picture
+    height, width = picture.coverage.shape
+    size = f"{width * picture.mm_per_px:.0f} × {height * picture.mm_per_px:.0f} mm"
+    image = figure(
+        thumbnail_bytes(picture),
+        kind="image/jpeg",
+        alt=f"Photograph {name} brought to true scale, {size}; grey where it shows nothing of the wall.",
+        caption=f"{name} at true scale, {size}. {budget_words(rectified)}",
+    )
+    return join(tag("h3", name), image, plots.photograph(result, name))
+
+
+def budget_words(rectified: Any) -> str:
+    """The error budget of a photograph in one or two sentences."""
+    parts = ", ".join(f"{part} {sd:.2f} mm" for part, sd in rectified.budget.items())
+    largest = max(rectified.budget, key=lambda part: rectified.budget[part])
+    remedy = MEASURE_MORE.get(largest, f"the largest part is {largest}")
+    whole = f"A point in it is good to about ±{rectified.sd_mm:.1f} mm (one standard deviation)"
+    return f"{whole}: {parts}. To do better, {remedy}."
+
+
+def repeat(result: StudyResult) -> Html:
+    """The net and the repeat, fragment by fragment and pooled."""
+    parts: list[Html | None] = []
+    if result.pooled is not None:
+        parts.append(_pooled(result.pooled))
+    if result.lattices:
+        parts.append(_lattices(result))
+    parts += [_undecided(name, nets) for name, nets in result.nets.items() if not nets.decided]
+    parts += [plots.fragment(result, name) for name in result.lattices]
+    if not parts:
+        parts = [paragraph("No net was found. The evidence does not carry a repeat, and none is proposed.")]
+    return section("The net and the repeat", *parts, key="repeat")
+
+
+def _pooled(pooled: Any) -> Html:
+    new_wall = pooled.interval_new_wall
+    rows = [
+        ("Along the row", f"{interval(pooled.interval_across_mm, 'mm')} (95 %, of the mean)"),
+        ("From row to row", f"{interval(pooled.interval_down_mm, 'mm')} (95 %, of the mean)"),
+        (
+            "On a wall not yet seen",
+            f"{interval(new_wall['across_mm'])} × {interval(new_wall['down_mm'], 'mm')}",
+        ),
+        ("Each row is moved by", words.offset_words(pooled.offset_ratio)),
+        ("Net", pooled.net_type),
+        ("From", words.count(pooled.n_fragments, "fragment")),
+    ]
+    if pooled.basis == "typed":
+        warning = aside(
+            tag("strong", "Typed in by hand."),
+            f" {pooled.across_mm:.1f} × {pooled.down_mm:.1f} mm is a decision of the study, not a "
+            "measurement.",
+            kind="warning",
+        )
+        return join(warning, facts(rows))
+    return facts(rows)
+
+
+def _lattices(result: StudyResult) -> Html:
+    rows = []
+    for name, lattice in result.lattices.items():
+        a_sd, b_sd = _length_sd(lattice, 0), _length_sd(lattice, 1)
+        rows.append(
+            [name, f"{lattice.n_centres}", a_sd, b_sd, lattice.net_type, f"{lattice.residual_sd_mm:.2f}"]
+        )
+    head = ["Fragment", "Motifs", "First vector", "Second vector", "Net", "Scatter, mm"]
+    caption = (
+        "The net of each fragment: lengths of its two shortest vectors with one standard deviation, and the "
+        "scatter of the motifs about it (one standard deviation per coordinate, error of the picture taken "
+        "out)."
+    )
+    drift = [
+        f"{name}: {lattice.drift.text}" for name, lattice in result.lattices.items() if lattice.drift.text
+    ]
+    return join(table(head, rows, caption=caption, numbers=(1, 5)), bullets(drift))
+
+
+def _length_sd(lattice: Any, which: int) -> str:
+    vector = lattice.a_mm if which == 0 else lattice.b_mm
+    cov = lattice.vectors_cov[2 * which : 2 * which + 2, 2 * which : 2 * which + 2]
+    length = float((vector @ vector) ** 0.5)
+    return with_sd(length, float((vector @ cov @ vector) ** 0.5) / length, "mm")
+
+
+def _undecided(name: str, nets: Any) -> Html:
+    second = nets.candidates[1] if len(nets.candidates) > 1 else None
+    lengths = ""
+    if second is not None:
+        a, b = ((vector @ vector) ** 0.5 for vector in (second.a_mm, second.b_mm))
+        lengths = f" The next best has vectors of {a:.1f} and {b:.1f} mm."
+    text = f"In {name} more than one net fits nearly as well; the best is used.{lengths}"
+    return aside(tag("strong", "Not decided. "), text, kind="warning")
+
+
+def technique(result: StudyResult) -> Html:
+    """Placing and forming, each with its alternatives."""
+    weighed = techniques(result)
+    if not weighed:
+        return section(
+            "Technique", paragraph("Technique was not weighed: no net was found."), key="technique"
+        )
+    parts: list[Html | None] = []
+    for name, one in weighed.items():
+        whose = f" ({name})" if name else ""
+        parts.append(paragraph(f"Weighed on {words.count(one.n_motifs, 'motif')}{whose}."))
+        parts.append(_verdict(f"How the motifs were placed{whose}", one.placing))
+        parts.append(_verdict(f"How the motifs were formed{whose}", one.forming))
+        parts.append(plots.technique(result, name))
+    return section("Technique", *parts, key="technique")
+
+
+def _verdict(title: str, verdict: Any) -> Html:
+    told = verdict.verdict != words.CANNOT_TELL
+    answer = tag(
+        "strong", words.sentence(verdict.verdict if told else "It cannot be told from this evidence")
+    )
+    rows = [
+        [name, f"{share:.0%}" if 0.01 <= share <= 0.99 else ("under 1 %" if share < 0.5 else "over 99 %")]
+        + [_factor(verdict.log10_bayes_factors.get(name))]
+        for name, share in sorted(verdict.posterior.items(), key=lambda pair: -pair[1])
+    ]
+    caption = (
+        "The alternatives: weight if all were alike likely before, and how many times better or worse the "
+        "evidence fits each than the first of the list of methods."
+    )
+    alternatives = (
+        table(["Alternative", "Weight", "Evidence"], rows, caption=caption, numbers=(1, 2)) if rows else None
+    )
+    settle = None
+    if verdict.would_settle:
+        settle = paragraph(tag("em", "What would settle it: "), words.sentence(verdict.would_settle))
+    said = paragraph(verdict.words) if verdict.words else None
+    return join(tag("h3", title), paragraph(answer), said, alternatives, settle)
+
+
+def _factor(log10_factor: float | None) -> str:
+    if log10_factor is None:
+        return ""
+    if abs(log10_factor) < 0.05:
+        return "1"
+    size = 10 ** abs(log10_factor)
+    how_many = f"{size:.1f}" if size < 10 else f"{size:.0f}" if size < 1000 else "over 1,000"
+    return f"{how_many} × {'better' if log10_factor > 0 else 'worse'}"
+
+
+def motif(result: StudyResult) -> Html:
+    """The consensus motif, its size and its support."""
+    if result.motif is None:
+        text = "No motif was built: too few examples can be seen."
+        return section("The motif", paragraph(text), key="motif")
+    one = result.motif
+    rows = [
+        ("Metal", f"{one.metal_width_mm:.1f} × {one.metal_height_mm:.1f} mm"),
+        ("Metal and shadow", f"{one.width_mm:.1f} × {one.height_mm:.1f} mm"),
+        ("Area of the metal", with_sd(one.metal_area_mm2, one.metal_area_sd_mm2, "mm²")),
+        ("Outline varies from copy to copy by", f"{one.shape_spread_mm:.1f} mm (one standard deviation)"),
+        ("Examples", f"{one.n_examples}"),
+    ]
+    drawing = figure(
+        motif_svg(one).encode("utf-8"),
+        kind="image/svg+xml",
+        alt=f"Outline of the motif: metal {one.metal_width_mm:.0f} by {one.metal_height_mm:.0f} mm, and its "
+        "shadow.",
+        caption="The consensus: metal over shadow; the cross is the reference point. Where few examples are "
+        "seen, the outline is weak: see the support.",
+    )
+    return section("The motif", facts(rows), drawing, plots.motif(result), key="motif")
+
+
+def colour(result: StudyResult) -> Html | None:
+    """Ground and shadow as measured; the metal is not a colour."""
+    if result.colours is None:
+        return None
+    rows = []
+    for layer in ("ground", "shadow"):
+        one = getattr(result.colours, layer)
+        if one is not None:
+            values = [with_sd(float(v), float(sd)) for v, sd in zip(one.lab, one.lab_sd, strict=True)]
+            near = one.nearest[0] if one.nearest else None
+            match = f"{near[0]} (ΔE00 {with_sd(near[1], near[2])})" if near else "no paint list in the study"
+            rows.append([layer, *values, match])
+    caption = "CIELAB (D50) with one standard deviation, and the nearest of your paints."
+    metal = aside(
+        tag("strong", "The metal is not a colour. "),
+        "Leaf changes with the angle of light and eye; no single measured colour stands for it.",
+    )
+    body = table(["Layer", "L*", "a*", "b*", "Nearest paint"], rows, caption=caption, numbers=(1, 2, 3))
+    return section("Colour", body, metal, key="colour")

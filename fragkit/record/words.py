@@ -1,0 +1,206 @@
+"""The first page in words: what is known, what is guessed, what to do next."""
+
+from __future__ import annotations
+
+from collections import Counter
+
+from fragkit.record.study_result import StudyResult, skipped_rows, techniques
+from fragkit.units import interval
+
+CANNOT_TELL = "cannot be told"
+
+WORTH_REPEATING_MM = 0.5
+"""A photograph whose points are worse than this is worth taking again."""
+
+EVIDENCE = ("measured on the wall", "legible trace")
+DEDUCED = ("interpolated between evidence", "extrapolated")
+
+KINDS = ("evidence", "deduced from the evidence", "chosen or by analogy")
+"""Three groups of the classes of certainty, from evidence to design."""
+
+
+def kind_of(position_class: str) -> int:
+    """Index into `KINDS` of a class of certainty; a class of unknown name counts as a choice."""
+    return 0 if position_class in EVIDENCE else 1 if position_class in DEDUCED else 2
+
+
+def certainty(result: StudyResult) -> dict[str, int]:
+    """Motifs of the layout by class of certainty of their place, evidence first."""
+    if result.layout is None:
+        return {}
+    counts = Counter(name for wall in result.layout.walls for name in wall.position_class)
+    return dict(sorted(counts.items(), key=lambda pair: (kind_of(pair[0]), pair[0])))
+
+
+def lead(result: StudyResult) -> str:
+    """One or two sentences for somebody who reads nothing else."""
+    n_photos, n_fragments = len(result.survey.photos), len(result.survey.fragments)
+    begin = f"{count(n_photos, 'photograph')} of {count(n_fragments, 'fragment')}"
+    if result.pooled is None:
+        return (
+            f"{begin} do not carry a repeat. This page says how far the evidence reaches and what would help."
+        )
+    pooled = result.pooled
+    repeat = f"motifs {pooled.across_mm:.1f} mm apart in rows {pooled.down_mm:.1f} mm apart"
+    if pooled.basis == "typed":
+        repeat += " (typed in by hand, not measured)"
+    if result.layout is None:
+        return f"{begin} give {repeat}. No walls are in the study, so nothing is laid out."
+    walls = count(len(result.layout.walls), "wall")
+    return f"{begin} give {repeat}; {count(result.layout.n_motifs, 'motif')} are laid out on {walls}."
+
+
+def known(result: StudyResult) -> list[str]:
+    """What the evidence carries."""
+    found = []
+    n_found = sum(int(lattice.n_centres) for lattice in result.lattices.values())
+    if n_found:
+        fragments = count(len(result.lattices), "fragment")
+        found.append(f"{count(n_found, 'surviving motif')} measured on {fragments}.")
+    pooled = result.pooled
+    if pooled is not None and pooled.basis == "evidence":
+        across, down = interval(pooled.interval_across_mm, "mm"), interval(pooled.interval_down_mm, "mm")
+        found.append(f"The repeat: {across} along the row and {down} from row to row (95 %).")
+        found.append(f"Each row is moved by {offset_words(pooled.offset_ratio)} against the one below.")
+    if result.motif is not None:
+        motif = result.motif
+        size = f"{motif.metal_width_mm:.0f} × {motif.metal_height_mm:.0f} mm of metal"
+        found.append(f"The motif: {size}, from {count(motif.n_examples, 'example')}.")
+    for name, technique in techniques(result).items():
+        of = f" of {name}" if name else ""
+        if technique.placing.verdict != CANNOT_TELL:
+            found.append(f"The motifs{of} were placed {place_words(technique.placing.verdict)}.")
+        if technique.forming.verdict != CANNOT_TELL:
+            found.append(f"The motifs{of} were formed: {technique.forming.verdict}.")
+    n_evidence = sum(n for name, n in certainty(result).items() if kind_of(name) == 0)
+    if n_evidence:
+        found.append(f"{count(n_evidence, 'motif')} of the layout sit where they were found.")
+    return found
+
+
+def guessed(result: StudyResult) -> list[str]:
+    """What rests on choice, assumption or silence of the evidence."""
+    found = []
+    for name, technique in techniques(result).items():
+        of = f" on {name}" if name else ""
+        for what, verdict in (("placed", technique.placing), ("formed", technique.forming)):
+            if verdict.verdict == CANNOT_TELL:
+                found.append(f"How the motifs were {what}{of} cannot be told from this evidence.")
+    if result.pooled is not None and result.pooled.basis == "typed":
+        found.append("The repeat was typed in by hand; it is a decision, not a measurement.")
+    return found + _guessed_on_walls(result) + _guessed_works(result)
+
+
+def _guessed_on_walls(result: StudyResult) -> list[str]:
+    if result.layout is None:
+        return []
+    found = []
+    counts = certainty(result)
+    for kind in (1, 2):
+        number = sum(n for name, n in counts.items() if kind_of(name) == kind)
+        if number:
+            share = percent(number, result.layout.n_motifs)
+            found.append(f"The places of {count(number, 'motif')} ({share}) are {KINDS[kind]}.")
+    return found
+
+
+def _guessed_works(result: StudyResult) -> list[str]:
+    found = []
+    if result.takeoff is not None and result.takeoff.metal is None:
+        found.append("The metal of the leaf is not stated.")
+    if result.works is not None and result.works.basis == "placeholder":
+        low, high = round_hours(result.works.labour_h.p05), round_hours(result.works.labour_h.p95)
+        found.append(f"Labour of {low} to {high} hours is a placeholder without a timed trial.")
+    if result.works is not None and result.works.gaps:
+        found.append(f"The cost has {count(len(result.works.gaps), 'gap')}, so no total can be quoted.")
+    return found
+
+
+def next_steps(result: StudyResult) -> list[str]:
+    """What to do next, the most useful first."""
+    steps = []
+    if not result.lattices:
+        steps.append(
+            "Photograph a larger area of one fragment, with at least six well-spread control points."
+        )
+    for technique in techniques(result).values():
+        for verdict in (technique.placing, technique.forming):
+            if verdict.verdict == CANNOT_TELL and verdict.would_settle:
+                steps.append(sentence(verdict.would_settle))
+    worst = max(result.rectified.items(), key=lambda pair: pair[1].sd_mm, default=None)
+    if worst is not None and worst[1].sd_mm > WORTH_REPEATING_MM:
+        part = max(worst[1].budget, key=lambda name: worst[1].budget[name])
+        steps.append(f"Photograph {worst[0]} again or measure more control: its largest error is {part}.")
+    return list(dict.fromkeys(steps + _steps_on_walls(result)))
+
+
+def _steps_on_walls(result: StudyResult) -> list[str]:
+    steps = []
+    if result.layout is None and result.pooled is not None:
+        steps.append("Measure the walls and add them to the study to lay the motif out.")
+    if result.layout is not None:
+        steps.append("Agree with the client which of the ranked layouts to follow, and log the decision.")
+    if result.takeoff is not None and result.takeoff.metal is None:
+        steps.append("Have the metal of a fragment analysed before any leaf is ordered.")
+    if result.works is not None and result.works.basis == "placeholder":
+        steps.append("Time twenty motifs or more on a trial panel.")
+    if result.works is not None and any("no price" in gap for gap in result.works.gaps):
+        steps.append("Fill the missing prices.")
+    return steps
+
+
+def not_done(result: StudyResult) -> list[str]:
+    """What was left out and why."""
+    return [
+        ": ".join(part for part in (row.get("stage"), row.get("reason")) if part)
+        for row in skipped_rows(result)
+    ]
+
+
+def count(number: int, noun: str) -> str:
+    """`1 motif`, `12,000 motifs`."""
+    return f"{number:,} {noun}" if number == 1 else f"{number:,} {noun}s"
+
+
+def people(number: int) -> str:
+    """`1 person`, `3 people`."""
+    return "1 person" if number == 1 else f"{number} people"
+
+
+def percent(part: int, whole: int) -> str:
+    """A share in whole percent; never 0 % or 100 % for what is neither none nor all."""
+    if not whole:
+        return "0 %"
+    share = 100 * part / whole
+    if part and share < 1:
+        return "under 1 %"
+    return "over 99 %" if part < whole and share > 99 else f"{share:.0f} %"
+
+
+def round_hours(hours: float) -> str:
+    """Hours to two digits: nobody knows them better."""
+    if hours < 10:
+        return f"{hours:.1f}"
+    step = 10 ** (len(str(int(hours))) - 2)
+    return f"{round(hours / step) * step:,}"
+
+
+def offset_words(offset_ratio: float) -> str:
+    """How far a row is moved, in words."""
+    share = offset_ratio % 1.0
+    if min(share, 1 - share) < 0.01:
+        return "nothing"
+    if abs(share - 0.5) < 0.01:
+        return "half a repeat"
+    return f"{share:.2f} of a repeat"
+
+
+def place_words(verdict: str) -> str:
+    """A verdict on placing as the end of a sentence."""
+    return f"as {verdict}" if verdict in ("rigid groups", "continuous print") else verdict
+
+
+def sentence(text: str) -> str:
+    """`text` with a capital and a full stop."""
+    text = text.strip()
+    return text[:1].upper() + text[1:] + ("" if text.endswith((".", "!", "?")) else ".")

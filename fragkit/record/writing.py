@@ -1,0 +1,93 @@
+"""Writing a record: every file of it, or none."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+from fragkit.errors import OutputError
+from fragkit.record.drawings import forms_svg, motif_svg
+from fragkit.record.folder import Drafts, drafts, file_names, remove_stale
+from fragkit.record.pictures import png_bytes, tiff_bytes
+from fragkit.record.report import report_html
+from fragkit.record.results import results_json
+from fragkit.record.study_result import StudyResult
+from fragkit.record.tables import centres_csv, layout_csv, setting_csv, works_csv
+from fragkit.setting_out import draw_sheets, draw_wall
+
+RESULTS = "results.json"
+
+
+def write_record(result: StudyResult, out: Path) -> None:
+    """Write report, tables, pictures and drawings of a study into the folder `out`.
+
+    Parameters
+    ----------
+    result : StudyResult
+        As far as the study got: what is None or missing has no file.
+    out : Path
+        Made if it does not exist. Files of an earlier record that this one no longer has are removed, unless
+        somebody changed them.
+
+    Raises
+    ------
+    OutputError
+        If `out` is the study folder itself or cannot be written; what was there before is then untouched.
+
+    Notes
+    -----
+    All files are written beside their place and renamed when all are complete, `results.json` last: it lists
+    the others with their SHA-256, so a record that was cut off in the middle of renaming is told by
+    `read_record`.
+    """
+    out = Path(out)
+    if out.resolve() == Path(result.survey.folder).resolve():
+        raise OutputError(
+            f"{out} is the study folder itself, which is never written to. Choose another folder with --out "
+            "DIR."
+        )
+    before = _files_before(out)
+    with drafts(out, last=RESULTS) as record:
+        _write_evidence(result, record)
+        _write_walls(result, record)
+        record.write("report.html", report_html(result))
+        record.write(RESULTS, results_json(result, files=record.sha256))
+    remove_stale(out, before=before, now=record.sha256)
+
+
+def _write_evidence(result: StudyResult, record: Drafts) -> None:
+    names = file_names(result.rectified)
+    for name, rectified in result.rectified.items():
+        record.write(f"rectified/{names[name]}.tif", tiff_bytes(rectified.picture))
+        record.write(f"rectified/{names[name]}.png", png_bytes(rectified.picture))
+    record.write("centres.csv", centres_csv(result))
+    if result.motif is not None:
+        record.write("motif.svg", motif_svg(result.motif))
+
+
+def _write_walls(result: StudyResult, record: Drafts) -> None:
+    if result.layout is not None:
+        record.write("layout.csv", layout_csv(result.layout))
+        record.write("forms.svg", forms_svg(result.layout))
+    if result.layout is not None and result.setting is not None and result.motif is not None:
+        laid_out = {wall.name: wall for wall in result.layout.walls}
+        names = file_names(setting.name for setting in result.setting.walls)
+        for setting in result.setting.walls:
+            stem = f"setting-out/{names[setting.name]}"
+            record.write(f"{stem}.csv", setting_csv(setting.rows))
+            record.write(f"{stem}.pdf", draw_wall(setting, laid_out[setting.name], result.motif))
+        sheets = draw_sheets(result.layout, result.motif)
+        stems = file_names(Path(name).stem for name in sheets)
+        for name, content in sheets.items():
+            record.write(f"sheets/{stems[Path(name).stem]}.pdf", content)
+    if result.takeoff is not None or result.works is not None:
+        record.write("works.csv", works_csv(result.takeoff, result.works))
+
+
+def _files_before(out: Path) -> dict[str, str]:
+    """Files of the record that lies in `out` now; none if there is none that can be read."""
+    try:
+        content = json.loads((out / RESULTS).read_text(encoding="utf-8"))
+        return {str(path): str(digest) for path, digest in content["files"].items()}
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        return {}

@@ -1,0 +1,285 @@
+"""A small hand-made study of the invented Partners' Room of Orrowby Maltings, complete enough for a whole record."""
+
+from pathlib import Path
+from types import SimpleNamespace
+
+import numpy as np
+
+from fragkit.lattice import Pooled
+from fragkit.layout import lay_out
+from fragkit.rectify import Picture
+from fragkit.setting_out import set_out
+from fragkit.survey.entries import (
+    BoardControl,
+    DecisionEntry,
+    FragmentEntry,
+    LayoutEntry,
+    OpeningEntry,
+    PhotoEntry,
+    PriceEntry,
+    Survey,
+    WallEntry,
+    WorksEntry,
+)
+from fragkit.works import plan_works, take_off
+
+NASTY = '<script>alert("x")</script>'
+
+
+def cone(width_mm, height_mm, x=0.0, y=0.0, n=40):
+    """A plump leaf-shaped outline."""
+    t = np.linspace(0, 2 * np.pi, n, endpoint=False)
+    return np.column_stack(
+        [x + width_mm / 2 * np.cos(t), y + height_mm / 2 * np.sin(t) * (1 - 0.2 * np.cos(2 * t))]
+    )
+
+
+def hop_cone():
+    shape = (120, 100)
+    y, x = np.mgrid[: shape[0], : shape[1]]
+    metal = (((x - 50) / 36) ** 2 + ((y - 60) / 46) ** 2 < 1).astype(np.float32)
+    return SimpleNamespace(
+        mm_per_px=0.5,
+        origin_px=np.array([50.0, 60.0]),
+        metal=metal,
+        shadow=np.roll(metal, (6, 6), (0, 1)) * (1 - metal),
+        ground=1 - metal,
+        support=np.full(shape, 9.0, np.float32),
+        outlines={"metal": (cone(36, 46),), "shadow": (cone(36, 46, 3, -3),)},
+        width_mm=39.0,
+        height_mm=49.0,
+        metal_width_mm=36.0,
+        metal_height_mm=46.0,
+        metal_area_mm2=1240.0,
+        metal_area_sd_mm2=22.0,
+        n_examples=9,
+        shape_spread_mm=0.6,
+        weights=((0, 0, 0, 1.0), (0, 1, 0, 0.8)),
+        notes=("Two examples are retouched and were left out.",),
+    )
+
+
+def pooled(**changes):
+    values = {
+        "across_mm": 152.31,
+        "down_mm": 88.12,
+        "offset_ratio": 0.5,
+        "cov": np.diag([0.04, 0.02, 1e-6]),
+        "interval_across_mm": (151.9, 152.7),
+        "interval_down_mm": (87.8, 88.4),
+        "interval_new_wall": {
+            "across_mm": (150.4, 154.2),
+            "down_mm": (87.0, 89.2),
+            "offset_ratio": (0.49, 0.51),
+        },
+        "between_sd_mm": np.array([0.8, 0.5]),
+        "net_type": "centred",
+        "n_fragments": 2,
+        "basis": "evidence",
+        "residual_sd_mm": 0.7,
+        "n_centres": 61,
+        "notes": ("Two fragments only: the spread between walls is poorly known.",),
+    }
+    return Pooled(**(values | changes))
+
+
+def picture():
+    rng = np.random.default_rng(5)
+    pixels = rng.integers(150, 200, (120, 160, 3), dtype=np.uint8)
+    coverage = np.ones((120, 160), bool)
+    coverage[:20, :30] = False
+    return Picture(pixels=pixels, mm_per_px=2.5, origin_mm=np.array([-12.5, 300.0]), coverage=coverage)
+
+
+def rectified(sd_mm):
+    lens = SimpleNamespace(k1=-0.05, k2=0.0, f_px=4000.0, centre_px=np.array([2000.0, 1500.0]), notes=())
+    return SimpleNamespace(
+        picture=picture(),
+        homography=np.eye(3),
+        lens=lens,
+        rms_mm=0.21,
+        loo_rms_mm=0.34,
+        rms_px=0.4,
+        sd_mm=sd_mm,
+        n_control=8,
+        budget={"control and picking": 0.3, "lens": 0.1, "relief": sd_mm - 0.05},
+        notes=(f"Relief of 3 mm costs {sd_mm:.1f} mm at the rim.",),
+    )
+
+
+def centres():
+    index = np.array([(i, j) for j in range(5) for i in range(6)])
+    xy = index @ np.array([[152.3, 0.0], [76.2, 88.1]])
+    status = tuple(["seen"] * 24 + ["partly seen"] * 3 + ["lost", "not there", "outside"])
+    return SimpleNamespace(
+        index=index,
+        xy_mm=xy,
+        cov_mm2=np.tile(np.array([[0.16, 0.01], [0.01, 0.25]]), (30, 1, 1)),
+        score=np.linspace(0.9, 0.3, 30),
+        visible_ratio=np.r_[np.full(24, 0.9), np.full(3, 0.4), np.zeros(3)],
+        status=status,
+        found=np.array([one in ("seen", "partly seen") for one in status]),
+        notes=(),
+    )
+
+
+def nets(*, decided=True):
+    names = ((152.3, 88.1), (152.3, 176.2))
+    candidates = tuple(
+        SimpleNamespace(
+            a_mm=np.array([a, 0.0]),
+            b_mm=np.array([a / 2, b]),
+            support=0.8 - 0.1 * k,
+            explained=0.9,
+            net_type="centred",
+            notes=(),
+        )
+        for k, (a, b) in enumerate(names)
+    )
+    return SimpleNamespace(candidates=candidates, best=candidates[0], decided=decided, notes=())
+
+
+def lattice():
+    drift = SimpleNamespace(
+        kind="growth", value=0.02, sd=0.03, unit="mm per motif", distinguishable=False,
+        text="Growth of 0.02 mm a motif is within what the picture's plane can fake: not distinguishable "
+        "from none.",
+    )  # fmt: skip
+    one = centres()
+    return SimpleNamespace(
+        a_mm=np.array([152.3, 0.1]),
+        b_mm=np.array([76.1, 88.1]),
+        origin_mm=np.zeros(2),
+        vectors_cov=np.diag([0.02, 0.02, 0.03, 0.01]),
+        net_type="centred",
+        type_support={"centred": 0.9, "oblique": 0.1},
+        drift=drift,
+        residual_sd_mm=0.7,
+        n_centres=27,
+        index=one.index[:27],
+        xy_mm=one.xy_mm[:27],
+        cov_mm2=one.cov_mm2[:27],
+        notes=(),
+    )
+
+
+def technique():
+    placing = SimpleNamespace(
+        verdict="on set-out lines",
+        log10_bayes_factors={
+            "on set-out lines": 0.0,
+            "stepped off from the neighbour": -2.4,
+            "rigid groups": -1.2,
+        },
+        posterior={"on set-out lines": 0.94, "stepped off from the neighbour": 0.003, "rigid groups": 0.057},
+        words="The errors of neighbours do not follow each other and do not repeat.",
+        would_settle="",
+    )
+    forming = SimpleNamespace(
+        verdict="cannot be told",
+        log10_bayes_factors={"drawn free": 0.0, "along an outline": 0.2, "through a plate": float("nan")},
+        posterior={"drawn free": 0.4, "along an outline": 0.6},
+        words="Nine examples are too few to tell a traced outline from a drawn one.",
+        would_settle="sixteen more whole motifs of one wall, photographed at 0.2 mm a pixel",
+    )
+    return SimpleNamespace(
+        placing=placing, forming=forming, n_motifs=54, calibration={"n": 200}, regular_areas=None,
+        notes=("The map of regular areas was not computed.",),
+    )  # fmt: skip
+
+
+def survey(folder, **changes):
+    outline = np.array([[0.0, 0.0], [3000.0, 0.0], [3012.0, 1700.0], [0.0, 1694.0]])
+    door = OpeningEntry(
+        name="door", kind="door", clearance_mm=15.0,
+        outline_mm=np.array([[1900.0, 0.0], [2700.0, 0.0], [2700.0, 1200.0], [1900.0, 1200.0]]),
+    )  # fmt: skip
+    walls = (
+        WallEntry(name="north", outline_mm=outline, openings=(door,), clearance_mm=10.0),
+        WallEntry(name="../east", outline_mm=outline * [0.5, 1.0], clearance_mm=10.0),
+    )
+    board = BoardControl(columns=9, rows=6, square_mm=25.0)
+    prices = (
+        PriceEntry(item="gold leaf 23 ct", unit="book", price=42.0, currency="EUR"),
+        PriceEntry(item="labour", unit="hour", price=38.0, currency="EUR"),
+        PriceEntry(item="oil size", unit="litre", price=60.0, currency="EUR"),
+    )
+    values = {
+        "folder": Path(folder),
+        "title": f"Partners' Room, Orrowby Maltings {NASTY}",
+        "authors": ("A. Conservator", "B. Surveyor"),
+        "date": "2026-03-02",
+        "regime": "wall painting on plaster",
+        "record_level": "3",
+        "seed": 7,
+        "lenses": {},
+        "photos": tuple(
+            PhotoEntry(name=name, file=Path(f"{name}.jpg"), fragment=fragment, control=board)
+            for name, fragment in (("north-1", "north"), ("../../etc/east", "east"))
+        ),
+        "fragments": (FragmentEntry(name="north"), FragmentEntry(name="east"), FragmentEntry(name="tape")),
+        "walls": walls,
+        "proposal": None,
+        "layout": LayoutEntry(),
+        "works": WorksEntry(metal="gold", margin_mm=3.0, prices=prices, crew=2),
+        "decisions": (
+            DecisionEntry(
+                what="shadow", choice="to the lower right", reason="as on 14 motifs", evidence="north"
+            ),
+            DecisionEntry(what="axis", choice="motif on the axis", reason="client's wish", who="B. Surveyor"),
+        ),
+        "paints": (),
+        "sources": {"survey.toml": "ab" * 32, "north-1.jpg": "cd" * 32},
+        "notes": ("The date of the photographs is not stated.",),
+    }
+    return Survey(**(values | changes))
+
+
+def whole_study(folder, **changes):
+    """Everything present: two photographs, a tape-measured fragment, two walls."""
+    entry, motif, repeat = survey(folder), hop_cone(), pooled()
+    layout = lay_out(entry.walls, repeat, motif)
+    takeoff = take_off(layout, motif, entry.works)
+    blue_grey = SimpleNamespace(
+        lab=np.array([62.0, -2.0, -8.0]), lab_sd=np.array([1.1, 0.4, 0.6]), n_px=1200, n_patches=6,
+        nearest=(("Slate 4", 1.8, 0.6),),
+    )  # fmt: skip
+    values = {
+        "survey": entry,
+        "rectified": {"north-1": rectified(0.4), "../../etc/east": rectified(0.8)},
+        "nets": {"north-1": nets(), "../../etc/east": nets(decided=False)},
+        "centres": {"north-1": centres(), "../../etc/east": centres()},
+        "lattices": {"north": lattice(), "east": lattice(), "tape": lattice()},
+        "motif": motif,
+        "pooled": repeat,
+        "colours": SimpleNamespace(ground=blue_grey, shadow=None, metal=None, notes=()),
+        "technique": technique(),
+        "layout": layout,
+        "setting": set_out(layout),
+        "takeoff": takeoff,
+        "works": plan_works(layout, takeoff, entry.works, rng=np.random.default_rng(7)),
+        "skipped": (
+            SimpleNamespace(stage="colour", subject="east", reason="No grey card or chart in the picture."),
+        ),
+        "provenance": {"version": "0.1.0", "seed": 7},
+        "notes": (),
+    }
+    return SimpleNamespace(**(values | changes))
+
+
+def nothing_found(folder):
+    """Two photographs in which no net was found."""
+    names = ("motif", "pooled", "colours", "technique", "layout", "setting", "takeoff", "works")
+    empty = {"nets": {}, "centres": {}, "lattices": {}}
+    reason = SimpleNamespace(
+        stage="net", subject="north-1", reason="No repeat: strongest candidate below noise."
+    )
+    return SimpleNamespace(
+        survey=survey(folder, walls=(), decisions=()),
+        rectified={"north-1": rectified(0.4)},
+        skipped=(reason, "walls: none in the study"),
+        provenance={"version": "0.1.0"},
+        notes=(),
+        **empty,
+        **dict.fromkeys(names),
+    )
