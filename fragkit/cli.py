@@ -1,0 +1,245 @@
+"""The command `fragkit`: run a study, check it, or start one."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import sys
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from importlib import import_module
+from pathlib import Path
+from typing import Annotated, Any, NoReturn
+
+import typer
+from rich.console import Console
+from rich.markup import escape
+from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+from fragkit.errors import Fault, FragkitError, OutputError, SurveyError
+from fragkit.units import interval
+
+DONE, NO_ANSWER, FAULT = 0, 1, 2
+_ROOM_OF = {
+    "read_survey": "survey.reading",
+    "starting_files": "survey.starting",
+    "run_study": "study",
+}
+"""Rooms are loaded when a command needs them, so that `fragkit --help` answers at once."""
+
+_OUT_HELP = "Folder for the results. [default: ./STUDY-record]"
+Study = Annotated[Path, typer.Argument(help="Study folder with survey.toml.", metavar="STUDY")]
+
+app = typer.Typer(
+    name="fragkit",
+    help="From photographs of fragments of a repeating wall decoration to marks on the wall.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+)
+
+
+def main() -> None:
+    """Entry point of the command."""
+    app()
+
+
+@app.command()
+def run(
+    study: Study,
+    out: Annotated[Path | None, typer.Option("--out", help=_OUT_HELP, metavar="DIR")] = None,
+) -> None:
+    """Do the whole job: measure, lay out, and write the record."""
+    target = out if out is not None else Path.cwd() / f"{study.resolve().name}-record"
+    with _plain_faults():
+        _refuse_output(study, target)
+        with _progress() as report:
+            result = _room("run_study")(study, out=target, progress=report)
+    _print_summary(result, target)
+    if not result.is_answered:
+        raise typer.Exit(NO_ANSWER)
+
+
+@app.command()
+def check(
+    study: Study,
+) -> None:
+    """Name every fault of a study folder; write nothing."""
+    with _plain_faults():
+        survey = _room("read_survey")(study)
+    counts = ", ".join(
+        _count(len(entries), noun)
+        for entries, noun in (
+            (survey.photos, "photograph"),
+            (survey.fragments, "fragment"),
+            (survey.walls, "wall"),
+        )
+    )
+    typer.echo(f"No fault found: {counts}.")
+    for note in survey.notes:
+        typer.echo(f"Note: {note}")
+
+
+@app.command()
+def new(
+    study: Annotated[Path, typer.Argument(help="Folder to make.", metavar="STUDY")],
+    photos: Annotated[list[Path], typer.Argument(help="Photographs; they are copied.", metavar="PHOTO…")],
+) -> None:
+    """Start a study folder: the photographs, and a survey file to fill in."""
+    with _plain_faults():
+        missing = [path for path in photos if not path.is_file()]
+        if missing:
+            _stop(f"{missing[0]}: there is no such photograph. Correct its name; nothing was made.")
+        if study.exists() and (not study.is_dir() or any(study.iterdir())):
+            _stop(
+                f"{study} is there already and is not empty. Choose another name; nothing in it was touched."
+            )
+        texts = _room("starting_files")(study.resolve().name, photos)
+        _make_study(study, texts, photos)
+    tables = _count(len(texts) - 1, "empty table")
+    typer.echo(f"Made {study} with {_count(len(photos), 'photograph')} and {tables}.")
+    typer.echo("Next: enter the control points in the tables and complete survey.toml, then")
+    typer.echo(f"  fragkit check {study}")
+
+
+def _room(name: str) -> Any:
+    """The function `name` of its room, loaded now."""
+    return getattr(import_module(f"fragkit.{_ROOM_OF[name]}"), name)
+
+
+@contextmanager
+def _plain_faults() -> Iterator[None]:
+    """Faults of the input or the call end the command with their message and status 2."""
+    try:
+        yield
+    except SurveyError as error:
+        _print_faults(error.faults)
+        raise typer.Exit(FAULT) from None
+    except (FragkitError, ValueError) as error:
+        _stop(str(error))
+
+
+def _stop(message: str) -> NoReturn:
+    typer.echo(message, err=True)
+    raise typer.Exit(FAULT)
+
+
+def _print_faults(faults: tuple[Fault, ...]) -> None:
+    """Faults file by file, each with its place, what is wrong and what to do."""
+    for file in dict.fromkeys(fault.file for fault in faults):
+        typer.echo(file, err=True)
+        for fault in faults:
+            if fault.file == file:
+                place = f"line {fault.where}" if fault.where.isdigit() else fault.where
+                typer.echo(f"  {place}: {fault.message}" if place else f"  {fault.message}", err=True)
+                if fault.remedy:
+                    typer.echo(f"      {fault.remedy}", err=True)
+    typer.echo(f"{_count(len(faults), 'fault')} found.", err=True)
+
+
+def _count(n: int, noun: str) -> str:
+    return f"{n} {noun}{'' if n == 1 else 's'}"
+
+
+def _refuse_output(study: Path, out: Path) -> None:
+    """Stop before any long work when the record could not be written, or would fall into the study folder."""
+    if out.resolve().is_relative_to(study.resolve()):
+        raise OutputError(
+            f"The results would go to {out}, inside the study folder, which is never written to. "
+            "Give another folder: fragkit run STUDY --out DIR"
+        )
+    made = [folder for folder in (out, *out.parents) if not folder.exists()]
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryFile(dir=out):
+            pass
+    except OSError as error:
+        reason = error.strerror or str(error)
+        raise OutputError(
+            f"The results cannot be written to {out}: {reason}. Nothing was computed. "
+            "Give a folder that you may write to: fragkit run STUDY --out DIR"
+        ) from None
+    finally:
+        for folder in made:
+            with suppress(OSError):
+                folder.rmdir()
+
+
+def _make_study(study: Path, texts: dict[str, str], photos: list[Path]) -> None:
+    """The new folder, made beside its place and moved there whole."""
+    try:
+        study.parent.mkdir(parents=True, exist_ok=True)
+        beside = Path(tempfile.mkdtemp(prefix=f".{study.name}-", dir=study.parent))
+        try:
+            for path in photos:
+                shutil.copyfile(path, beside / path.name)
+            for name, text in texts.items():
+                (beside / name).write_text(text, encoding="utf-8")
+            beside.chmod(0o755)
+            os.replace(beside, study)
+        finally:
+            shutil.rmtree(beside, ignore_errors=True)
+    except OSError as error:
+        raise OutputError(
+            f"The study folder {study} cannot be made: {error.strerror or error}. Choose another place."
+        ) from None
+
+
+@contextmanager
+def _progress() -> Iterator[Any]:
+    """A progress report on a terminal; None, and so silence, when the output goes elsewhere."""
+    if not sys.stderr.isatty():
+        yield None
+        return
+    columns = (TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bars:
+        task = bars.add_task("reading", total=None)
+
+        def report(stage: str, subject: str, done: int, total: int) -> None:
+            words = stage if subject in ("", "study") else f"{stage} {subject}"
+            bars.update(task, description=escape(words), completed=done, total=total)
+
+        yield report
+
+
+def _print_summary(result: Any, out: Path) -> None:
+    """What came out, in words, and where it lies."""
+    typer.echo(result.survey.title)
+    for name, text in _summary(result):
+        typer.echo(f"  {name + ':':<12} {text}")
+    for entry in result.skipped:
+        typer.echo(f"Skipped: {entry}")
+    for note in result.notes:
+        typer.echo(f"Note: {note}")
+    if not result.is_answered:
+        typer.echo("No fragment shows a repeat, so there is nothing to lay out; see what was skipped, above.")
+    report = out / "report.html"
+    typer.echo(f"Report: {report}" if report.is_file() else f"Results: {out}")
+    if report.is_file():
+        typer.echo(f"All results: {out}")
+
+
+def _summary(result: Any) -> Iterator[tuple[str, str]]:
+    """Rows of the summary: those that the study reached."""
+    yield "fragments", f"{len(result.lattices)} of {len(result.survey.fragments)} measured"
+    if result.pooled is not None:
+        pooled = result.pooled
+        across = f"{pooled.across_mm:.1f} mm across ({interval(pooled.interval_across_mm)})"
+        down = f"{pooled.down_mm:.1f} mm from row to row ({interval(pooled.interval_down_mm)})"
+        yield "repeat", f"{across}, {down}; in brackets what holds in 95 of 100 cases"
+        offset = pooled.offset_ratio % 1.0
+        yield "rows", f"each shifted by {offset:.2f} of the repeat against the one below"
+        if pooled.basis == "typed":
+            yield "", "typed, not measured; see the decision in the survey"
+    if result.technique is not None:
+        yield "placed", result.technique.placing.words
+        yield "formed", result.technique.forming.words
+    if result.layout is not None:
+        walls = ", ".join(f"{wall.name} {wall.n_motifs}" for wall in result.layout.walls)
+        yield "motifs", f"{result.layout.n_motifs} ({walls})"
+    if result.takeoff is not None:
+        yield "leaf", f"{_count(result.takeoff.n_leaves, 'leaf').replace('leafs', 'leaves')} by cutting"
+    if result.works is not None:
+        hours = result.works.labour_h
+        yield "labour", f"{hours.p50:.0f} hours, nine times in ten {hours.p05:.0f} to {hours.p95:.0f}"

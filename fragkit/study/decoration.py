@@ -1,0 +1,124 @@
+"""What the fragments say together: the motif, the repeat for a wall, the colours, how it was made."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fragkit.colour import Colours, measure_colours
+from fragkit.lattice import Lattice, Pooled, pool
+from fragkit.motifs import Motif, build_motif
+from fragkit.rectify import Rectified
+from fragkit.study.bench import Bench, Made
+from fragkit.study.fragments import Measured
+from fragkit.study.labels import labels_in_plane
+from fragkit.study.proposal import adopt_proposal
+from fragkit.survey import PhotoEntry, Survey, read_labels
+from fragkit.technique import Technique, weigh_technique
+
+N_STEPS = 4
+_TECHNIQUE_STREAM = 8
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Decoration:
+    """What the fragments say together; None where they say nothing."""
+
+    motif: Made[Motif] | None
+    pooled: Made[Pooled] | None
+    colours: Made[Colours] | None
+    technique: Made[Technique] | None
+
+
+def describe_decoration(bench: Bench, survey: Survey, measured: Measured) -> Decoration:
+    """Motif, repeat, colours and technique from the measured fragments."""
+    motif = _make_motif(bench, survey, measured)
+    pooled = _make_pooled(bench, survey, measured.lattices)
+    return Decoration(
+        motif=motif,
+        pooled=pooled,
+        colours=_make_colours(bench, survey, measured, motif),
+        technique=_make_technique(bench, survey, measured.lattices, motif),
+    )
+
+
+def _shown(survey: Survey, measured: Measured) -> list[PhotoEntry]:
+    return [photo for photo in survey.photos if photo.name in measured.centres]
+
+
+def _make_motif(bench: Bench, survey: Survey, measured: Measured) -> Made[Motif] | None:
+    photos = _shown(survey, measured)
+    if not photos:
+        why = "no photograph shows motifs."
+        bench.skip("motif", "study", why, "Photograph a fragment: centres alone have no shape.")
+        return None
+    planes = [measured.rectified[photo.name] for photo in photos]
+    centres = [measured.centres[photo.name] for photo in photos]
+    hashes = [_label_hash(survey, photo) for photo in photos]
+
+    def compute() -> Motif:
+        examples = [(p.value.picture, c.value) for p, c in zip(planes, centres, strict=True)]
+        labels = [_labels(photo, p.value) for photo, p in zip(photos, planes, strict=True)]
+        return build_motif(examples, labels=labels)
+
+    return bench.make("motif", "study", (planes, centres, hashes), compute)
+
+
+def _label_hash(survey: Survey, photo: PhotoEntry) -> str | None:
+    return survey.sources[photo.labels.relative_to(survey.folder).as_posix()] if photo.labels else None
+
+
+def _labels(photo: PhotoEntry, rectified: Rectified) -> NDArray[np.uint8] | None:
+    return labels_in_plane(read_labels(photo.labels), rectified) if photo.labels else None
+
+
+def _make_pooled(bench: Bench, survey: Survey, lattices: Mapping[str, Made[Lattice]]) -> Made[Pooled] | None:
+    if not lattices:
+        bench.skip("repeat", "study", "no fragment shows a repeat.", "See what stopped each fragment.")
+        return None
+    fragments = [fragment for fragment in survey.fragments if fragment.name in lattices]
+    turns = [fragment.turn_deg for fragment in fragments]
+    sds = [fragment.turn_sd_deg for fragment in fragments]
+    made = [lattices[fragment.name] for fragment in fragments]
+
+    def compute() -> Pooled:
+        pooled = pool([lattice.value for lattice in made], turns_deg=turns, turn_sds_deg=sds)
+        return adopt_proposal(pooled, survey.proposal)
+
+    return bench.make("repeat", "study", (made, turns, sds, survey.proposal), compute)
+
+
+def _make_colours(
+    bench: Bench, survey: Survey, measured: Measured, motif: Made[Motif] | None
+) -> Made[Colours] | None:
+    if motif is None:
+        bench.skip("colour", "study", "the motif is not known.", "See what stopped the motif.")
+        return None
+    planes = [measured.rectified[photo.name] for photo in _shown(survey, measured)]
+
+    def compute() -> Colours:
+        pictures = [plane.value.picture for plane in planes]
+        return measure_colours(pictures, motif.value.labels, paints=survey.paints)
+
+    return bench.make("colour", "study", (planes, motif, survey.paints), compute)
+
+
+def _make_technique(
+    bench: Bench, survey: Survey, lattices: Mapping[str, Made[Lattice]], motif: Made[Motif] | None
+) -> Made[Technique] | None:
+    if not lattices:
+        bench.skip("technique", "study", "no fragment shows a repeat.", "See what stopped each fragment.")
+        return None
+    made = list(lattices.values())
+
+    def compute() -> Technique:
+        return weigh_technique(
+            [lattice.value for lattice in made],
+            motif.value if motif else None,
+            rng=np.random.default_rng([survey.seed, _TECHNIQUE_STREAM]),
+        )
+
+    return bench.make("technique", "study", (made, motif, survey.seed), compute)

@@ -1,0 +1,40 @@
+"""Label pictures drawn on a photograph, brought into the plane of its true-scale picture."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fragkit.rectify import Rectified
+
+_ROWS_AT_ONCE = 256
+
+
+def labels_in_plane(labels: NDArray[np.uint8], rectified: Rectified) -> NDArray[np.uint8]:
+    """Codes (h, w) at the pixels of the true-scale picture, each from the nearest pixel of the photograph.
+
+    Parameters
+    ----------
+    labels : (photo height, photo width) array of uint8
+        Codes as drawn on the photograph as displayed.
+
+    Notes
+    -----
+    Codes are names, not quantities: they are never averaged. Outside the photograph or the picture's
+    coverage the code is 0, not read.
+    """
+    picture = rectified.picture
+    height, width = picture.coverage.shape
+    codes = np.zeros((height, width), np.uint8)
+    x = np.arange(width, dtype=float)
+    for top in range(0, height, _ROWS_AT_ONCE):
+        y = np.arange(top, min(top + _ROWS_AT_ONCE, height), dtype=float)
+        grid = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
+        at = np.rint(rectified.to_px(picture.to_mm(grid)))
+        inside = np.all((at >= 0) & (at <= np.array(labels.shape[::-1]) - 1), axis=1)
+        column, row = at[inside].astype(np.int64).T
+        band = np.zeros(len(grid), np.uint8)
+        band[inside] = labels[row, column]
+        codes[top : top + len(y)] = band.reshape(len(y), width)
+    codes[~picture.coverage] = 0
+    return codes

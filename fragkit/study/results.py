@@ -1,0 +1,115 @@
+"""What a study gives back: the result of every stage, what was skipped and why, and where it came from."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from fragkit.card import card
+from fragkit.colour import Colours
+from fragkit.lattice import Lattice, Pooled
+from fragkit.layout import Layout, PlacedCentres
+from fragkit.motifs import Centres, Motif
+from fragkit.net import Nets
+from fragkit.rectify import Rectified
+from fragkit.setting_out import SettingOut
+from fragkit.survey import Survey
+from fragkit.technique import Technique
+from fragkit.works import TakeOff, WorksPlan
+
+
+@dataclass(frozen=True, kw_only=True)
+class Skipped:
+    """A stage that gave no answer for one subject.
+
+    Attributes
+    ----------
+    stage : str
+        What was attempted.
+    subject : str
+        The photograph, fragment or wall; "study" when it concerns all.
+    why : str
+        Why there is no answer.
+    remedy : str
+        What would help.
+    """
+
+    stage: str
+    subject: str
+    why: str
+    remedy: str = ""
+
+    @property
+    def reason(self) -> str:
+        """Why there is no answer and what would help, in one line."""
+        return f"{self.why} {self.remedy}".rstrip()
+
+    def __str__(self) -> str:
+        return f"{self.stage} ({self.subject}): {self.reason}"
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class StudyResult:
+    """Everything that a study found.
+
+    Attributes
+    ----------
+    survey : Survey
+    rectified, nets, centres : mapping
+        By name of photograph.
+    merged : mapping
+        Centres by name of fragment, all its photographs together; for fragments that were photographed.
+    lattices : mapping
+        By name of fragment.
+    motif, pooled, colours, technique : or None
+        What the fragments say together.
+    placed : tuple of PlacedCentres
+        The found motifs of each fragment in the frame of its wall.
+    layout, setting, takeoff, works : or None
+        On the walls; None without walls.
+    skipped : tuple of Skipped
+    provenance : mapping
+        Versions, hashes of the sources, options and seed.
+    notes : tuple of str
+    """
+
+    survey: Survey
+    rectified: Mapping[str, Rectified]
+    nets: Mapping[str, Nets]
+    centres: Mapping[str, Centres]
+    merged: Mapping[str, Centres]
+    lattices: Mapping[str, Lattice]
+    motif: Motif | None
+    pooled: Pooled | None
+    colours: Colours | None
+    technique: Technique | None
+    placed: tuple[PlacedCentres, ...]
+    layout: Layout | None
+    setting: SettingOut | None
+    takeoff: TakeOff | None
+    works: WorksPlan | None
+    skipped: tuple[Skipped, ...]
+    provenance: Mapping[str, Any]
+    notes: tuple[str, ...] = ()
+
+    @property
+    def is_answered(self) -> bool:
+        """Whether at least one fragment shows a repeat."""
+        return bool(self.lattices)
+
+    def __repr__(self) -> str:
+        counts = f"{len(self.rectified)} photographs, {len(self.lattices)} fragments measured"
+        walls = f", {len(self.layout.walls)} walls laid out" if self.layout else ""
+        return f"StudyResult({self.survey.title!r}, {counts}{walls}, {len(self.skipped)} skipped)"
+
+    def _repr_html_(self) -> str:
+        rows = [
+            ("photographs rectified", f"{len(self.rectified)} of {len(self.survey.photos)}"),
+            ("fragments measured", f"{len(self.lattices)} of {len(self.survey.fragments)}"),
+            ("repeat", repr(self.pooled) if self.pooled else "none"),
+            ("technique", repr(self.technique) if self.technique else "none"),
+            ("motifs laid out", str(self.layout.n_motifs) if self.layout else "none"),
+        ]
+        doubts = [f"Skipped: {entry}" for entry in self.skipped]
+        return card(self.survey.title, rows, notes=[*doubts, *self.notes])

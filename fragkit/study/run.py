@@ -1,0 +1,147 @@
+"""The whole study, room by room, doing again only what has changed."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any, TypeVar
+
+from fragkit.record import write_record
+from fragkit.study.bench import Bench, Made, Progress
+from fragkit.study.cache import StageCache, open_cache
+from fragkit.study.decoration import N_STEPS as N_DECORATION_STEPS
+from fragkit.study.decoration import Decoration, describe_decoration
+from fragkit.study.digest import code_digest, digest, versions
+from fragkit.study.fragments import Measured, count_steps, measure_fragments
+from fragkit.study.results import StudyResult
+from fragkit.study.rooms import N_STEPS as N_WALL_STEPS
+from fragkit.study.rooms import OnTheWalls, go_to_the_walls
+from fragkit.survey import Survey, read_survey
+
+T = TypeVar("T")
+
+
+def run_study(
+    folder: Path,
+    *,
+    out: Path | None = None,
+    progress: Progress | None = None,
+    cache: Path | None = None,
+) -> StudyResult:
+    """Everything that the study folder holds an answer to, from its photographs to marks on the wall.
+
+    Parameters
+    ----------
+    folder : Path
+        The study folder; nothing is written in it.
+    out : Path, optional
+        Folder for the record. It is written anew unless it already holds this very result.
+    progress : callable, optional
+        Called before each step with (stage, subject, steps done, steps in all).
+    cache : Path, optional
+        Folder in which the results of stages are kept; default FRAGKIT_CACHE, else the user's cache folder.
+
+    Raises
+    ------
+    SurveyError
+        The study folder has faults.
+    OutputError
+        The record cannot be written.
+
+    Notes
+    -----
+    A stage that its data cannot carry is recorded in `skipped` with its reason; what does not need it goes
+    on. A stage is computed again when the content of its inputs, its options, the package or its libraries
+    changed.
+    """
+    survey = read_survey(Path(folder))
+    store = open_cache(cache)
+    bench = Bench(store, progress, n_steps=_count_steps(survey, out))
+    measured = measure_fragments(bench, survey)
+    decoration = describe_decoration(bench, survey, measured)
+    walls = go_to_the_walls(bench, survey, decoration, measured.merged)
+    result = _result(bench, survey, measured, decoration, walls, store.note)
+    if out is not None:
+        bench.announce("record", "study")
+        _write_if_changed(result, Path(out), store, digest(survey, *bench.keys))
+    bench.finish()
+    store.prune()
+    return result
+
+
+def _count_steps(survey: Survey, out: Path | None) -> int:
+    steps = count_steps(survey) + N_DECORATION_STEPS + (out is not None)
+    return steps + N_WALL_STEPS if survey.walls else steps
+
+
+def _result(
+    bench: Bench,
+    survey: Survey,
+    measured: Measured,
+    decoration: Decoration,
+    walls: OnTheWalls,
+    note: str | None,
+) -> StudyResult:
+    return StudyResult(
+        survey=survey,
+        rectified=_values(measured.rectified),
+        nets=_values(measured.nets),
+        centres=_values(measured.centres),
+        merged=_values(measured.merged),
+        lattices=_values(measured.lattices),
+        motif=_value(decoration.motif),
+        pooled=_value(decoration.pooled),
+        colours=_value(decoration.colours),
+        technique=_value(decoration.technique),
+        placed=walls.placed,
+        layout=_value(walls.layout),
+        setting=_value(walls.setting),
+        takeoff=_value(walls.takeoff),
+        works=_value(walls.works),
+        skipped=tuple(bench.skipped),
+        provenance=_provenance(survey),
+        notes=(note,) if note else (),
+    )
+
+
+def _provenance(survey: Survey) -> dict[str, Any]:
+    return {
+        "version": versions()["fragkit"],
+        "versions": dict(versions()),
+        "code_sha256": code_digest(),
+        "sources_sha256": dict(survey.sources),
+        "seed": survey.seed,
+        "options": {
+            "on_axis": survey.layout.on_axis,
+            "follow": survey.layout.follow,
+            "choice": survey.layout.choice,
+            "irregularity_ratio": survey.layout.irregularity_ratio,
+        },
+    }
+
+
+def _value(made: Made[T] | None) -> T | None:
+    return made.value if made is not None else None
+
+
+def _values(made: Mapping[str, Made[T]]) -> dict[str, T]:
+    return {name: entry.value for name, entry in made.items()}
+
+
+def _write_if_changed(result: StudyResult, out: Path, store: StageCache, contents_key: str) -> None:
+    """Write the record, unless the folder holds the very files that this result wrote there before."""
+    key = digest("record", contents_key, code_digest(), versions(), str(out.resolve()))
+    is_kept, files = store.load(key)
+    if is_kept and all(_state(out / name) == state for name, state in files.items()):
+        return
+    write_record(result, out)
+    store.store(
+        key, {path.relative_to(out).as_posix(): _state(path) for path in out.rglob("*") if path.is_file()}
+    )
+
+
+def _state(path: Path) -> tuple[int, int] | None:
+    if not path.is_file():
+        return None
+    state = path.stat()
+    return state.st_size, state.st_mtime_ns
