@@ -1,0 +1,192 @@
+"""Chessboards: their corners in a photograph, and the lens out of several photographs of one."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fragkit.errors import EstimationError
+from fragkit.opencv import cv2
+from fragkit.rectify.camera import Bundle, solve_cameras
+from fragkit.rectify.lens import Lens
+from fragkit.survey import Photograph
+
+FloatArray = NDArray[np.float64]
+
+MIN_VIEWS = 3
+"""Board photographs below which a lens is not solved; ten are usual."""
+
+SEARCH_PX = 1600
+"""The board is first looked for in a copy no larger than this."""
+
+
+def board_points_mm(*, columns: int, rows: int, square_mm: float) -> FloatArray:
+    """Inner corners (columns × rows, 2) of a board, row by row: first at (0, 0), x along the rows, y up."""
+    return np.array([[i * square_mm, -j * square_mm] for j in range(rows) for i in range(columns)], float)
+
+
+def find_board(pixels: NDArray[Any], *, columns: int, rows: int) -> FloatArray:
+    """Inner corners of a chessboard in a photograph, row by row, to a fraction of a pixel.
+
+    Parameters
+    ----------
+    pixels : (h, w) or (h, w, 3) array of uint8 or uint16
+    columns, rows : int
+        Inner corners along a row, and rows of them.
+
+    Returns
+    -------
+    (columns × rows, 2) array
+        Displayed pixels. Rows run as nearly rightwards as the board allows, and the next row lies clockwise
+        of it, so the board is never read as its mirror image.
+
+    Raises
+    ------
+    EstimationError
+        The board is not in the photograph.
+
+    Notes
+    -----
+    Corners are refined to the saddle point by the gradients in a window of 0.4 squares, at most 11 px
+    (Förstner and Gülch 1987).
+    """
+    if columns < 3 or rows < 3:
+        raise ValueError(
+            f"A board of {columns} × {rows} inner corners is too small; count inner corners, at least 3 × 3."
+        )
+    gray = _gray(pixels)
+    ratio = min(1.0, SEARCH_PX / max(gray.shape))
+    small = gray if ratio == 1.0 else cv2.resize(gray, None, fx=ratio, fy=ratio, interpolation=cv2.INTER_AREA)
+    flags = cv2.CALIB_CB_ADAPTIVE_THRESH | cv2.CALIB_CB_NORMALIZE_IMAGE
+    found, corners = cv2.findChessboardCorners(small, (columns, rows), flags=flags)
+    if not found:
+        found, corners = cv2.findChessboardCornersSB(
+            small, (columns, rows), flags=cv2.CALIB_CB_NORMALIZE_IMAGE
+        )
+    if not found:
+        raise EstimationError(
+            "The board is not found in the photograph.",
+            found=f"no chessboard of {columns} × {rows} inner corners",
+            needed="the whole board, sharp, with a white border, and the right number of inner corners",
+        )
+    grid = (np.asarray(corners, float).reshape(-1, 2) + 0.5) / ratio - 0.5
+    return _ordered(_refined(gray, grid.reshape(rows, columns, 2)))
+
+
+def _gray(pixels: NDArray[Any]) -> NDArray[np.uint8]:
+    if pixels.dtype == np.uint16:
+        pixels = (pixels >> 8).astype(np.uint8)
+    if pixels.dtype != np.uint8 or pixels.ndim not in (2, 3):
+        raise ValueError(
+            f"A photograph of {pixels.dtype} and shape {pixels.shape}; it must be 8 or 16 bits, grey or RGB."
+        )
+    gray = pixels if pixels.ndim == 2 else cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY)
+    return np.ascontiguousarray(gray, np.uint8)
+
+
+def _refined(gray: NDArray[np.uint8], grid: FloatArray) -> FloatArray:
+    along = np.linalg.norm(np.diff(grid, axis=1), axis=2).min()
+    across = np.linalg.norm(np.diff(grid, axis=0), axis=2).min()
+    window = int(np.clip(0.4 * min(along, across), 2, 11))
+    criteria = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 60, 1e-4)
+    start = np.ascontiguousarray(grid.reshape(-1, 1, 2), np.float32)
+    refined = cv2.cornerSubPix(gray, start, (window, window), (-1, -1), criteria)
+    return np.asarray(refined, float).reshape(grid.shape)
+
+
+def _ordered(grid: FloatArray) -> FloatArray:
+    """The reading of the grid that is not mirrored and whose rows run most nearly rightwards."""
+    readings = [grid, grid[::-1, ::-1]]
+    if grid.shape[0] == grid.shape[1]:
+        readings += [grid.transpose(1, 0, 2), grid.transpose(1, 0, 2)[::-1, ::-1]]
+    readings += [reading[::-1] for reading in readings]
+    upright = []
+    for reading in readings:
+        across = (reading[:, -1] - reading[:, 0]).mean(axis=0)
+        down = (reading[-1] - reading[0]).mean(axis=0)
+        if across[0] * down[1] - across[1] * down[0] > 0:
+            upright.append((across[0] + 1e-3 * across[1], reading))
+    return max(upright, key=lambda pair: pair[0])[1].reshape(-1, 2).copy()
+
+
+def solve_lens(
+    pictures: Sequence[NDArray[Any] | Photograph],
+    *,
+    columns: int,
+    rows: int,
+    square_mm: float,
+    name: str = "",
+) -> Lens:
+    """The lens out of photographs of a chessboard.
+
+    Parameters
+    ----------
+    pictures : sequence of (h, w, 3) arrays or Photographs
+        All of one size, one focus and one zoom.
+    columns, rows : int
+        Inner corners along a row, and rows of them.
+    square_mm : float
+        Side of a square.
+    name : str
+        Name of the lens.
+
+    Returns
+    -------
+    Lens
+        Its covariance is that of the adjustment, with the error of a corner taken from the residuals.
+
+    Raises
+    ------
+    EstimationError
+        The board is found in fewer than three of the photographs, or the views do not fix a camera.
+
+    Notes
+    -----
+    Bundle adjustment over all views (Zhang 2000): one focal length, centre, k1 and k2, and a pose per view.
+    """
+    shapes = {_pixels(picture).shape[:2] for picture in pictures}
+    if len(shapes) > 1:
+        raise ValueError(
+            f"Board photographs of sizes {sorted(shapes)}; a lens belongs to one size, focus and zoom."
+        )
+    views, missed = [], []
+    for number, picture in enumerate(pictures, start=1):
+        try:
+            views.append(find_board(_pixels(picture), columns=columns, rows=rows))
+        except EstimationError:  # named in the notes of the lens
+            missed.append(getattr(picture, "file", f"photograph {number}"))
+    if len(views) < MIN_VIEWS:
+        raise EstimationError(
+            "The lens cannot be solved from these board photographs.",
+            found=f"{columns} × {rows} inner corners in {len(views)} of {len(pictures)} photographs",
+            needed=f"at least {MIN_VIEWS}, better ten, the board tilted differently and reaching the corners",
+        )
+    plane = board_points_mm(columns=columns, rows=rows, square_mm=square_mm)
+    height, width = shapes.pop()
+    return _lens(solve_cameras([plane] * len(views), views, size_px=(width, height)), name, missed)
+
+
+def _pixels(picture: NDArray[Any] | Photograph) -> NDArray[Any]:
+    return picture.pixels if isinstance(picture, Photograph) else np.asarray(picture)
+
+
+def _lens(bundle: Bundle, name: str, missed: list[str]) -> Lens:
+    camera, order = bundle.camera, [0, 3, 4, 5, 6]
+    notes = [f"No board found in {', '.join(missed)}."] if missed else []
+    if len(bundle.views) < 8:
+        notes.append(f"The lens rests on {len(bundle.views)} board photographs; ten or more are usual.")
+    return Lens(
+        name=name,
+        f_px=camera.fx_px,
+        centre_px=camera.centre_px,
+        k1=camera.k1,
+        k2=camera.k2,
+        cov=bundle.camera_cov[np.ix_(order, order)],
+        rms_px=bundle.rms_px,
+        n_views=len(bundle.views),
+        source="board photographs",
+        notes=tuple(notes),
+    )

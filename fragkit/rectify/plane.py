@@ -1,0 +1,289 @@
+"""The plane and the lens of one photograph, solved together with their covariance."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from fragkit.errors import EstimationError
+from fragkit.frozen import frozen_array
+from fragkit.rectify.homography import apply_homography, fit_homography, normaliser, slopes
+from fragkit.rectify.lens import Lens, distort, lens_slopes, undistort
+
+FloatArray = NDArray[np.float64]
+
+N_PLANE = 8
+"""Free entries of a homography; the five numbers of the lens follow them."""
+
+MAX_STEPS = 60
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Observations:
+    """Control points as the adjustment takes them.
+
+    Attributes
+    ----------
+    names : tuple of str
+    xy_px, xy_mm : (n, 2) arrays
+        Picked photograph pixels and plane coordinates, x right, y up.
+    cov_mm2 : (n, 2, 2) array
+        Covariance of each point's plane coordinates.
+    sd_px : float
+        One standard deviation of picking, per coordinate.
+    """
+
+    names: tuple[str, ...]
+    xy_px: FloatArray
+    xy_mm: FloatArray
+    cov_mm2: FloatArray
+    sd_px: float
+
+    def without(self, index: int) -> Observations:
+        """All points but one."""
+        keep = np.arange(len(self.names)) != index
+        return replace(
+            self,
+            names=self.names[:index] + self.names[index + 1 :],
+            xy_px=self.xy_px[keep],
+            xy_mm=self.xy_mm[keep],
+            cov_mm2=self.cov_mm2[keep],
+        )
+
+    def swapped(self, first: int, second: int) -> Observations:
+        """The same points with the plane coordinates of two of them exchanged."""
+        order = np.arange(len(self.names))
+        order[[first, second]] = second, first
+        return replace(self, xy_mm=self.xy_mm[order], cov_mm2=self.cov_mm2[order])
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Plane:
+    """A wall plane seen through a lens.
+
+    Attributes
+    ----------
+    unit_homography : (3, 3) array
+        From the plane in units of `to_unit` to ideal pixels in units of `from_unit`; last entry 1.
+    to_unit, from_unit : (3, 3) arrays
+        Plane mm to unit plane; unit pixels to ideal pixels.
+    lens : Lens
+        As solved; its `cov` is that after the adjustment.
+    cov : (13, 13) array
+        Covariance of the eight free entries of `unit_homography` and the five numbers of the lens.
+    chi2 : float
+        Weighted sum of squares at the solution, the prior of the lens included.
+    n_spare : int
+        Observations beyond the unknowns.
+    """
+
+    unit_homography: FloatArray
+    to_unit: FloatArray
+    from_unit: FloatArray
+    lens: Lens
+    cov: FloatArray
+    chi2: float
+    n_spare: int
+
+    def __post_init__(self) -> None:
+        for name in ("unit_homography", "to_unit", "from_unit", "cov"):
+            object.__setattr__(self, name, frozen_array(getattr(self, name), float))
+
+    @property
+    def homography(self) -> FloatArray:
+        """Plane mm to ideal pixels, (3, 3); last entry 1 unless the frame's origin is at the horizon."""
+        matrix = self.from_unit @ self.unit_homography @ self.to_unit
+        return matrix / (matrix[2, 2] if abs(matrix[2, 2]) > 1e-9 * np.abs(matrix[2]).max() else 1.0)
+
+    def to_px(self, xy_mm: ArrayLike) -> FloatArray:
+        """Photograph pixels (n, 2), distortion included, of plane points (n, 2) in mm."""
+        unit_mm = apply_homography(self.to_unit, xy_mm)
+        return distort(self.lens, apply_homography(self.from_unit @ self.unit_homography, unit_mm))
+
+    def to_mm(self, xy_px: ArrayLike) -> FloatArray:
+        """Plane points (n, 2) in mm of photograph pixels (n, 2); exact inverse of `to_px`."""
+        ideal = undistort(self.lens, xy_px)
+        to_plane = np.linalg.inv(self.from_unit @ self.unit_homography @ self.to_unit)
+        return apply_homography(np.asarray(to_plane, float), ideal)
+
+    def px_per_mm(self, xy_mm: ArrayLike) -> FloatArray:
+        """Slopes (n, 2, 2) of `to_px`."""
+        return _predict(self, np.asarray(xy_mm, float))[1]
+
+    def covariance_mm2(self, xy_mm: ArrayLike, *, lens_known: bool = False) -> FloatArray:
+        """Covariance (n, 2, 2) in mm² of where a photograph pixel lies on the plane.
+
+        Parameters
+        ----------
+        xy_mm : (n, 2) array
+        lens_known : bool
+            Leave out what the uncertainty of the lens adds.
+        """
+        _, by_mm, by_unknown = _predict(self, np.asarray(xy_mm, float))
+        lever = np.linalg.solve(by_mm, by_unknown)
+        cov = self._cov_with_known_lens() if lens_known else self.cov
+        return np.asarray(lever @ cov @ lever.transpose(0, 2, 1))
+
+    def leverages(self, points: Observations) -> FloatArray:
+        """Leverages (n, 2, 2): how far each point fixes its own prediction; identity means unchecked."""
+        _, design = _whitened(self, points)
+        return np.asarray(design @ self.cov @ design.transpose(0, 2, 1))
+
+    def _cov_with_known_lens(self) -> FloatArray:
+        free = np.flatnonzero(np.diag(self.cov) > 0)
+        plane, lens = free[free < N_PLANE], free[free >= N_PLANE]
+        cov = np.zeros_like(self.cov)
+        shared = self.cov[np.ix_(plane, lens)]
+        gain = np.linalg.solve(self.cov[np.ix_(lens, lens)], shared.T) if len(lens) else shared.T
+        cov[np.ix_(plane, plane)] = self.cov[np.ix_(plane, plane)] - shared @ gain
+        return cov
+
+
+def _predict(plane: Plane, xy_mm: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Pixels (n, 2) and their slopes by mm (n, 2, 2) and by the 13 unknowns (n, 2, 13)."""
+    unit_mm = apply_homography(plane.to_unit, xy_mm)
+    unit_px = apply_homography(plane.unit_homography, unit_mm)
+    w = unit_mm @ plane.unit_homography[2, :2] + 1.0
+    point = np.column_stack([unit_mm, np.ones(len(w))]) / w[:, None]
+    by_entry = np.zeros((len(w), 2, N_PLANE))
+    by_entry[:, 0, 0:3] = by_entry[:, 1, 3:6] = point
+    by_entry[:, :, 6:8] = -unit_px[:, :, None] * point[:, None, :2]
+    ideal = apply_homography(plane.from_unit, unit_px)
+    by_ideal, by_lens = lens_slopes(plane.lens, ideal)
+    chain = by_ideal @ plane.from_unit[:2, :2]
+    by_mm = chain @ slopes(plane.unit_homography, unit_mm) @ plane.to_unit[:2, :2]
+    return distort(plane.lens, ideal), by_mm, np.concatenate([chain @ by_entry, by_lens], axis=2)
+
+
+def solve_plane(points: Observations, lens: Lens, *, start: Plane | None = None) -> Plane:
+    """Plane and lens from control points by weighted least squares.
+
+    Parameters
+    ----------
+    points : Observations
+    lens : Lens
+        Prior of the lens: its values and `cov`; numbers with zero variance are taken as exact.
+    start : Plane, optional
+        A near solution to start from.
+
+    Raises
+    ------
+    EstimationError
+        Too few points, points on a line, or no convergence.
+
+    Notes
+    -----
+    Gauss–Newton on the pixel residuals. The weight of a point is the inverse of
+    sd_px² I + J cov_mm2 Jᵀ with the local slope J = d(px)/d(mm), renewed in each step: to first order the
+    adjustment in which the true plane coordinates are unknowns too. The covariance is the inverse of the
+    normal matrix at the solution.
+
+    References
+    ----------
+    Mikhail, E. M. (1976) Observations and Least Squares, chapter 9 (combined adjustment).
+    """
+    plane = start or _start(points, lens)
+    free = np.concatenate([np.arange(N_PLANE), N_PLANE + np.flatnonzero(np.diag(lens.cov) > 0)])
+    root_weight = np.linalg.inv(
+        np.linalg.cholesky(lens.cov[np.ix_(free[N_PLANE:] - N_PLANE, free[N_PLANE:] - N_PLANE)])
+    )
+    system = _system(plane, points, lens, free, root_weight)
+    for _ in range(MAX_STEPS):
+        plane, system, gain = _step(plane, points, lens, free, root_weight, system)
+        if gain < 1e-12:
+            return _with_covariance(plane, system, free, 2 * len(points.names) - N_PLANE)
+    raise EstimationError(
+        "The control points do not settle on a plane.",
+        found=f"no convergence in {MAX_STEPS} steps with {len(points.names)} points",
+        needed="control points without gross errors, spread over the area",
+    )
+
+
+def _start(points: Observations, lens: Lens) -> Plane:
+    ideal = undistort(lens, points.xy_px)
+    matrix = fit_homography(points.xy_mm, ideal)
+    to_unit = normaliser(points.xy_mm)
+    from_unit = np.array([[lens.f_px, 0, lens.centre_px[0]], [0, lens.f_px, lens.centre_px[1]], [0, 0, 1.0]])
+    unit = np.linalg.inv(from_unit) @ matrix @ np.linalg.inv(to_unit)
+    size = N_PLANE + 5
+    return Plane(
+        unit_homography=unit / unit[2, 2],
+        to_unit=to_unit,
+        from_unit=from_unit,
+        lens=lens,
+        cov=np.zeros((size, size)),
+        chi2=float("inf"),
+        n_spare=0,
+    )
+
+
+def _system(
+    plane: Plane, points: Observations, lens: Lens, free: NDArray[np.intp], root_weight: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Whitened design (rows, free unknowns) and residual (rows,), rows of the prior last."""
+    residual, by_unknown = _whitened(plane, points)
+    design = by_unknown[:, :, free].reshape(-1, len(free))
+    prior = np.zeros((len(free) - N_PLANE, len(free)))
+    prior[:, N_PLANE:] = root_weight
+    departure = (_numbers(lens) - _numbers(plane.lens))[free[N_PLANE:] - N_PLANE]
+    return np.concatenate([design, prior]), np.concatenate([residual.ravel(), root_weight @ departure])
+
+
+def _whitened(plane: Plane, points: Observations) -> tuple[FloatArray, FloatArray]:
+    """Residuals (n, 2) and slopes by the 13 unknowns (n, 2, 13), in sd of the observation."""
+    predicted, by_mm, by_unknown = _predict(plane, points.xy_mm)
+    cov = points.sd_px**2 * np.eye(2) + by_mm @ points.cov_mm2 @ by_mm.transpose(0, 2, 1)
+    root = np.linalg.cholesky(cov)
+    residual = np.linalg.solve(root, (points.xy_px - predicted)[:, :, None])[:, :, 0]
+    return residual, np.linalg.solve(root, by_unknown)
+
+
+def _numbers(lens: Lens) -> FloatArray:
+    return np.array([lens.f_px, *lens.centre_px, lens.k1, lens.k2])
+
+
+def _step(
+    plane: Plane,
+    points: Observations,
+    lens: Lens,
+    free: NDArray[np.intp],
+    root_weight: FloatArray,
+    system: tuple[FloatArray, FloatArray],
+) -> tuple[Plane, tuple[FloatArray, FloatArray], float]:
+    """One Gauss–Newton step, halved until the sum of squares no longer grows; and its forecast gain."""
+    design, residual = system
+    size = np.linalg.norm(design, axis=0)
+    change = np.linalg.lstsq(design / size, residual, rcond=None)[0] / size
+    gain = float(np.square(design @ change).sum())
+    before = float(residual @ residual)
+    for _ in range(12):
+        moved = _moved(plane, free, change)
+        ahead = _system(moved, points, lens, free, root_weight)
+        after = float(ahead[1] @ ahead[1])
+        if after <= before * (1.0 + 1e-6) + 1e-9:
+            return moved, ahead, gain
+        change, gain = change / 2.0, gain / 4.0
+    return plane, system, 0.0
+
+
+def _moved(plane: Plane, free: NDArray[np.intp], change: FloatArray) -> Plane:
+    full = np.zeros(N_PLANE + 5)
+    full[free] = change
+    matrix = plane.unit_homography + np.append(full[:N_PLANE], 0.0).reshape(3, 3)
+    f_px, x, y, k1, k2 = _numbers(plane.lens) + full[N_PLANE:]
+    lens = replace(plane.lens, f_px=f_px, centre_px=np.array([x, y]), k1=k1, k2=k2)
+    return replace(plane, unit_homography=matrix, lens=lens)
+
+
+def _with_covariance(
+    plane: Plane, system: tuple[FloatArray, FloatArray], free: NDArray[np.intp], n_spare: int
+) -> Plane:
+    design, residual = system
+    size = np.linalg.norm(design, axis=0)
+    root = np.linalg.pinv(design / size, rcond=1e-12) / size[:, None]
+    cov = np.zeros((N_PLANE + 5, N_PLANE + 5))
+    cov[np.ix_(free, free)] = root @ root.T
+    lens = replace(plane.lens, cov=cov[N_PLANE:, N_PLANE:])
+    return replace(plane, cov=cov, lens=lens, chi2=float(residual @ residual), n_spare=n_spare)

@@ -1,0 +1,308 @@
+"""From a photograph and its control to a true-scale picture with stated errors."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from fragkit.card import card
+from fragkit.frozen import frozen_array
+from fragkit.rectify.adjust import Adjusted, adjust
+from fragkit.rectify.control import observe
+from fragkit.rectify.lens import Lens, assumed_lens
+from fragkit.rectify.picture import Picture
+from fragkit.rectify.plane import Observations, Plane
+from fragkit.rectify.relief import Camera, relief_covariance_mm2
+from fragkit.rectify.resample import (
+    Box,
+    choose_sampling_mm,
+    grid,
+    in_polygon,
+    natural_area_mm,
+    seen,
+    stretched_hull,
+    true_scale,
+)
+from fragkit.survey import BoardControl, Control, Photograph
+from fragkit.units import with_sd
+
+FloatArray = NDArray[np.float64]
+
+POINTS_REACH, BOARD_REACH = 1.5, 5.0
+"""How far beyond the control the picture may reach: the hull of the points, or of the board, times this."""
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Rectified:
+    """A photograph brought to its plane.
+
+    Attributes
+    ----------
+    picture : Picture
+    plane : Plane
+        The solved plane and lens.
+    lens : Lens
+        As used or solved, with its source.
+    camera : Camera
+        Where the photograph was taken from, for relief.
+    control_names : tuple of str
+    control_xy_mm, residuals_mm : (n, 2) arrays
+        As measured; where the picked pixels fall on the plane minus that.
+    loo_residuals_mm : (n, 2) array or None
+        The same with the plane solved without the point; None when points cannot be spared.
+    rms_mm, rms_px : float
+        Root mean square residual per coordinate.
+    loo_rms_mm : float or None
+    n_control : int
+    suspects : tuple of str
+        Points farther off than chance allows.
+    budget : mapping of str to float
+        Sd in mm per coordinate, rms over the picture, of "control and picking", "lens" and "relief".
+    sd_mm : float
+        Their total.
+    notes : tuple of str
+    """
+
+    picture: Picture
+    plane: Plane
+    lens: Lens
+    camera: Camera
+    control_names: tuple[str, ...]
+    control_xy_mm: FloatArray
+    residuals_mm: FloatArray
+    loo_residuals_mm: FloatArray | None
+    rms_mm: float
+    rms_px: float
+    loo_rms_mm: float | None
+    n_control: int
+    suspects: tuple[str, ...]
+    budget: Mapping[str, float]
+    sd_mm: float
+    notes: tuple[str, ...]
+
+    def __post_init__(self) -> None:
+        for name in ("control_xy_mm", "residuals_mm", "loo_residuals_mm"):
+            if getattr(self, name) is not None:
+                object.__setattr__(self, name, frozen_array(getattr(self, name), float))
+        object.__setattr__(self, "budget", MappingProxyType(dict(self.budget)))
+
+    @property
+    def homography(self) -> FloatArray:
+        """Plane mm to ideal (distortion-free) photograph pixels, (3, 3)."""
+        return self.plane.homography
+
+    @property
+    def parameter_cov(self) -> FloatArray:
+        """Covariance (13, 13) of the free entries of `plane.unit_homography` and the lens's five."""
+        return self.plane.cov
+
+    def to_mm(self, xy_px: ArrayLike) -> FloatArray:
+        """Plane points (n, 2) in mm of photograph pixels (n, 2)."""
+        return self.plane.to_mm(xy_px)
+
+    def to_px(self, xy_mm: ArrayLike) -> FloatArray:
+        """Photograph pixels (n, 2), distortion included, of plane points (n, 2) in mm."""
+        return self.plane.to_px(xy_mm)
+
+    def covariance_mm2(self, xy_mm: ArrayLike) -> FloatArray:
+        """Covariance (n, 2, 2) in mm² at plane points (n, 2): control, picking and lens; relief is apart."""
+        return self.plane.covariance_mm2(xy_mm)
+
+    def relief_covariance_mm2(self, xy_mm: ArrayLike, *, flatness_mm: float) -> FloatArray:
+        """Covariance (n, 2, 2) in mm² that a surface out of its plane by up to ± `flatness_mm` adds."""
+        return relief_covariance_mm2(self.camera, np.asarray(xy_mm, float), flatness_mm)
+
+    def __repr__(self) -> str:
+        height, width = self.picture.coverage.shape
+        return (
+            f"Rectified({width} × {height} px at {self.picture.mm_per_px:g} mm, {self.n_control} points, "
+            f"good to {self.sd_mm:.2g} mm per coordinate)"
+        )
+
+    def _repr_html_(self) -> str:
+        largest = max(self.budget, key=lambda source: self.budget[source])
+        height, width = self.picture.coverage.shape
+        loo = "no point can be spared" if self.loo_rms_mm is None else f"{self.loo_rms_mm:.2g} mm"
+        rows = [
+            ("picture", f"{width} × {height} px at {self.picture.mm_per_px:g} mm per px"),
+            ("good to", f"{self.sd_mm:.2g} mm per coordinate (one sd)"),
+            *((f"from {source}", f"{sd:.2g} mm") for source, sd in self.budget.items()),
+            ("largest", largest),
+            ("control", f"{self.n_control} points, residual {self.rms_mm:.2g} mm, left out {loo}"),
+            ("lens", f"{self.lens.source}, k1 {with_sd(self.lens.k1, float(self.lens.sd[3]))}"),
+        ]
+        return card("Photograph brought to its plane", rows, notes=self.notes)
+
+
+def rectify(
+    photo: Photograph | NDArray[Any],
+    control: Control,
+    *,
+    lens: Lens | None = None,
+    flatness_mm: float = 0.0,
+    mm_per_px: float | None = None,
+    area_mm: Box | None = None,
+) -> Rectified:
+    """True-scale picture of the wall plane, with the error of any point on it.
+
+    Parameters
+    ----------
+    photo : Photograph or (h, w, 3) or (h, w) array of uint8 or uint16
+        As displayed.
+    control : PointControl or BoardControl
+    lens : Lens, optional
+        From `solve_lens` or `given_lens`; corrected by the control within its covariance. Without one, k1 is
+        solved with the plane from a weak prior (0 ± 0.1), and k2 where the control fixes it.
+    flatness_mm : float
+        How far the surface may leave its plane, to either side.
+    mm_per_px : float, optional
+        Default: the median of what the photograph carries. Never finer than the photograph.
+    area_mm : (x0, y0, x1, y1), optional
+        Default: what the photograph shows within the hull of the control × 1.5 (a board: × 5).
+
+    Raises
+    ------
+    EstimationError
+        Control that does not fix the plane or contradicts the photograph or itself; the point is named.
+    ValueError
+        Arguments that make no picture.
+
+    Notes
+    -----
+    Plane and lens are solved together by weighted least squares; see `fragkit.rectify.plane.solve_plane`.
+    """
+    pixels = _pixels(photo)
+    size_px = (pixels.shape[1], pixels.shape[0])
+    if not flatness_mm >= 0:
+        raise ValueError(f"flatness_mm is {flatness_mm}; it is a distance of 0 or more.")
+    points = observe(pixels, control)
+    fit = adjust(points, lens or assumed_lens(*size_px), flatness_mm=flatness_mm)
+    reach = BOARD_REACH if isinstance(control, BoardControl) else POINTS_REACH
+    hull = stretched_hull(points.xy_mm, factor=reach)
+    area = (
+        natural_area_mm(fit.plane, hull, size_px) if area_mm is None else _within_reach(area_mm, hull, reach)
+    )
+    probes = grid(area)
+    probes = probes[seen(fit.plane, probes, size_px) & in_polygon(probes, hull)]
+    if not len(probes):
+        raise ValueError(f"area_mm {area_mm} lies outside the photograph; choose an area that it shows.")
+    picture = true_scale(
+        pixels,
+        fit.plane,
+        area_mm=area,
+        mm_per_px=choose_sampling_mm(fit.plane, probes, mm_per_px),
+        hull_mm=hull,
+        hidden_mm=_board_outline_mm(points, control),
+    )
+    return _result(picture, points, fit, probes, flatness_mm, reach)
+
+
+def _pixels(photo: Photograph | NDArray[Any]) -> NDArray[Any]:
+    pixels = photo.pixels if isinstance(photo, Photograph) else np.asarray(photo)
+    if (
+        pixels.dtype not in (np.uint8, np.uint16)
+        or pixels.ndim not in (2, 3)
+        or pixels.shape[2:] not in ((), (3,))
+    ):
+        raise ValueError(
+            f"A photograph of {pixels.dtype} and shape {pixels.shape}; "
+            "it must be (h, w, 3) or (h, w), uint8 or uint16."
+        )
+    return np.repeat(pixels[:, :, None], 3, axis=2) if pixels.ndim == 2 else pixels
+
+
+def _within_reach(area_mm: Box, hull: FloatArray, reach: float) -> Box:
+    x0, y0, x1, y1 = (float(value) for value in area_mm)
+    low, high = hull.min(axis=0), hull.max(axis=0)
+    if not (x0 < x1 and y0 < y1):
+        raise ValueError(f"area_mm {area_mm} is empty; give (x0, y0, x1, y1) with x0 < x1 and y0 < y1.")
+    if x0 < low[0] or y0 < low[1] or x1 > high[0] or y1 > high[1]:
+        raise ValueError(
+            f"area_mm {area_mm} reaches beyond {reach:g} × the extent of the control "
+            f"({low[0]:.0f}, {low[1]:.0f}, {high[0]:.0f}, {high[1]:.0f}); "
+            "set control farther out or choose less."
+        )
+    return x0, y0, x1, y1
+
+
+def _board_outline_mm(points: Observations, control: Control) -> FloatArray | None:
+    """The board with its outer squares and half a square of border."""
+    if not isinstance(control, BoardControl):
+        return None
+    margin = 1.5 * control.square_mm
+    (x0, y0), (x1, y1) = points.xy_mm.min(axis=0) - margin, points.xy_mm.max(axis=0) + margin
+    return np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]])
+
+
+def _result(
+    picture: Picture,
+    points: Observations,
+    fit: Adjusted,
+    probes: FloatArray,
+    flatness_mm: float,
+    reach: float,
+) -> Rectified:
+    residuals = fit.plane.to_mm(points.xy_px) - points.xy_mm
+    left_out = fit.left_out.residuals_mm
+    budget = error_budget_mm(fit.plane, fit.camera, probes, flatness_mm=flatness_mm)
+    return Rectified(
+        picture=picture,
+        plane=fit.plane,
+        lens=fit.plane.lens,
+        camera=fit.camera,
+        control_names=points.names,
+        control_xy_mm=points.xy_mm,
+        residuals_mm=residuals,
+        loo_residuals_mm=left_out,
+        rms_mm=_rms(residuals),
+        rms_px=_rms(fit.plane.to_px(points.xy_mm) - points.xy_px),
+        loo_rms_mm=None if left_out is None else _rms(left_out),
+        n_control=len(points.names),
+        suspects=fit.suspects,
+        budget=budget,
+        sd_mm=float(np.sqrt(sum(sd**2 for sd in budget.values()))),
+        notes=(*fit.notes, *_reach_notes(budget, flatness_mm, reach)),
+    )
+
+
+def error_budget_mm(
+    plane: Plane, camera: Camera, xy_mm: FloatArray, *, flatness_mm: float
+) -> dict[str, float]:
+    """Sd per coordinate in mm, root mean square over points (n, 2), by source."""
+    total, known = (
+        _mean_variance(plane.covariance_mm2(xy_mm)),
+        _mean_variance(plane.covariance_mm2(xy_mm, lens_known=True)),
+    )
+    relief = _mean_variance(relief_covariance_mm2(camera, xy_mm, flatness_mm))
+    return {
+        "control and picking": float(np.sqrt(known)),
+        "lens": float(np.sqrt(max(total - known, 0.0))),
+        "relief": float(np.sqrt(relief)),
+    }
+
+
+def _mean_variance(cov: FloatArray) -> float:
+    return float(np.trace(cov, axis1=1, axis2=2).mean() / 2.0)
+
+
+def _rms(values: FloatArray) -> float:
+    return float(np.sqrt(np.square(values).mean()))
+
+
+def _reach_notes(budget: Mapping[str, float], flatness_mm: float, reach: float) -> list[str]:
+    largest = max(budget, key=lambda source: budget[source])
+    parts = ", ".join(f"{source} {sd:.2g} mm" for source, sd in budget.items())
+    notes = [f"Errors over the picture, one sd per coordinate: {parts}; {largest} is the largest."]
+    if flatness_mm > 0:
+        notes.append("The error from control includes the relief of the control points themselves.")
+    else:
+        notes.append(
+            "Relief is not counted: flatness_mm is 0. State how far the surface may leave its plane."
+        )
+    notes.append(f"Nothing is shown beyond {reach:g} × the hull of the control.")
+    return notes
