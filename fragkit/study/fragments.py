@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -45,7 +46,9 @@ def measure_fragments(bench: Bench, survey: Survey) -> Measured:
 
 def count_steps(survey: Survey) -> int:
     """Number of steps that `measure_fragments` will take when nothing fails."""
-    return len(survey.lenses) + 3 * len(survey.photos) + 2 * len(survey.fragments)
+    shown = Counter(photo.fragment for photo in survey.photos)
+    n_joined = sum(shown[fragment.name] != 1 for fragment in survey.fragments)
+    return len(survey.lenses) + 3 * len(survey.photos) + n_joined + len(survey.fragments)
 
 
 def _rectify_all(bench: Bench, survey: Survey) -> dict[str, Made[Rectified]]:

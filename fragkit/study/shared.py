@@ -27,8 +27,9 @@ def shared_covariance_mm2(merged: Centres, photos: Sequence[tuple[Rectified, Cen
 
     Notes
     -----
-    A plane that is wrong moves all its centres together, so the error of a repeat does not fall with their number.
-    A centre seen in k photographs takes 1/k from each plane; planes of different photographs share nothing.
+    A plane that is wrong moves all its centres together, so the error of a repeat does not fall with their
+    number. A centre seen in k photographs takes 1/k from each plane; planes of different photographs share
+    nothing.
     """
     found = np.asarray(merged.found)
     xy = np.asarray(merged.xy_mm, float)[found]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import re
 import tomllib
 from collections.abc import Mapping
@@ -68,15 +69,38 @@ def read_document(folder: Folder) -> Document | None:
 
 
 def validated(folder: Folder, document: Document, model: type[T], data: Any, path: Path) -> T | None:
-    """`data`, the table at `path`, as `model`; or None and one fault for each wrong key."""
+    """`data`, the table at `path`, as `model`, and one fault for each wrong key.
+
+    Keys that are wrong but not needed are left out, so that the files which the table names are checked in
+    the same pass; None when what is left is no such table.
+    """
     try:
         return model.model_validate(data)
     except ValidationError as error:
-        for detail in error.errors(include_url=False):
-            inner = locate(data, detail["loc"])
-            message, remedy = explain(detail, _keys_beside(model, detail))
-            folder.fault(document.place(*path, *inner), f"{_title(path, data)}{message}", remedy)
+        details = error.errors(include_url=False)
+    for detail in details:
+        inner = locate(data, detail["loc"])
+        message, remedy = explain(detail, _keys_beside(model, detail))
+        folder.fault(document.place(*path, *inner), f"{_title(path, data)}{message}", remedy)
+    try:
+        return model.model_validate(_without(model, data, details))
+    except ValidationError:
         return None
+
+
+def _without(model: type[BaseModel], data: Any, details: list[ErrorDetails]) -> Any:
+    """A copy of `data` without unknown keys and without wrong ones that have a default."""
+    kept = copy.deepcopy(data)
+    for detail in details:
+        *above, last = locate(data, detail["loc"]) or ("",)
+        field = model.model_fields.get(str(last)) if not above else None
+        has_default = field is not None and not field.is_required() and field.default is not None
+        if detail["type"] == "extra_forbidden" or has_default:
+            table = kept
+            for part in above:
+                table = table[part]
+            del table[last]
+    return kept
 
 
 def _sections(folder: Folder, data: dict[str, Any], lines: Mapping[Path, int]) -> dict[str, Any]:

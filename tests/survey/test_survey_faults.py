@@ -160,6 +160,17 @@ def test_all_faults_come_in_one_pass(study):
     assert len(text.splitlines()) == 7
 
 
+def test_a_wrong_key_does_not_hide_the_faults_of_the_table_it_stands_beside(study):
+    study.replace("flatness_mm = 3.0", "flatnes_mm = 3.0")
+    study.replace("square_mm = 25.0 }", "square_mm = 25.0, sides = 1 }")
+    study.replace("columns = 9", "columns = 6")
+    study.replace("220", "nan", file="north-1.csv")
+    messages = [fault.message for fault in faults_of(study)]
+    assert len(messages) == 4
+    assert "nan is no measurement." in messages
+    assert "a board of 6 × 6 inner corners looks the same when turned." in messages
+
+
 def test_a_decimal_comma_does_not_hide_the_rest_of_the_file(study):
     study.replace("seed = 7", "seed = 7,0")
     study.replace("k1 = -0.05", "k1 = -0,05  # from the board")
