@@ -59,7 +59,7 @@ def certainty_bar(counts: dict[str, int], kinds: dict[str, int]) -> Html:
 
 def staircase_drawing(steps: tuple[Step, ...], *, at: float, unit: str, label: str) -> Html:
     """Pieces per leaf against margin or scale, with a line where the study stands."""
-    width, height, left, bottom = 640.0, 210.0, 46.0, 34.0
+    width, height, left, bottom = 560.0, 226.0, 14.0, 42.0
     low, high, most = 0.0, steps[-1].upto, steps[0].n_pieces
 
     def x(value: float) -> float:
@@ -79,8 +79,8 @@ def staircase_drawing(steps: tuple[Step, ...], *, at: float, unit: str, label: s
         begin = step.upto
     line = f'd="M{x(at):.1f},8V{height - bottom:.1f}" stroke="var(--warn)"'
     parts.append(f'<path {line} stroke-width="2" stroke-dasharray="5 3"/>')
-    parts += [_text(x(value), height - 16, f"{value:g}", anchor="middle") for value in _ticks(high)]
-    parts.append(_text(width - 12, height - 2, f"{label}, {unit}", anchor="end"))
+    parts += [_text(x(value), height - 26, f"{value:g}", anchor="middle") for value in _ticks(high)]
+    parts.append(_text(width - 12, height - 6, f"{label}, {unit}", anchor="end"))
     return _svg(width, height, parts)
 
 

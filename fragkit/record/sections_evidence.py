@@ -121,14 +121,11 @@ def repeat(result: StudyResult) -> Html:
 
 
 def _pooled(pooled: Any) -> Html:
-    new_wall = pooled.interval_new_wall
+    across, down = (interval(pooled.interval_new_wall[name], "mm") for name in ("across_mm", "down_mm"))
     rows = [
-        ("Along the row", f"{interval(pooled.interval_across_mm, 'mm')} (95 %, of the mean)"),
-        ("From row to row", f"{interval(pooled.interval_down_mm, 'mm')} (95 %, of the mean)"),
-        (
-            "On a wall not yet seen",
-            f"{interval(new_wall['across_mm'])} × {interval(new_wall['down_mm'], 'mm')}",
-        ),
+        ("Along the row", f"{words.best(pooled.across_mm, pooled.interval_across_mm)}, 95 %, mean of all"),
+        ("From row to row", f"{words.best(pooled.down_mm, pooled.interval_down_mm)}, 95 %, mean of all"),
+        ("On a wall not yet seen", f"{across} along the row, {down} from row to row (95 %)"),
         ("Each row is moved by", words.offset_words(pooled.offset_ratio)),
         ("Net", pooled.net_type),
         ("From", words.count(pooled.n_fragments, "fragment")),
@@ -203,9 +200,8 @@ def _verdict(title: str, verdict: Any) -> Html:
         "strong", words.sentence(verdict.verdict if told else "It cannot be told from this evidence")
     )
     rows = [
-        [name, f"{share:.0%}" if 0.01 <= share <= 0.99 else ("under 1 %" if share < 0.5 else "over 99 %")]
-        + [_factor(verdict.log10_bayes_factors.get(name))]
-        for name, share in sorted(verdict.posterior.items(), key=lambda pair: -pair[1])
+        [name, words.share(weight), _factor(verdict.log10_bayes_factors.get(name))]
+        for name, weight in sorted(verdict.posterior.items(), key=lambda pair: -pair[1])
     ]
     caption = (
         "The alternatives: weight if all were alike likely before, and how many times better or worse the "

@@ -117,18 +117,22 @@ def _leaf(takeoff: Any) -> list[Html | None]:
         ("The staircase", takeoff.next_step),
     ]
     parts: list[Html | None] = [tag("h3", "Leaf, counted by cutting"), facts(rows)]
+    pictures: list[Html] = []
     if takeoff.margin_steps:
         stairs = staircase_drawing(
             takeoff.margin_steps, at=takeoff.margin_mm, unit="mm", label="margin when cutting"
         )
         caption = (
             "Pieces from one leaf against the margin left when cutting; the dashed line is the margin of "
-            f"this study, {takeoff.margin_mm:g} mm. {takeoff.next_step}"
+            f"this study, {takeoff.margin_mm:g} mm."
         )
-        parts.append(tag("figure", stairs, tag("figcaption", caption)))
+        pictures.append(tag("figure", stairs, tag("figcaption", caption)))
     if takeoff.cutting is not None:
-        cut = f"One leaf cut for {takeoff.cutting.n_pieces}, straight from edge to edge."
-        parts.append(tag("figure", leaf_drawing(takeoff.cutting), tag("figcaption", cut)))
+        cut = (
+            f"One leaf cut for {words.count(takeoff.cutting.n_pieces, 'motif')}, straight from edge to edge."
+        )
+        pictures.append(tag("figure", leaf_drawing(takeoff.cutting), tag("figcaption", cut)))
+    parts.append(tag("div", *pictures, class_="pair"))
     parts.append(_metals(takeoff))
     parts.append(_assumptions("Assumed for the leaf; overwrite what you know better.", takeoff.assumptions))
     return parts
@@ -138,14 +142,18 @@ def _metals(takeoff: Any) -> Html:
     rows = []
     for need in takeoff.metals:
         name: Part = join(need.metal, " ", tag("strong", "(stated)")) if need.stated else need.metal
-        mass = "no published figure" if need.mass_g is None else _range(need.mass_g, "g")
+        mass = "not published" if need.mass_g is None else _range(need.mass_g, "g")
         size = f"{need.leaf_mm[0]:g} × {need.leaf_mm[1]:g}"
-        rows.append([name, size, f"{need.n_books:,}", mass, need.tarnish, need.source])
-    head = ["Metal", "Leaf, mm", "Books", "Mass", "How it ages", "Source"]
+        rows.append([name, size, f"{need.n_books:,}", mass, _sourced(need.tarnish, need.source)])
+    head = ["Metal", "Leaf, mm", "Books", "Mass", "How it ages"]
     caption = (
         "The same work in other metals, in their commonest formats. Ask the supplier: no standard exists."
     )
-    return table(head, rows, caption=caption, numbers=(2, 3))
+    return table(head, rows, caption=caption, numbers=(1, 2, 3))
+
+
+def _sourced(text: str, source: str) -> Html:
+    return join(text, " ", tag("small", f"[{source}]"))
 
 
 def _range(bounds: tuple[float, float], unit: str) -> str:
@@ -170,16 +178,21 @@ def _plan(plan: Any) -> list[Html | None]:
         text = " Nobody has timed this motif. The hours rest on a figure without a source."
         warning = aside(tag("strong", "Placeholder."), text, kind="warning")
     batches = [
-        [batch.size.name, _open(batch.size), f"{batch.n_motifs:,}", f"{batch.n_batches:,}", batch.size.source]
+        [
+            _sourced(batch.size.name, batch.size.source),
+            _open(batch.size),
+            f"{batch.n_motifs:,}",
+            f"{batch.n_batches:,}",
+        ]
         for batch in plan.batches
     ]
-    head = ["Size", "Stays open", "Motifs in a batch", "Batches", "Source"]
+    head = ["Size", "Stays open", "Motifs in a batch", "Batches"]
     caption = "What may be sized at once so that it is gilded while the size is open."
     return [
         tag("h3", "Time"),
         warning,
         facts(rows),
-        table(head, batches, caption=caption, numbers=(2, 3)),
+        table(head, batches, caption=caption, numbers=(1, 2, 3)),
         tag("h3", "Money"),
         _costs(plan),
         _assumptions("Assumed for time and money.", plan.assumptions),
@@ -235,8 +248,8 @@ def cautions(result: StudyResult) -> Html | None:
     """What can hurt people or the building."""
     if result.works is None:
         return None
-    rows = [[one.hazard, one.advice, one.source] for one in result.works.cautions]
-    body = table(["Hazard", "What to do", "Source"], rows, caption="Before anyone starts.")
+    rows = [[one.hazard, _sourced(one.advice, one.source)] for one in result.works.cautions]
+    body = table(["Hazard", "What to do"], rows, caption="Before anyone starts.")
     deference = aside(tag("strong", result.works.deference), kind="warning")
     return section("Cautions", deference, body, key="cautions")
 

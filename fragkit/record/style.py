@@ -38,9 +38,13 @@ margin-top:1.4rem}
 .three ul{padding-left:1rem;margin:0;font-size:.97rem}
 .three .known{border-color:var(--known)}.three .guess{border-color:var(--guess)}.three .next{
 border-color:var(--ink)}
-.facts{display:grid;grid-template-columns:repeat(auto-fill,minmax(16rem,1fr));gap:.5rem 2rem}
-.facts div{border-bottom:1px solid var(--line);padding-bottom:.4rem}
-dt{color:var(--soft);font-size:.88rem}
+.facts{max-width:44rem}
+.facts div{display:grid;grid-template-columns:minmax(8rem,13rem) 1fr;gap:0 1.2rem;border-bottom:1px solid
+var(--line); padding:.3rem 0}
+dt{color:var(--soft)}
+small{color:var(--soft);font-size:.88em}
+.pair{display:flex;flex-wrap:wrap;gap:1rem 2.5rem;align-items:flex-end}
+.pair figure{margin:1rem 0}
 dd{margin:0}
 .wide{overflow-x:auto;margin:1rem 0}
 table{border-collapse:collapse;font-size:.92rem;line-height:1.4;min-width:50%;

@@ -93,6 +93,7 @@ def _cell(value: Any) -> str:
     if value is None:
         return ""
     if isinstance(value, str):
+        value = value.replace("\r\n", "\n").replace("\r", "\n")
         risky = (
             value.startswith("'") or value[:1] in _RUNS_AS_FORMULA or value.lstrip()[:1] in _RUNS_AS_FORMULA
         )

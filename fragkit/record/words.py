@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 
 from fragkit.record.study_result import StudyResult, skipped_rows, techniques
-from fragkit.units import interval
+from fragkit.units import decimals_for, interval
 
 CANNOT_TELL = "cannot be told"
 
@@ -59,8 +59,9 @@ def known(result: StudyResult) -> list[str]:
         found.append(f"{count(n_found, 'surviving motif')} measured on {fragments}.")
     pooled = result.pooled
     if pooled is not None and pooled.basis == "evidence":
-        across, down = interval(pooled.interval_across_mm, "mm"), interval(pooled.interval_down_mm, "mm")
-        found.append(f"The repeat: {across} along the row and {down} from row to row (95 %).")
+        across = best(pooled.across_mm, pooled.interval_across_mm)
+        down = best(pooled.down_mm, pooled.interval_down_mm)
+        found.append(f"Motifs in a row are {across} apart, rows {down} (95 %).")
         found.append(f"Each row is moved by {offset_words(pooled.offset_ratio)} against the one below.")
     if result.motif is not None:
         motif = result.motif
@@ -151,10 +152,18 @@ def _steps_on_walls(result: StudyResult) -> list[str]:
 
 def not_done(result: StudyResult) -> list[str]:
     """What was left out and why."""
-    return [
-        ": ".join(part for part in (row.get("stage"), row.get("reason")) if part)
-        for row in skipped_rows(result)
-    ]
+    found = []
+    for row in skipped_rows(result):
+        about = ", ".join(row[key] for key in ("stage", "subject") if row.get(key))
+        found.append(f"{about[:1].upper()}{about[1:]}: {row['reason']}" if about else row["reason"])
+    return found
+
+
+def best(value_mm: float, bounds_mm: tuple[float, float]) -> str:
+    """`152.3 mm (151.9 to 152.7)`: the value as fine as its 95 % interval allows."""
+    low, high = bounds_mm
+    digits = decimals_for((high - low) / 4) if high > low else 1
+    return f"{value_mm:.{digits}f} mm ({interval(bounds_mm)})"
 
 
 def count(number: int, noun: str) -> str:
@@ -165,6 +174,11 @@ def count(number: int, noun: str) -> str:
 def people(number: int) -> str:
     """`1 person`, `3 people`."""
     return "1 person" if number == 1 else f"{number} people"
+
+
+def share(ratio: float) -> str:
+    """A share in whole percent, held back from 0 and 100."""
+    return "under 1 %" if ratio < 0.01 else "over 99 %" if ratio > 0.99 else f"{100 * ratio:.0f} %"
 
 
 def percent(part: int, whole: int) -> str:

@@ -1,4 +1,4 @@
-"""A small hand-made study of the invented Partners' Room of Orrowby Maltings, complete enough for a whole record."""
+"""A small hand-made study of the invented Partners' Room, complete enough for a whole record."""
 
 from pathlib import Path
 from types import SimpleNamespace
@@ -7,6 +7,7 @@ import numpy as np
 
 from fragkit.lattice import Pooled
 from fragkit.layout import lay_out
+from fragkit.record import write_record
 from fragkit.rectify import Picture
 from fragkit.setting_out import set_out
 from fragkit.survey.entries import (
@@ -22,6 +23,8 @@ from fragkit.survey.entries import (
     WorksEntry,
 )
 from fragkit.works import plan_works, take_off
+
+__all__ = ["write_record"]
 
 NASTY = '<script>alert("x")</script>'
 
