@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Callable
 from html import escape
 from typing import Any
 
@@ -17,9 +16,8 @@ _LARGEST_SVG_BYTES = 600_000
 _FIXED: Any = {"svg.hashsalt": "fragkit"}
 
 
-def embed(draw: Callable[..., Figure], *results: Any, alt: str, caption: Part) -> Html:
-    """The figure that `draw(*results)` makes, as SVG or, when that is large, as PNG."""
-    drawn = draw(*results)
+def embed(drawn: Figure, *, alt: str, caption: Part) -> Html:
+    """A figure of `plot`, as SVG or, when that is large, as PNG."""
     with mpl.rc_context(_FIXED):
         vector = _saved(drawn, "svg", metadata={"Date": None})
         if len(vector) <= _LARGEST_SVG_BYTES:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from fragkit.record.html import Html
+from fragkit.plot import walls
+from fragkit.record.figures import embed
+from fragkit.record.html import Html, join
 from fragkit.record.study_result import StudyResult
 
 
@@ -27,5 +29,20 @@ def motif(result: StudyResult) -> Html | None:
 
 
 def wall(result: StudyResult, name: str) -> Html | None:
-    """Figures of one wall."""
-    return None
+    """One wall as it will look, and how certain each motif's place is."""
+    if result.layout is None:
+        return None
+    one = next(wall for wall in result.layout.walls if wall.name == name)
+    return join(
+        embed(
+            walls.elevation(one, result.layout.forms, colours=result.colours),
+            alt=f"Elevation of wall {name} with its {one.n_motifs} motifs and its openings.",
+            caption=f"Wall {name} as it will look.",
+        ),
+        embed(
+            walls.certainty(one),
+            alt=f"Map of wall {name}: a sign for the class of certainty of each motif's place.",
+            caption=f"Wall {name}: how certain the place of each motif is. The signs differ in shape as "
+            "well as tone.",
+        ),
+    )

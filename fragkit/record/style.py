@@ -56,6 +56,7 @@ tbody th{font-weight:500}
 .number{text-align:right;white-space:nowrap}
 figure{margin:1.4rem 0;break-inside:avoid}
 figure img,figure svg{display:block;max-width:100%;height:auto;background:#fff;border:1px solid var(--line)}
+figure img{max-height:48rem}
 figure svg.plain{background:none;border:0}
 figcaption{color:var(--soft);font-size:.92rem;padding-top:.45rem}
 .remark{border-left:3px solid var(--line);padding:.1rem 0 .1rem .9rem;margin:1rem 0}
@@ -86,7 +87,8 @@ section{break-inside:auto;margin-top:.4rem;padding-top:1rem}
 h2,h3{break-after:avoid}
 tr,li,.three>div{break-inside:avoid}
 thead{display:table-header-group}
-.wide{overflow:visible}
+.wide{overflow:visible;break-inside:avoid}
+figure img{max-height:190mm}
 #first{break-after:page}
 a{text-decoration:none}
 }

@@ -5,6 +5,7 @@ from types import SimpleNamespace
 
 import numpy as np
 
+from fragkit.colour import Colour, Colours
 from fragkit.lattice import Pooled
 from fragkit.layout import lay_out
 from fragkit.record import write_record
@@ -243,8 +244,9 @@ def whole_study(folder, **changes):
     entry, motif, repeat = survey(folder), hop_cone(), pooled()
     layout = lay_out(entry.walls, repeat, motif)
     takeoff = take_off(layout, motif, entry.works)
-    blue_grey = SimpleNamespace(
-        lab=np.array([62.0, -2.0, -8.0]), lab_sd=np.array([1.1, 0.4, 0.6]), n_px=1200, n_patches=6,
+    pale_ground = Colour(
+        name="ground", lab=np.array([82.0, -2.0, 8.0]), lab_d65=np.array([82.1, -2.4, 7.6]), n_pictures=2, n_px=1200,
+        lab_sd=np.array([1.1, 0.4, 0.6]), lab_spread=np.array([3.0, 1.0, 1.5]), n_patches=6,
         nearest=(("Slate 4", 1.8, 0.6),),
     )  # fmt: skip
     values = {
@@ -255,7 +257,7 @@ def whole_study(folder, **changes):
         "lattices": {"north": lattice(), "east": lattice(), "tape": lattice()},
         "motif": motif,
         "pooled": repeat,
-        "colours": SimpleNamespace(ground=blue_grey, shadow=None, metal=None, notes=()),
+        "colours": Colours(ground=pale_ground, shadow=None, metal=None),
         "technique": technique(),
         "layout": layout,
         "setting": set_out(layout),
