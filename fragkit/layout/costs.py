@@ -15,7 +15,7 @@ FloatArray = NDArray[np.float64]
 
 COST_WEIGHTS: Mapping[str, float] = MappingProxyType(
     {
-        "surviving motifs missed": 4.0,  # for each fragment, per (miss ÷ sd)²
+        "surviving motifs missed": 4.0,  # for each fragment, per (miss ÷ sd)² of its place and of its repeat
         "strain beyond the measured spread": 6.0,  # once, and again for each half-interval beyond
         "strain within the measured spread": 0.3,  # at the end of the interval
         "axis missed": 4.0,  # per half line between the axis and what should stand on it
@@ -72,7 +72,7 @@ def _stands_on(fit: Fit, axis_mm: float) -> bool:
 
 
 def price_misses(fit: Fit, *, missed_mm: FloatArray, sd_mm: FloatArray, weights: Mapping[str, float]) -> Fit:
-    """The fit with the term of the surviving motifs: squared miss of each source in its own sd."""
+    """The fit with the term of the surviving motifs: squared misses, each in its own sd."""
     return _with_terms(fit, {"surviving motifs missed": float(np.sum((missed_mm / sd_mm) ** 2))}, weights)
 
 

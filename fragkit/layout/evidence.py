@@ -14,6 +14,8 @@ from fragkit.survey.entries import WallEntry
 
 FloatArray = NDArray[np.float64]
 
+PASS_SD_MM = 1.0
+"""How closely the net should pass the motifs of a fragment among themselves; an assumption."""
 PIN_SD_MM = 0.5
 """How closely the net must pass a pinned motif."""
 MARKED = ("seen", "partly seen")
@@ -94,6 +96,58 @@ def gather(
         whole=np.array(whole, bool),
         pins=pins,
     )
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Pull:
+    """How the marks pull a fit in one direction: each source by its place and by its own repeat.
+
+    Attributes
+    ----------
+    number, at_mm : (m,) arrays
+        Mean site number and mean place of each source.
+    spread : (m,) array
+        Standard deviation of its site numbers.
+    repeat_mm : (m,) array
+        The repeat that fits its marks alone; 0 where it has none.
+    sd_mm : (m,) array
+        One standard deviation of its place.
+    """
+
+    number: FloatArray
+    at_mm: FloatArray
+    spread: FloatArray
+    repeat_mm: FloatArray
+    sd_mm: FloatArray
+
+    def misses(self, start_mm: float, repeat_mm: float) -> tuple[FloatArray, FloatArray]:
+        """Misses (2m,) of places and of repeats, in mm at the marks, and their sds."""
+        places = self.at_mm - start_mm - self.number * repeat_mm
+        within = self.spread * (self.repeat_mm - repeat_mm)
+        return np.concatenate([places, within]), np.concatenate(
+            [self.sd_mm, np.full_like(self.sd_mm, PASS_SD_MM)]
+        )
+
+    def best_repeat_mm(self) -> float | None:
+        """The repeat that misses least in the sense of squares; None when the marks do not tell."""
+        places = np.column_stack([np.ones_like(self.number), self.number]) / self.sd_mm[:, None]
+        within = np.column_stack([np.zeros_like(self.spread), self.spread]) / PASS_SD_MM
+        target = np.concatenate([self.at_mm / self.sd_mm, self.spread * self.repeat_mm / PASS_SD_MM])
+        solution, _, rank, _ = np.linalg.lstsq(np.concatenate([places, within]), target, rcond=1e-9)
+        return float(solution[1]) if rank == 2 else None
+
+
+def pull(evidence: Evidence, values_mm: FloatArray, numbers: FloatArray) -> Pull:
+    """The pull of marks at `values_mm` (n,) whose site numbers (n,) are known."""
+    source, m = evidence.source, len(evidence.sd_mm)
+    count = np.bincount(source, minlength=m)
+    number = np.bincount(source, weights=numbers, minlength=m) / count
+    at = np.bincount(source, weights=values_mm, minlength=m) / count
+    off = numbers - number[source]
+    var = np.bincount(source, weights=off**2, minlength=m) / count
+    cov = np.bincount(source, weights=off * (values_mm - at[source]), minlength=m) / count
+    repeat = np.divide(cov, var, out=np.zeros(m), where=var > 0)
+    return Pull(number=number, at_mm=at, spread=np.sqrt(var), repeat_mm=repeat, sd_mm=evidence.sd_mm)
 
 
 def phase_mm(values_mm: FloatArray, pitch_mm: float, weights: FloatArray) -> float:

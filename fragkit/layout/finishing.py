@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from fragkit.layout.certainty import Classes, classify
 from fragkit.layout.easing import ease, overlapping
 from fragkit.layout.gaps import Gap, level_lines, measure_gaps, plumb_lines
+from fragkit.layout.insets import inset
 from fragkit.layout.jobs import Job, Marks, Repeat
 from fragkit.layout.results import WallLayout
 from fragkit.layout.search import Net
@@ -188,12 +189,14 @@ def _classes(job: Job, net: Net, placed: Placed, marks: Marks | None) -> Classes
 def _gaps(
     job: Job, net: Net, xy_mm: FloatArray, row: NDArray[np.int64], column: NDArray[np.int64]
 ) -> tuple[float, list[Gap]]:
-    area = job.ground.insets.area
-    level = measure_gaps(area, xy_mm, level_lines(xy_mm, row, repeat_mm=net.across.repeat_mm))
+    area, (reach_x, reach_y) = job.ground.insets.area, job.ground.whole.reach_mm()
+    with_room = inset(area, np.array([[0.0, -reach_y], [0.0, reach_y]]))
+    level = measure_gaps(with_room, xy_mm, level_lines(xy_mm, row, repeat_mm=net.across.repeat_mm))
+    with_room = inset(area, np.array([[-reach_x, 0.0], [reach_x, 0.0]]))
     lines = plumb_lines(
         xy_mm, column, repeat_mm=net.down.repeat_mm, lines_per_repeat=job.repeat.lines_per_repeat
     )
-    plumb = measure_gaps(area, xy_mm, lines)
+    plumb = measure_gaps(with_room, xy_mm, lines)
     return max(level[0], plumb[0]), [*level[1], *plumb[1]]
 
 

@@ -122,14 +122,14 @@ def repeats_to_edge(distance_mm: float, phase: float, span: Span) -> FloatArray:
     return np.asarray(pitch[pitch > 0] * n, float)
 
 
-def enumerate_fits(span: Span, anchors: Iterable[Anchor]) -> list[Fit]:
-    """Every fit worth pricing: for each anchor all counts to either edge, the pooled repeat, both bounds."""
+def enumerate_fits(span: Span, anchors: Iterable[Anchor], *, extra_mm: Iterable[float] = ()) -> list[Fit]:
+    """Every fit worth pricing, for each anchor: all counts to either edge, the pooled repeat, its bounds."""
     found: dict[tuple[float, float], Fit] = {}
     for anchor in anchors:
         phase = anchor.phase_ratio * span.lines_per_repeat % 1.0
         to_high = repeats_to_edge(span.high_mm - anchor.at_mm, phase, span)
         to_low = repeats_to_edge(anchor.at_mm - span.low_mm, -phase % 1.0, span)
-        for repeat in (span.repeat_mm, *span.bounds_mm, *to_high, *to_low):
+        for repeat in (span.repeat_mm, *span.bounds_mm, *extra_mm, *to_high, *to_low):
             fit = make_fit(span, anchor, float(repeat))
             if fit is not None:
                 found.setdefault((round(fit.repeat_mm, 7), round(fit.start_mm % fit.repeat_mm, 6)), fit)

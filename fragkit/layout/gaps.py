@@ -66,10 +66,9 @@ def measure_gaps(area: Any, xy_mm: FloatArray, lines: Lines) -> tuple[float, lis
 
     Notes
     -----
-    Each line is cut into the stretches that lie on the free wall. Between neighbours the gap is their
-    distance; between an edge and the
-    first motif it is the motif's distance from the edge. All stretches of all lines are strung on one
-    axis, so that one sort does.
+    Each line is cut into the stretches that lie in `area`: the free wall as far as a motif has room beside
+    the line. Between neighbours the gap is their distance; between an edge and the first motif it is the
+    motif's distance from the edge. All stretches of all lines are strung on one axis, so one sort does.
     """
     if not len(lines.at_mm):
         return 0.0, []

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -9,7 +10,7 @@ from numpy.typing import NDArray
 
 from fragkit.errors import EstimationError
 from fragkit.layout.costs import price_axis, price_fit, price_misses
-from fragkit.layout.evidence import Evidence, sites_of
+from fragkit.layout.evidence import Pull, pull, sites_of
 from fragkit.layout.fits import Anchor, Fit, Span, enumerate_fits
 from fragkit.layout.jobs import Job, Marks
 from fragkit.layout.search import Net, search
@@ -22,22 +23,25 @@ def find_nets(job: Job) -> tuple[list[Net], Marks | None]:
     across, down = _spans(job)
     marks = _marks(job)
     weights, frame = job.weights, job.ground.frame
+    pulls = _pulls(job, marks) if marks is not None else (None, None)
     places = _evidence_anchors(job, marks) if marks is not None else (_axis_anchors(job), _row_anchors(job))
     columns = [
         price_axis(
             price_fit(fit, across, weights), axis_mm=frame.axis_x_mm, asked=job.on_axis, weights=weights
         )
-        for fit in enumerate_fits(across, places[0])
+        for fit in enumerate_fits(across, places[0], extra_mm=_own_repeat(pulls[0]))
     ]
-    rows = [price_fit(fit, down, weights) for fit in enumerate_fits(down, places[1])]
+    rows = [
+        price_fit(fit, down, weights)
+        for fit in enumerate_fits(down, places[1], extra_mm=_own_repeat(pulls[1]))
+    ]
     if not columns or not rows:
         raise EstimationError(
             f"No motif fits on wall {job.ground.wall.name!r}.",
             found=f"a clear field of {frame.run_mm:.0f} × {frame.height_mm:.0f} mm",
             needed=f"{across.reach_mm:.0f} mm either side of a motif and {down.reach_mm:.0f} mm up and down",
         )
-    if marks is not None:
-        columns, rows = _price_evidence(job, marks, columns, rows)
+    columns, rows = _price_pull(columns, pulls[0], weights), _price_pull(rows, pulls[1], weights)
     return search(job.ground, columns, rows, weights=weights), marks
 
 
@@ -94,33 +98,25 @@ def _evidence_anchors(job: Job, marks: Marks) -> tuple[list[Anchor], list[Anchor
     return anchors[:1], anchors[1:]
 
 
-def _price_evidence(
-    job: Job, marks: Marks, columns: list[Fit], rows: list[Fit]
-) -> tuple[list[Fit], list[Fit]]:
+def _pulls(job: Job, marks: Marks) -> tuple[Pull, Pull]:
     along = marks.index[:, 0] + job.repeat.offset_ratio * marks.index[:, 1]
+    up = marks.index[:, 1].astype(float)
+    return pull(job.evidence, marks.xy_mm[:, 0], along), pull(job.evidence, marks.xy_mm[:, 1], up)
+
+
+def _own_repeat(marks: Pull | None) -> tuple[float, ...]:
+    repeat = marks.best_repeat_mm() if marks is not None else None
+    return (repeat,) if repeat is not None and repeat > 0 else ()
+
+
+def _price_pull(fits: list[Fit], marks: Pull | None, weights: Mapping[str, float]) -> list[Fit]:
+    if marks is None:
+        return fits
     priced = []
-    for k, (fits, number) in enumerate(((columns, along), (rows, marks.index[:, 1]))):
-        priced.append(
-            [
-                price_misses(
-                    fit,
-                    missed_mm=_source_means(
-                        job.evidence, marks.xy_mm[:, k] - fit.start_mm - number * fit.repeat_mm
-                    ),
-                    sd_mm=job.evidence.sd_mm,
-                    weights=job.weights,
-                )
-                for fit in fits
-            ]
-        )
-    return priced[0], priced[1]
-
-
-def _source_means(evidence: Evidence, values: FloatArray) -> FloatArray:
-    n = len(evidence.sd_mm)
-    return np.bincount(evidence.source, weights=values, minlength=n) / np.bincount(
-        evidence.source, minlength=n
-    )
+    for fit in fits:
+        missed, sd = marks.misses(fit.start_mm, fit.repeat_mm)
+        priced.append(price_misses(fit, missed_mm=missed, sd_mm=sd, weights=weights))
+    return priced
 
 
 def _axis_anchors(job: Job) -> list[Anchor]:

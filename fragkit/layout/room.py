@@ -188,11 +188,12 @@ def _lay_wall(plan: _Plan, wall: WallEntry, done: Mapping[str, Done], initials: 
 
 
 def _job(plan: _Plan, wall: WallEntry, done: Mapping[str, Done]) -> Job:
-    repeat, frame = plan.repeat, straighten(wall)
+    repeat, insets = plan.repeat, Insets(free_area(wall))
+    frame = straighten(wall)
     ground = Ground(
         wall=wall,
         frame=frame,
-        insets=Insets(free_area(wall)),
+        insets=insets,
         rules=wall_rules(wall, repeat_mm=min(repeat.across_mm, repeat.down_mm)),
         whole=plan.forms[0],
         offset_ratio=repeat.offset_ratio,

@@ -62,12 +62,13 @@ def _evidence_words(job: Job, net: Net, marks: Marks | None) -> list[str]:
     )
     words = []
     for k, name in enumerate(evidence.names):
-        miss = (marks.xy_mm - fitted)[evidence.source == k].mean(axis=0)
-        worst, sd = float(np.abs(miss).max()), float(evidence.sd_mm[k])
-        verdict = "within" if worst <= sd else "more than"
+        miss = (marks.xy_mm - fitted)[evidence.source == k]
+        mean, sd = float(np.abs(miss.mean(axis=0)).max()), float(evidence.sd_mm[k])
+        worst = float(np.hypot(*miss.T).max())
+        verdict = "within" if mean <= sd else "more than"
         words.append(
-            f"The net passes {name} at {worst:.1f} mm, {verdict} its place's standard deviation of "
-            f"{sd:.1f} mm."
+            f"The net passes {name} at {mean:.1f} mm, {verdict} its place's standard deviation of "
+            f"{sd:.1f} mm; its worst motif is {worst:.1f} mm from its site."
         )
     stray = np.abs(marks.misfit_mm) > 0.25 * np.array([job.repeat.across_mm, job.repeat.down_mm])
     if stray.any():

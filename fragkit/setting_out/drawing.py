@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 BORDER_MM = 12.0
 LEFT_MM, RIGHT_MM, TOP_MM = 38.0, 6.0, 20.0
-BELOW_MM, TITLE_MM = 26.0, 78.0
+BELOW_MM, TITLE_MM = 32.0, 66.0
 LABEL_SPACING_RATIO = 1.5
 
 
@@ -67,14 +67,15 @@ def draw_wall(setting: WallSetting, wall_layout: WallLayout, motif: Motif) -> by
     margins = (2 * BORDER_MM + LEFT_MM + RIGHT_MM, 2 * BORDER_MM + TOP_MM + BELOW_MM + TITLE_MM)
     paper, scale = choose_paper(float(span[0]), float(span[1]), margins_mm=margins)
     page = Page(*paper_size_mm(paper, landscape=True), title=f"Wall {setting.name}")
+    spare = page.width_mm - margins[0] - float(span[0]) / scale
     view = View(
         page=page,
         scale=scale,
-        x0_mm=BORDER_MM + LEFT_MM - float(low[0]) / scale,
+        x0_mm=BORDER_MM + LEFT_MM + 0.5 * spare - float(low[0]) / scale,
         y0_mm=BORDER_MM + TITLE_MM + BELOW_MM - float(low[1]) / scale,
     )
-    _draw_room(view, wall_layout)
     _draw_lines(view, setting, low, high)
+    _draw_room(view, wall_layout)
     _draw_motifs(view, wall_layout, motif)
     _draw_datum(view, setting)
     _draw_title(page, setting, wall_layout, paper=paper, scale=scale)
@@ -169,5 +170,5 @@ def _draw_title(page: Page, setting: WallSetting, wall: WallLayout, *, paper: st
     below = page.paragraph(right, y - 8, setting.forecast.words, width_mm=width) - 1
     key = "Square: eased at an edge, see its own figures. Cross: left out."
     page.paragraph(right, below, key, width_mm=width)
-    page.check_bar(right, BORDER_MM + 20)
-    page.cautions(BORDER_MM, BORDER_MM + 12, width_mm=page.width_mm - 2 * BORDER_MM)
+    page.check_bar(right, BORDER_MM + 16)
+    page.cautions(BORDER_MM, BORDER_MM + 8, width_mm=page.width_mm - 2 * BORDER_MM)

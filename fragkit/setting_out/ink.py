@@ -7,6 +7,8 @@ import io
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
+import numpy as np
+from numpy.typing import NDArray
 from reportlab.lib.utils import simpleSplit
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
@@ -15,6 +17,8 @@ from reportlab.pdfgen.canvas import FILL_EVEN_ODD, Canvas
 from fragkit.layout import Outlines, WallLayout
 from fragkit.setting_out.paper import MAX_PAGE_MM, SMALL_MM
 from fragkit.units import PT_PER_MM
+
+FloatArray = NDArray[np.float64]
 
 FONT, BOLD = "FragkitSans", "FragkitSans-Bold"
 FONT_FILES = {FONT: "DejaVuSans.ttf", BOLD: "DejaVuSans-Bold.ttf"}
@@ -145,7 +149,7 @@ class Page:
             self._fill(outlines.get(layer, ()))
         self.canvas.endForm()
 
-    def _fill(self, rings: Sequence[Sequence[Sequence[float]]]) -> None:
+    def _fill(self, rings: Sequence[FloatArray]) -> None:
         if not len(rings):
             return
         path = self.canvas.beginPath()

@@ -50,7 +50,7 @@ def draw_sheets(layout: Layout, motif: Motif, *, paper: str = "A4") -> Mapping[s
     Returns
     -------
     mapping of str to bytes
-        "motif": every form and size of the motif with the motifs that take it. "repeat-WALL": a stretch of three
+        "motif": every form and size with the motifs that take it. "repeat-WALL": a stretch of three
         spacings about the middle of each wall, as it will stand there.
 
     Notes
@@ -86,8 +86,8 @@ def draw_tiles(
 
     Notes
     -----
-    The register crosses of neighbouring pages fall on the same points of the wall. Hand scatter, if any,
-    is in the motifs and not in the lines.
+    Neighbouring sheets are laid cross on cross: their register crosses are the same points of the wall.
+    Hand scatter, if any, is in the motifs and not in the lines.
     """
     size = paper_size_mm(paper, landscape=True)
     page = Page(*size, title=f"Wall {wall.name}, full size")
@@ -96,9 +96,9 @@ def draw_tiles(
     for number, tile in enumerate(tiles):
         if number:
             page.next()
-        _draw_tile(page, tile, wall, forms, inner)
-        sheet = f"sheet {number + 1} of {len(tiles)}, column {tile.across + 1}, row {tile.down + 1}"
-        _foot(page, f"Wall {wall.name}, full size: {sheet}")
+        lines = _draw_tile(page, tile, wall, forms, inner)
+        sheet = f"sheet {number + 1} of {len(tiles)} ({tile.across + 1} across, {tile.down + 1} down)"
+        _foot(page, f"Wall {wall.name}, full size: {sheet}", lines)
     return page.finish()
 
 
@@ -136,7 +136,8 @@ def _middle(wall: WallLayout) -> tuple[float, float, float, float]:
 
 def _draw_tile(
     page: Page, tile: Tile, wall: WallLayout, forms: Mapping[str, Outlines], inner: Mapping[str, str]
-) -> None:
+) -> str:
+    """Draw what a tile shows; returns the rows and plumb lines of its motifs in words."""
     width, height = _room((page.width_mm, page.height_mm))
     left, bottom = MARGIN_MM, MARGIN_MM + FOOT_MM
     reach = max(
@@ -159,6 +160,11 @@ def _draw_tile(
     for x in (left + 0.5 * OVERLAP_MM, left + width - 0.5 * OVERLAP_MM):
         for y in (bottom + 0.5 * OVERLAP_MM, bottom + height - 0.5 * OVERLAP_MM):
             page.cross(x, y)
+    if not len(shown):
+        return "no motif on this sheet"
+    rows, columns = wall.row[shown], wall.column[shown]
+    across = f"plumb lines c{columns.min():02d} to c{columns.max():02d}"
+    return f"rows r{rows.min():02d} to r{rows.max():02d}, {across}"
 
 
 def _draw_net(page: Page, tile: Tile, wall: WallLayout, shown: NDArray[np.int64]) -> None:
@@ -176,12 +182,10 @@ def _draw_net(page: Page, tile: Tile, wall: WallLayout, shown: NDArray[np.int64]
         page.text(x + 1, bottom + height - OVERLAP_MM - 3, f"c{column:02d}")
 
 
-def _foot(page: Page, words: str) -> None:
+def _foot(page: Page, words: str, more: str) -> None:
     page.check_bar(MARGIN_MM, MARGIN_MM + 14)
     page.text(page.width_mm - MARGIN_MM, MARGIN_MM + 17, words, align="right")
-    page.text(
-        page.width_mm - MARGIN_MM, MARGIN_MM + 12, "Lay neighbouring sheets cross on cross.", align="right"
-    )
+    page.text(page.width_mm - MARGIN_MM, MARGIN_MM + 12, more, align="right")
     page.cautions(MARGIN_MM, MARGIN_MM + 8, width_mm=page.width_mm - 2 * MARGIN_MM)
 
 
@@ -218,7 +222,11 @@ def _motif_sheet(layout: Layout, motif: Motif, paper: str) -> bytes:
             _draw_variant(page, variant, inner[variant.form], (MARGIN_MM + x, MARGIN_MM + FOOT_MM + y), box)
         over_all = f"{motif.width_mm:.1f} × {motif.height_mm:.1f} mm over all"
         _corner_crosses(page)
-        _foot(page, f"The motif at full size, {over_all}: sheet {number + 1} of {len(pages)}")
+        _foot(
+            page,
+            f"The motif at full size, {over_all}: sheet {number + 1} of {len(pages)}",
+            "white cross: centre",
+        )
     return page.finish()
 
 
