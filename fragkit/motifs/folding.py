@@ -1,0 +1,120 @@
+"""Folding a picture on its net: windows round the sites, the mean cell, and where the motif sits in it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fragkit.opencv import cv2
+
+FloatArray = NDArray[np.float64]
+FloatImage = NDArray[Any]
+
+_MOTIF_RADIUS_RATIO = 0.25
+"""Radius of the blob that looks for the motif in the folded cell, in roots of the cell's area."""
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Window:
+    """The pixels that belong to one site: nearer to it than to any other node.
+
+    Attributes
+    ----------
+    dx, dy : (h, w) float32 arrays
+        Offsets from the site, px, y down.
+    weight : (h, w) float32 array
+        1 inside the site's own region, fading to 0 outside.
+    """
+
+    dx: FloatImage
+    dy: FloatImage
+    weight: FloatImage
+
+    @property
+    def half_px(self) -> tuple[int, int]:
+        """Half sizes (x, y)."""
+        return self.dx.shape[1] // 2, self.dx.shape[0] // 2
+
+
+def window_of(a_px: FloatArray, b_px: FloatArray, *, soft_px: float = 1.5) -> Window:
+    """The window of a net: its Wigner–Seitz cell with a soft rim.
+
+    Notes
+    -----
+    Every pixel of the plane belongs to exactly one site, so that no motif is counted twice.
+    """
+    nodes = np.array(
+        [i * a_px + j * b_px for i in (-2, -1, 0, 1, 2) for j in (-2, -1, 0, 1, 2) if (i, j) != (0, 0)]
+    )
+    length = np.hypot(*nodes.T)
+    reach = int(np.ceil(np.sort(length)[:6].max() * 0.62)) + 2
+    y, x = np.mgrid[-reach : reach + 1, -reach : reach + 1].astype(np.float32)
+    beyond = np.full(x.shape, -np.inf)
+    for node, size in zip(nodes, length, strict=True):
+        np.maximum(beyond, (x * node[0] + y * node[1]) / size - size / 2.0, out=beyond)
+    weight = np.clip(0.5 - beyond / (2.0 * soft_px), 0.0, 1.0).astype(np.float32)
+    rows, columns = np.flatnonzero(weight.max(1) > 0), np.flatnonzero(weight.max(0) > 0)
+    hy, hx = max(abs(rows - reach)), max(abs(columns - reach))
+    keep = np.s_[reach - hy : reach + hy + 1, reach - hx : reach + hx + 1]
+    return Window(dx=x[keep].copy(), dy=y[keep].copy(), weight=weight[keep].copy())
+
+
+def patches(image: FloatImage, centres_px: FloatArray, window: Window, *, smooth: bool = False) -> FloatImage:
+    """Windows of a picture at sub-pixel centres; (n, h, w) or (n, h, w, c), 0 beyond the picture."""
+    mode = cv2.INTER_CUBIC if smooth else cv2.INTER_LINEAR
+    out = np.zeros((len(centres_px), *window.dx.shape, *image.shape[2:]), np.float32)
+    for k, (x, y) in enumerate(np.asarray(centres_px, np.float32)):
+        out[k] = cv2.remap(image, window.dx + x, window.dy + y, mode).reshape(out.shape[1:])
+    return out
+
+
+def site_indices(
+    shape: tuple[int, ...], origin_px: FloatArray, a_px: FloatArray, b_px: FloatArray, margin_px: float
+) -> NDArray[np.int64]:
+    """Indices of all sites within a margin of the picture."""
+    height, width = shape[:2]
+    corners = np.array(
+        [[x, y] for x in (-margin_px, width + margin_px) for y in (-margin_px, height + margin_px)]
+    )
+    inverse = np.linalg.inv(np.array([a_px, b_px]))
+    steps = (corners - origin_px) @ inverse
+    low, high = np.floor(steps.min(0)).astype(int) - 1, np.ceil(steps.max(0)).astype(int) + 1
+    i, j = np.mgrid[low[0] : high[0] + 1, low[1] : high[1] + 1]
+    index = np.column_stack([i.ravel(), j.ravel()])
+    xy = origin_px + index @ np.array([a_px, b_px])
+    inside = (xy[:, 0] > -margin_px) & (xy[:, 0] < width - 1 + margin_px)
+    inside &= (xy[:, 1] > -margin_px) & (xy[:, 1] < height - 1 + margin_px)
+    return index[inside]
+
+
+def motif_phase(strength: FloatImage, weight: FloatImage, a_px: FloatArray, b_px: FloatArray) -> FloatArray:
+    """A point of the picture where a motif sits: the folded strength, blurred to a motif's size, is highest there."""
+    n = 48
+    grid = (np.arange(n) + 0.5) / n
+    u, v = np.meshgrid(grid, grid)
+    middle = np.array([strength.shape[1], strength.shape[0]]) / 2.0
+    index = site_indices(strength.shape, middle, a_px, b_px, 0.0)
+    dx = (u * a_px[0] + v * b_px[0]).astype(np.float32)
+    dy = (u * a_px[1] + v * b_px[1]).astype(np.float32)
+    total, share = np.zeros((n, n)), np.zeros((n, n))
+    for x, y in (middle + index @ np.array([a_px, b_px])).astype(np.float32):
+        total += cv2.remap(strength * weight, dx + x, dy + y, cv2.INTER_LINEAR)
+        share += cv2.remap(weight, dx + x, dy + y, cv2.INTER_LINEAR)
+    cell = total / np.maximum(share, 1e-3 * share.max())
+    blurred = _periodic_blur(cell, a_px, b_px)
+    row, column = np.unravel_index(np.argmax(blurred), blurred.shape)
+    return middle + grid[column] * a_px + grid[row] * b_px
+
+
+def _periodic_blur(cell: FloatImage, a_px: FloatArray, b_px: FloatArray) -> FloatImage:
+    """Gaussian blur of a cell in fractional coordinates, isotropic in the picture, by its Fourier series."""
+    n = cell.shape[0]
+    radius = _MOTIF_RADIUS_RATIO * np.sqrt(abs(a_px[0] * b_px[1] - a_px[1] * b_px[0]))
+    k = np.fft.fftfreq(n, 1.0 / n)
+    ku, kv = np.meshgrid(k, k)
+    waves = np.stack([ku, kv], axis=-1) @ np.linalg.inv(np.array([a_px, b_px])).T
+    gain = np.exp(-2.0 * np.pi**2 * radius**2 * (waves**2).sum(-1))
+    return np.fft.ifft2(np.fft.fft2(cell) * gain).real

@@ -1,0 +1,137 @@
+"""Looking for copies of the motif near the predicted sites, from the surest outwards."""
+
+from __future__ import annotations
+
+import heapq
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fragkit.motifs.folding import Window, patches
+from fragkit.opencv import cv2
+
+FloatArray = NDArray[np.float64]
+FloatImage = NDArray[Any]
+
+_NEIGHBOURS = ((1, 0), (-1, 0), (0, 1), (0, -1), (1, 1), (-1, -1), (1, -1), (-1, 1))
+_SECOND_NEIGHBOURS = tuple((i, j) for i in range(-2, 3) for j in range(-2, 3) if (i, j) != (0, 0))
+_PULL = 0.08
+"""Loss of score at the rim of the search, so that an empty place stays where its neighbours put it."""
+
+
+def learn_template(
+    values: FloatImage, centres_px: FloatArray, weight: FloatArray, window: Window, share: FloatImage
+) -> FloatImage:
+    """Weighted mean window (h, w, c) of feature values over the given centres."""
+    cut = patches(values, centres_px, window)
+    seen = patches(share, centres_px, window) * np.asarray(weight, np.float32)[:, None, None]
+    total = np.maximum(seen.sum(0), 1e-6)
+    return (cut * seen[..., None]).sum(0) / total[..., None]
+
+
+def score_map(values: FloatImage, template: FloatImage, window: Window) -> FloatImage:
+    """Correlation coefficient in [-1, 1] of the template with the picture at every pixel.
+
+    Notes
+    -----
+    ρ = Σ w t (f - f̄) / √(Σ w t² Σ w (f - f̄)²), t less its weighted mean, all channels together. Where the
+    picture has no energy the score is 0.
+    """
+    w = window.weight
+    total = float(w.sum())
+    centred = template - (template * w[..., None]).sum((0, 1)) / total
+    energy_t = float((w[..., None] * centred**2).sum())
+    cross = np.zeros(values.shape[:2], np.float32)
+    spread = _filtered((values * values).sum(2), w)
+    for channel in range(values.shape[2]):
+        plane = np.ascontiguousarray(values[:, :, channel])
+        cross += _filtered(plane, w * centred[:, :, channel])
+        spread -= _filtered(plane, w) ** 2 / total
+    floor = 1e-3 * float(np.mean(np.maximum(spread, 0.0))) + 1e-12
+    score = cross / np.sqrt(max(energy_t, 1e-12) * np.maximum(spread, floor))
+    return np.clip(score, -1.0, 1.0)
+
+
+def _filtered(plane: FloatImage, kernel: FloatImage) -> FloatImage:
+    kernel = np.ascontiguousarray(kernel, np.float32)
+    return cv2.filter2D(plane, cv2.CV_32F, kernel, borderType=cv2.BORDER_CONSTANT)
+
+
+def best_near(score: FloatImage, at_px: FloatArray, radius_px: float) -> tuple[FloatArray, float]:
+    """The place of the highest score near a point, and the score; far places are held back a little."""
+    height, width = score.shape
+    reach = int(np.ceil(radius_px))
+    x0, y0 = np.round(at_px).astype(int)
+    xs = np.arange(max(x0 - reach, 0), min(x0 + reach + 1, width))
+    ys = np.arange(max(y0 - reach, 0), min(y0 + reach + 1, height))
+    if len(xs) == 0 or len(ys) == 0:
+        return np.asarray(at_px, float), 0.0
+    off = np.hypot(xs[None, :] - at_px[0], ys[:, None] - at_px[1]) / radius_px
+    part = score[ys[0] : ys[-1] + 1, xs[0] : xs[-1] + 1]
+    judged = np.where(off <= 1.0, part - _PULL * off**2, -np.inf)
+    row, column = np.unravel_index(int(np.argmax(judged)), judged.shape)
+    if not np.isfinite(judged[row, column]):
+        return np.asarray(at_px, float), 0.0
+    return np.array([xs[column], ys[row]], float), float(part[row, column])
+
+
+def propagate(
+    score: FloatImage, index: NDArray[np.int64], ideal_px: FloatArray, *, radius_px: float, sure: float
+) -> tuple[FloatArray, FloatArray]:
+    """Places and scores of all sites, each sought where its neighbours' displacements put it.
+
+    Parameters
+    ----------
+    score : (h, w) array
+    index : (n, 2) int array
+    ideal_px : (n, 2) array
+        Sites on the undisturbed net.
+    radius_px : float
+        Radius of the search round each prediction.
+    sure : float
+        Score from which a site's displacement is believed by its neighbours.
+
+    Notes
+    -----
+    The surest site starts; then always the site with the surest found neighbours is next. A slow drift moves the
+    predictions along, so that the index never slips by a cell.
+    """
+    order = {(int(i), int(j)): k for k, (i, j) in enumerate(index)}
+    first = [best_near(score, xy, radius_px) for xy in ideal_px]
+    place = np.array([xy for xy, _ in first])
+    value = np.array([rho for _, rho in first])
+    shift = np.zeros_like(ideal_px)
+    trust = np.zeros(len(index))
+    done = np.zeros(len(index), bool)
+    queue: list[tuple[float, int]] = (
+        [(-float(value.max(initial=0.0)), int(np.argmax(value)))] if len(index) else []
+    )
+    while queue:
+        _, k = heapq.heappop(queue)
+        if done[k]:
+            continue
+        expected = _expected_shift(index[k], order, shift, trust)
+        place[k], value[k] = best_near(score, ideal_px[k] + expected, radius_px)
+        believed = value[k] >= sure
+        shift[k] = place[k] - ideal_px[k] if believed else expected
+        trust[k] = value[k] if believed else 0.02
+        done[k] = True
+        for step in _NEIGHBOURS:
+            other = order.get((int(index[k, 0] + step[0]), int(index[k, 1] + step[1])))
+            if other is not None and not done[other]:
+                heapq.heappush(queue, (-trust[k], other))
+    return place, value
+
+
+def _expected_shift(
+    at: NDArray[np.int64], order: dict[tuple[int, int], int], shift: FloatArray, trust: FloatArray
+) -> FloatArray:
+    """Mean displacement of the neighbours that were found, the nearer and surer ones first."""
+    total, norm = np.zeros(2), 0.0
+    for step in _SECOND_NEIGHBOURS:
+        k = order.get((int(at[0] + step[0]), int(at[1] + step[1])))
+        if k is not None and trust[k] > 0:
+            weight = trust[k] ** 2 / (step[0] ** 2 + step[1] ** 2)
+            total, norm = total + weight * shift[k], norm + weight
+    return total / norm if norm > 0 else total

@@ -1,0 +1,298 @@
+"""What the surface shows at each site: ground, loss, and the motif's metal told from its shadow."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from fragkit.motifs.folding import Window, patches
+from fragkit.opencv import cv2
+
+FloatArray = NDArray[np.float64]
+FloatImage = NDArray[Any]
+
+_STRANGE_DISTANCE = 5.0
+"""Distance from the ground's colour and texture, in its own robust deviations, from which a place is no ground."""
+_BINS = 20
+_RESERVE = 1e-3
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Surface:
+    """A picture's surface against the motif learned from it.
+
+    Attributes
+    ----------
+    lost : (h, w) float32 array
+        Probability that the decorated surface is gone.
+    colour : (h, w, c) float32 array
+        Colour less the ground's colour at that place.
+    figure, metal : (m, n) bool arrays
+        The motif (metal and shadow) and its metal, on the window of a site.
+    """
+
+    lost: FloatImage
+    colour: FloatImage
+    figure: NDArray[np.bool_]
+    metal: NDArray[np.bool_]
+
+
+def read_surface(
+    pixels: FloatImage,
+    believed: NDArray[np.bool_],
+    centres_px: FloatArray,
+    trust: FloatArray,
+    strength: FloatImage,
+    window: Window,
+) -> Surface:
+    """Loss, evened colour, and the masks of figure and metal.
+
+    Parameters
+    ----------
+    pixels : (h, w, c) float32 array
+    believed : (h, w) bool array
+    centres_px : (n, 2) array
+        Sites, found or predicted.
+    trust : (n,) array
+        Score of the found ones, 0 for the others.
+    strength : (m, n) array
+        Gradient strength of the learned motif on the window.
+    window : Window
+
+    Notes
+    -----
+    Ground is what most of the surface away from the motif shows: its colour is a quadratic surface over
+    the picture, fitted robustly. What differs there in colour or texture is loss, and teaches what loss looks
+    like; the figure at the surest sites teaches what leaf and shadow look like, dark or bright. Both are
+    histograms of colour and texture; places are told apart by their ratio and by how much of the ground around is
+    gone.
+    """
+    figure = figure_zone(strength, window)
+    ground = painted(window.weight.astype(bool) & ~figure, centres_px, window, believed.shape) & believed
+    inside = painted(figure, centres_px, window, believed.shape) & believed
+    colour = pixels - ground_surface(pixels, ground)
+    look = _look(colour)
+    strange = _strangeness(look, ground)
+    lost = _loss(look, strange, ground, inside, believed, window)
+    masks = divide_motif(colour, lost, believed, centres_px, trust, figure, window)
+    return Surface(lost=lost, colour=colour, figure=masks[0], metal=masks[1])
+
+
+def figure_zone(strength: FloatImage, window: Window) -> NDArray[np.bool_]:
+    """The part of the window that the motif takes: strong edges, closed and filled, with a rim."""
+    own = window.weight > 0.5
+    level = np.where(own, cv2.GaussianBlur(strength.astype(np.float32), (0, 0), 1.0), 0.0)
+    low, high = np.percentile(level[own], [20, 98])
+    edges = own & (level > low + 0.3 * (high - low))
+    reach = max(1, round(0.04 * np.sqrt(window.weight.sum())))
+    ball = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))
+    closed = cv2.morphologyEx(edges.astype(np.uint8), cv2.MORPH_CLOSE, ball)
+    filled = ndimage.binary_fill_holes(closed)
+    labels, count = ndimage.label(filled)
+    if count > 1:
+        sizes = ndimage.sum_labels(filled, labels, np.arange(1, count + 1))
+        filled = np.isin(labels, 1 + np.flatnonzero(sizes >= 0.05 * sizes.max()))
+    return cv2.dilate(filled.astype(np.uint8), ball).astype(bool) & own
+
+
+def painted(
+    mask: NDArray[np.bool_], centres_px: FloatArray, window: Window, shape: tuple[int, ...]
+) -> NDArray[np.bool_]:
+    """The mask stamped on an empty picture at every site."""
+    out = np.zeros(shape, bool)
+    hx, hy = window.half_px
+    for x, y in np.round(centres_px).astype(int):
+        x0, y0, x1, y1 = max(x - hx, 0), max(y - hy, 0), min(x + hx + 1, shape[1]), min(y + hy + 1, shape[0])
+        if x1 > x0 and y1 > y0:
+            out[y0:y1, x0:x1] |= mask[y0 - y + hy : y1 - y + hy, x0 - x + hx : x1 - x + hx]
+    return out
+
+
+def ground_surface(pixels: FloatImage, ground: NDArray[np.bool_]) -> FloatImage:
+    """The colour of the ground everywhere: a quadratic surface through the majority of the ground pixels."""
+    height, width = ground.shape
+    y, x = np.mgrid[:height, :width]
+    terms = _quadratic(2.0 * x / max(width - 1, 1) - 1.0, 2.0 * y / max(height - 1, 1) - 1.0)
+    rows = np.flatnonzero(ground.ravel())
+    if len(rows) < 50:
+        return np.zeros_like(pixels) + pixels.reshape(-1, pixels.shape[2]).mean(0)
+    rows = rows[:: max(1, len(rows) // 20000)]
+    design = np.column_stack([t.ravel()[rows] for t in terms])
+    values = pixels.reshape(-1, pixels.shape[2])[rows].astype(float)
+    weight = np.ones(len(rows))
+    for _ in range(12):
+        root = np.sqrt(weight)[:, None]
+        fit = np.linalg.lstsq(design * root, values * root, rcond=None)[0]
+        error = values - design @ fit
+        spread = 1.4826 * np.median(np.abs(error - np.median(error, axis=0)), axis=0) + 1e-6
+        distance = ((error / spread) ** 2).sum(1)
+        weight = 1.0 / (1.0 + (distance / 6.0) ** 2)
+    surface = sum(t[..., None] * c for t, c in zip(terms, fit, strict=True))
+    return np.asarray(surface, np.float32)
+
+
+def _quadratic(x: FloatArray, y: FloatArray) -> tuple[FloatArray, ...]:
+    return np.ones_like(x), x, y, x * x, x * y, y * y
+
+
+def _look(colour: FloatImage) -> FloatImage:
+    """Colour without its pixel noise, and the logarithm of the local texture; (h, w, c + 1)."""
+    smooth = cv2.GaussianBlur(colour, (0, 0), 1.0).reshape(colour.shape)
+    rough = ((smooth - cv2.GaussianBlur(smooth, (0, 0), 2.5).reshape(colour.shape)) ** 2).sum(2)
+    texture = np.log(cv2.GaussianBlur(rough, (0, 0), 2.0) + 1e-5)
+    return np.dstack([smooth, 0.25 * texture])
+
+
+def _strangeness(look: FloatImage, ground: NDArray[np.bool_]) -> FloatImage:
+    """1 where colour or texture are not those of the ground, 0 where they are, soft between."""
+    if ground.sum() < 50:
+        return np.zeros(look.shape[:2], np.float32)
+    seen = look[ground]
+    middle = np.median(seen, axis=0)
+    near = np.ones(len(seen), bool)
+    for _ in range(6):
+        middle = np.median(seen[near], axis=0)
+        spread = 1.4826 * np.median(np.abs(seen[near] - middle), axis=0) + 1e-6
+        near = (((seen - middle) / spread) ** 2).max(1) < 9.0
+    distance = np.abs((look - middle) / spread).max(2)
+    return (1.0 / (1.0 + np.exp(-2.0 * (distance - _STRANGE_DISTANCE)))).astype(np.float32)
+
+
+def _loss(
+    look: FloatImage,
+    strange: FloatImage,
+    ground: NDArray[np.bool_],
+    inside: NDArray[np.bool_],
+    believed: NDArray[np.bool_],
+    window: Window,
+) -> FloatImage:
+    """Probability of loss: on the ground what is strange there, in the motif by likelihood and surroundings."""
+    radius = 0.07 * float(np.sqrt(window.weight.sum()))
+    share = cv2.GaussianBlur(ground.astype(np.float32), (0, 0), radius)
+    around = cv2.GaussianBlur(strange * ground, (0, 0), radius) / np.maximum(share, 1e-3)
+    prior = np.clip(around, 0.01, 0.97)
+    lost = np.where(ground, strange, prior).astype(np.float32)
+    if not (ground & (strange > 0.5)).sum() > 100:
+        return np.where(believed, np.where(ground, strange, 0.0), 0.0).astype(np.float32)
+    edges = [
+        np.linspace(*np.percentile(look[believed][:, k], [0.2, 99.8]), _BINS + 1)
+        for k in range(look.shape[2])
+    ]
+    bins = _bin_numbers(look, edges)
+    for _ in range(4):
+        of_loss = _density(bins, np.where(ground | inside, lost, 0.0))
+        of_motif = _density(bins, np.where(inside, 1.0 - lost, 0.0))
+        odds = np.log(of_loss + _RESERVE) - np.log(of_motif + _RESERVE)
+        steady = cv2.GaussianBlur(odds, (0, 0), 1.5) * 3.0
+        posterior = 1.0 / (1.0 + np.exp(-np.clip(steady + np.log(prior / (1.0 - prior)), -30, 30)))
+        lost = np.where(inside, posterior, np.where(ground, strange, prior)).astype(np.float32)
+    return np.where(believed, lost, 0.0).astype(np.float32)
+
+
+def _bin_numbers(look: FloatImage, edges: list[FloatArray]) -> NDArray[np.int64]:
+    number = np.zeros(look.shape[:2], np.int64)
+    for k, edge in enumerate(edges):
+        step = np.clip(np.searchsorted(edge, look[:, :, k]) - 1, 0, _BINS - 1)
+        number = number * _BINS + step
+    return number
+
+
+def _density(bins: NDArray[np.int64], weight: FloatImage) -> FloatImage:
+    """Smoothed histogram of colour and texture, relative to a uniform one, read at every pixel."""
+    dimensions = 4 if bins.max(initial=0) >= _BINS**2 else 2
+    counts = np.bincount(bins.ravel(), weights=weight.ravel(), minlength=_BINS**dimensions)
+    table = ndimage.gaussian_filter(counts.reshape((_BINS,) * dimensions), 0.8)
+    total = max(float(table.sum()), 1e-9)
+    return np.asarray(table.ravel()[bins] / total * 1000.0, np.float32)
+
+
+def divide_motif(
+    colour: FloatImage,
+    lost: FloatImage,
+    believed: NDArray[np.bool_],
+    centres_px: FloatArray,
+    trust: FloatArray,
+    zone: NDArray[np.bool_],
+    window: Window,
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Masks of the figure (metal and shadow) and of its metal.
+
+    Notes
+    -----
+    Leaf tarnishes unevenly, a painted shadow does not: where the colour of the surest copies varies together,
+    there is metal. Mean colour and that variation divide the figure in two; the part that varies is the metal.
+    When neither varies, the shadow is the part that a shift of the other would leave uncovered.
+    """
+    mean, varied, known = _consensus(colour, lost, believed, centres_px, trust, window)
+    own = (window.weight > 0.5) & known
+    outside = own & ~zone
+    if outside.sum() < 20:
+        return zone, zone
+    away = mean - np.median(mean[outside], axis=0)
+    size = np.sqrt((away**2).sum(2))
+    figure = zone & ((size > _limit(size[outside])) | (varied > _limit(varied[outside])))
+    figure = cv2.morphologyEx(figure.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)).astype(bool)
+    figure = ndimage.binary_fill_holes(figure)
+    if figure.sum() < 20:
+        return zone, zone
+    return figure, _metal(away, varied, figure)
+
+
+def _consensus(
+    colour: FloatImage,
+    lost: FloatImage,
+    believed: NDArray[np.bool_],
+    centres_px: FloatArray,
+    trust: FloatArray,
+    window: Window,
+) -> tuple[FloatImage, FloatImage, NDArray[np.bool_]]:
+    """Mean colour of the surest copies, the size of their common variation, and where enough of them are left."""
+    chosen = np.argsort(-trust, kind="stable")[: max(8, int(0.6 * (trust > 0).sum()))]
+    chosen = chosen[trust[chosen] > 0]
+    cut = patches(colour, centres_px[chosen], window)
+    weight = patches(np.where(believed, 1.0 - lost, 0.0).astype(np.float32), centres_px[chosen], window)
+    weight = np.where(weight > 0.6, weight, 0.0)
+    total = weight.sum(0)
+    known = total > 0.15 * max(float(total.max(initial=0.0)), 1e-6)
+    mean = (cut * weight[..., None]).sum(0) / np.maximum(total, 1e-6)[..., None]
+    off = ((cut - mean) * weight[..., None]).reshape(len(chosen), -1)
+    values, vectors = np.linalg.eigh(off @ off.T)
+    waves = vectors[:, -3:].T @ off
+    varied = (waves**2).reshape(len(waves), *mean.shape).sum((0, 3)) / np.maximum(total, 1.0)
+    return mean, np.sqrt(cv2.GaussianBlur(varied.astype(np.float32), (0, 0), 1.0)), known
+
+
+def _limit(values: FloatArray) -> float:
+    middle = float(np.median(values))
+    return middle + 5.0 * 1.4826 * float(np.median(np.abs(values - middle))) + 1e-6
+
+
+def _metal(away: FloatImage, varied: FloatImage, figure: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """The part of the figure that is metal."""
+    spread = float(np.sqrt((away[figure] ** 2).sum(1).mean())) + 1e-6
+    level = float(np.percentile(varied[figure], 90)) + 1e-6
+    points = np.column_stack([away[figure] / spread, 1.5 * varied[figure] / level]).astype(np.float32)
+    first = (varied[figure] > 0.5 * level).astype(np.int32)[:, None]
+    if first.min() == first.max():
+        return figure
+    _, labels, _ = cv2.kmeans(
+        points,
+        2,
+        first,
+        (cv2.TERM_CRITERIA_COUNT | cv2.TERM_CRITERIA_EPS, 50, 1e-4),
+        1,
+        cv2.KMEANS_USE_INITIAL_LABELS,
+    )
+    part = np.zeros(figure.shape, bool)
+    part[figure] = labels[:, 0] == 1
+    other = figure & ~part
+    if varied[part].mean() < varied[other].mean():
+        part, other = other, part
+    if min(part.sum(), other.sum()) < 0.05 * figure.sum() and part.sum() > other.sum():
+        return figure
+    smooth = cv2.medianBlur(part.astype(np.uint8), 3).astype(bool)
+    return smooth & figure
