@@ -1,3 +1,5 @@
+import copy
+
 import pytest
 import record_room
 
@@ -14,3 +16,11 @@ def written(whole, tmp_path_factory):
     out = tmp_path_factory.mktemp("record") / "out"
     record_room.write_record(whole, out)
     return out
+
+
+@pytest.fixture(scope="session")
+def small(whole):
+    """The same study without walls: quick to write."""
+    study = copy.copy(whole)
+    study.layout = study.setting = study.takeoff = study.works = None
+    return study

@@ -187,7 +187,7 @@ def technique():
         would_settle="sixteen more whole motifs of one wall, photographed at 0.2 mm a pixel",
     )
     return SimpleNamespace(
-        placing=placing, forming=forming, n_motifs=54, calibration={"n": 200}, regular_areas=None,
+        placing=placing, forming=forming, n_motifs=54, calibration={"n_sets": 200.0, "right_ratio": 0.81, "wrong_firm_ratio": 0.005}, regular_areas=None,
         notes=("The map of regular areas was not computed.",),
     )  # fmt: skip
 
@@ -245,10 +245,16 @@ def whole_study(folder, **changes):
     layout = lay_out(entry.walls, repeat, motif)
     takeoff = take_off(layout, motif, entry.works)
     pale_ground = Colour(
-        name="ground", lab=np.array([82.0, -2.0, 8.0]), lab_d65=np.array([82.1, -2.4, 7.6]), n_pictures=2, n_px=1200,
-        lab_sd=np.array([1.1, 0.4, 0.6]), lab_spread=np.array([3.0, 1.0, 1.5]), n_patches=6,
+        name="ground",
+        lab=np.array([82.0, -2.0, 8.0]),
+        lab_d65=np.array([82.1, -2.4, 7.6]),
+        lab_sd=np.array([1.1, 0.4, 0.6]),
+        lab_spread=np.array([3.0, 1.0, 1.5]),
+        n_px=1200,
+        n_patches=6,
+        n_pictures=2,
         nearest=(("Slate 4", 1.8, 0.6),),
-    )  # fmt: skip
+    )
     values = {
         "survey": entry,
         "rectified": {"north-1": rectified(0.4), "../../etc/east": rectified(0.8)},

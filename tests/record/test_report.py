@@ -97,6 +97,7 @@ def test_first_screen_says_what_is_known_guessed_and_next(text):
 def test_cannot_be_told_is_said_plainly(text):
     assert "It cannot be told from this evidence." in text
     assert "251 × worse" in text  # 10^2.4, by hand
+    assert "named rightly in 81 % and firmly but wrongly in under 1 %" in text
 
 
 def test_gaps_are_gaps(text):
