@@ -26,9 +26,16 @@ def motif_svg(motif: Motif) -> str:
     title = f"Motif from {motif.n_examples} examples"
     words = (
         f"Metal {motif.metal_width_mm:.1f} × {motif.metal_height_mm:.1f} mm; outlines vary by "
-        f"{motif.shape_spread_mm:.1f} mm (one standard deviation) from copy to copy. Units are millimetres."
+        f"{spread_words(motif)} from copy to copy. Units are millimetres."
     )
     return _drawing([("", layers)], title=title, words=words)
+
+
+def spread_words(motif: Motif) -> str:
+    """How much the outline varies from copy to copy."""
+    if motif.shape_spread_mm is None:
+        return "an amount that too few examples show"
+    return f"{motif.shape_spread_mm:.1f} mm (rms)"
 
 
 def forms_svg(layout: Layout) -> str:

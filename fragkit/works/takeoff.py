@@ -411,7 +411,9 @@ def _down(value_mm: float) -> str:
 
 def _doubts(motif: Motif, margin_steps: Sequence[Step], margin_mm: float) -> tuple[str, ...]:
     """A step of the staircase within twice the spread of the motif's own outline."""
-    reach_mm = 2 * float(motif.shape_spread_mm)
+    if motif.shape_spread_mm is None:
+        return ()
+    reach_mm = 2 * motif.shape_spread_mm
     near = [step.upto for step in margin_steps[:-1] if abs(step.upto - margin_mm) <= reach_mm]
     if not near:
         return ()

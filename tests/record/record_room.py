@@ -187,9 +187,13 @@ def technique():
         would_settle="sixteen more whole motifs of one wall, photographed at 0.2 mm a pixel",
     )
     return SimpleNamespace(
-        placing=placing, forming=forming, n_motifs=54, calibration={"n_sets": 200.0, "right_ratio": 0.81, "wrong_firm_ratio": 0.005}, regular_areas=None,
+        placing=placing,
+        forming=forming,
+        n_motifs=54,
+        calibration={"n_sets": 200.0, "right_ratio": 0.81, "wrong_firm_ratio": 0.005},
+        regular_areas=None,
         notes=("The map of regular areas was not computed.",),
-    )  # fmt: skip
+    )
 
 
 def survey(folder, **changes):

@@ -76,6 +76,9 @@ def test_step_near_the_outline_spread_is_a_doubt(plain_room, hop_cone):
     far = take_off(plain_room, hop_cone, WorksEntry(metal="gold", margin_mm=3.5))
     assert any("cut a trial leaf" in note for note in near.notes)
     assert not any("cut a trial leaf" in note for note in far.notes)
+    hop_cone.shape_spread_mm = None  # too few examples to measure it
+    unknown = take_off(plain_room, hop_cone, WorksEntry(metal="gold", margin_mm=2.5))
+    assert not any("cut a trial leaf" in note for note in unknown.notes)
 
 
 def test_metals_side_by_side(plain_room, hop_cone):
