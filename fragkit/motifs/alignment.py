@@ -1,0 +1,76 @@
+"""Small corrections of the copies' centres against the consensus of their own half."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fragkit.motifs.mixture import METAL, SHADOW
+
+FloatArray = NDArray[np.float64]
+Float32Array = NDArray[np.float32]
+
+PATCH_MM = 1.5
+"""Outline residuals are correlated over about this length: so many pixels count as one."""
+REACH_SD = 3.0
+
+
+def corrections(
+    own: Float32Array, cov_mm2: FloatArray, *, mm_per_px: float, half: NDArray[np.bool_]
+) -> FloatArray:
+    """Shifts (n, 2) in mm, x right and y up, to be added to the copies' centres.
+
+    Parameters
+    ----------
+    own : (3, n, h, w) array
+        Probabilities of metal, shadow, ground in each copy, less than 1 in sum where it is damaged.
+    cov_mm2 : (n, 2, 2) array
+        Covariance of the centres: the prior of each shift, and, three deviations wide, its limit.
+    half : (n,) bool array
+        Which copies form the first half. Each half is aligned to its own mean only.
+
+    Notes
+    -----
+    One Gauss-Newton step per copy on the difference between its metal and shadow and the mean of its half.
+    No search beyond the given covariance, and halves that never see each other: what both show is in the
+    fragment and not made by the alignment (the "Einstein from noise" trap, arXiv:2407.05277).
+    """
+    shifts = np.zeros((own.shape[1], 2))
+    for members in (half, ~half):
+        if members.sum() >= 2:
+            shifts[members] = _towards_mean(own[:, members], cov_mm2[members], mm_per_px)
+    if half.any() and not half.all():
+        shifts[~half] += _between_halves(own, half, mm_per_px)
+    return shifts
+
+
+def _towards_mean(own: Float32Array, cov_mm2: FloatArray, mm_per_px: float) -> FloatArray:
+    mean = own.sum(1) / np.maximum(own.sum((0, 1)), 0.5)
+    slopes = [np.gradient(mean[k], mm_per_px) for k in (METAL, SHADOW)]
+    seen = own.sum(0)
+    difference = [own[k] - seen * mean[k] for k in (METAL, SHADOW)]
+    edge = sum(gy**2 + gx**2 for gy, gx in slopes) > 0.02
+    variance = np.mean([d[:, edge] ** 2 for d in difference]) * (PATCH_MM / mm_per_px) ** 2 / 2.0 + 1e-9
+    shifts = np.zeros((own.shape[1], 2))
+    for n in range(own.shape[1]):
+        normal, pull = np.linalg.inv(cov_mm2[n]), np.zeros(2)
+        for (gy, gx), d in zip(slopes, difference, strict=True):
+            slope = np.stack([gx[edge], -gy[edge]])
+            normal = normal + (slope * seen[n][edge]) @ slope.T / variance
+            pull -= slope @ d[n][edge] / variance
+        shifts[n] = np.linalg.solve(normal, pull)
+    limit = REACH_SD * np.sqrt(np.einsum("nii->ni", cov_mm2))
+    shifts = np.clip(shifts, -limit, limit)
+    return shifts - shifts.mean(axis=0)
+
+
+def _between_halves(own: Float32Array, half: NDArray[np.bool_], mm_per_px: float) -> FloatArray:
+    """The one shift (2,) of the second half onto the first."""
+    first, second = (own[:, m].sum(1) / np.maximum(own[:, m].sum((0, 1)), 0.5) for m in (half, ~half))
+    normal, pull = 1e-9 * np.eye(2), np.zeros(2)
+    for k in (METAL, SHADOW):
+        gy, gx = np.gradient((first[k] + second[k]) / 2.0, mm_per_px)
+        slope = np.stack([gx.ravel(), -gy.ravel()])
+        normal += slope @ slope.T
+        pull -= slope @ (second[k] - first[k]).ravel()
+    return np.clip(np.linalg.solve(normal, pull), -0.5, 0.5)

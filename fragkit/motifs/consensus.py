@@ -1,0 +1,230 @@
+"""The motif from its damaged examples: their consensus, outlines, spread, and a label for every pixel."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fragkit.errors import EstimationError
+from fragkit.frozen import frozen_array
+from fragkit.motifs import outlines as lines
+from fragkit.motifs.centres import Centres
+from fragkit.motifs.copies import Grid, finer, regrid
+from fragkit.motifs.edges import shadow_beside, share_edges
+from fragkit.motifs.labels import GUESS_NOTE, label_picture, override, part_later_work
+from fragkit.motifs.learning import Learned, Sheet, cut_copies, learn_copies, open_sheet
+from fragkit.motifs.mixture import GROUND, METAL, SHADOW, expect, likelihood
+from fragkit.motifs.motif import Motif
+from fragkit.opencv import cv2
+from fragkit.rectify import Picture
+
+FloatArray = NDArray[np.float64]
+Float32Array = NDArray[np.float32]
+BoolArray = NDArray[np.bool_]
+LabelArray = NDArray[np.uint8]
+
+FINEST_MM = 0.2
+"""The finest grid of the result; otherwise that of the finest picture."""
+FEWEST = 3
+TRUST_LOST = 0.6
+"""How far the atlas is trusted at a site whose motif was not found."""
+
+
+def build_motif(
+    examples: Sequence[tuple[Picture, Centres]], *, labels: Sequence[LabelArray | None] | None = None
+) -> Motif:
+    """The motif as all its examples show it, with outlines in mm, spread, and labels of every picture.
+
+    Parameters
+    ----------
+    examples : sequence of (Picture, Centres)
+        True-scale pictures and the centres found on them.
+    labels : sequence of (h, w) uint8 arrays or None, optional
+        The user's labels, one per picture (None for a picture without): 0 undecided, 1 ground, 2 shadow, 3
+        metal, 4 loss, 5 later work. They override what is found.
+
+    Returns
+    -------
+    Motif
+        Relative to its metal centroid; the area's sd holds copy-to-copy spread and the blur of the pixels,
+        not the scale of the pictures.
+
+    Raises
+    ------
+    ValueError
+        If there are no examples, or the labels do not fit the pictures.
+    EstimationError
+        If fewer than three examples were found, or no metal stands out.
+    """
+    given = _checked_labels(examples, labels)
+    sheets = [open_sheet(*pair, mask) for pair, mask in zip(examples, given, strict=True)]
+    sheets, learned = learn_copies(sheets)
+    fine = finer(learned.grid, max(FINEST_MM, min(s.picture.mm_per_px for s in sheets)))
+    shares = _share(sheets, learned, fine)
+    codes = [_label(sheet, shares.atlas, fine, learned) for sheet in sheets]
+    parted, guessed = part_later_work(codes, [s.ratio for s in sheets], given)
+    final = tuple(frozen_array(override(c, g)) for c, g in zip(parted, given, strict=True))
+    return _motif(sheets, shares, fine, final, (GUESS_NOTE,) if guessed else ())
+
+
+def _checked_labels(examples: Sequence[tuple[Picture, Centres]], labels: Any) -> list[LabelArray | None]:
+    if not examples:
+        raise ValueError("No examples were given; give at least one picture with its centres.")
+    given = [None] * len(examples) if labels is None else list(labels)
+    if len(given) != len(examples):
+        raise ValueError(
+            f"{len(given)} label pictures for {len(examples)} pictures; give one for each, or None."
+        )
+    for n, ((picture, _), mask) in enumerate(zip(examples, given, strict=True)):
+        if mask is not None and mask.shape != picture.coverage.shape:
+            raise ValueError(
+                f"Labels {n} are {mask.shape}, their picture is {picture.coverage.shape}; "
+                "make them the same size."
+            )
+    found = sum(int(np.sum(centres.found)) for _, centres in examples)
+    if found < FEWEST:
+        raise EstimationError(
+            "The motif cannot be built.",
+            found=f"{found} examples",
+            needed=f"at least {FEWEST} found examples",
+        )
+    return given
+
+
+@dataclass(frozen=True, eq=False)
+class _Shares:
+    """Shares of metal and shadow in each copy (n, h, w), how far it is seen, and the atlas."""
+
+    metal: Float32Array
+    shadow: Float32Array
+    weight: Float32Array
+    atlas: Float32Array
+
+
+def _share(sheets: Sequence[Sheet], learned: Learned, fine: Grid) -> _Shares:
+    """What every pixel of every copy shows, edge pixels shared; a picture at a time."""
+    atlas = regrid(learned.atlas, learned.grid, fine)
+    beside = shadow_beside(atlas)
+    parts: list[tuple[Float32Array, Float32Array, Float32Array]] = []
+    for sheet in (s for s in sheets if len(s.xy_mm)):
+        copies = cut_copies([sheet], fine)
+        like = likelihood(learned.surfaces, copies)
+        own, foreign = expect(like, atlas, copies.inside, learned.surfaces.foreign_ratio, fine.mm_per_px)
+        pairs = [
+            share_edges(own[:, n], foreign[n], copies.colours[n], learned.paints, beside)
+            for n in range(len(foreign))
+        ]
+        metal, shadow = (np.stack(layers) for layers in zip(*pairs, strict=True))
+        sound = np.stack([_sound(*layers) for layers in zip(foreign, copies.inside, strict=True)])
+        parts.append((metal, shadow, sound))
+    metal, shadow, weight = (np.concatenate(layers) for layers in zip(*parts, strict=True))
+    total = weight.sum(0) + 0.25
+    mean = [
+        ((layer * weight).sum(0) + 0.25 * atlas[k]) / total for layer, k in ((metal, METAL), (shadow, SHADOW))
+    ]
+    final = np.stack([mean[0], mean[1], np.clip(1.0 - mean[0] - mean[1], 0.0, 1.0)]).astype(np.float32)
+    return _Shares(metal, shadow, weight, final)
+
+
+def _sound(foreign: Float32Array, inside: BoolArray) -> Float32Array:
+    """How far (h, w) a copy is seen; pixels beside damage are mixed with it and do not count."""
+    return np.where(inside, 1.0 - cv2.dilate(foreign, np.ones((3, 3), np.uint8)), 0.0).astype(np.float32)
+
+
+def _label(sheet: Sheet, atlas: Float32Array, grid: Grid, learned: Learned) -> LabelArray:
+    """Codes of one picture, loss and later work not yet parted; nothing is read where no motif was found."""
+    if len(sheet.xy_mm) == 0:
+        return np.zeros(sheet.picture.coverage.shape, np.uint8)
+    lost = np.array([s in ("lost", "outside") for s in sheet.centres.status])
+    sites = [(xy, 1.0) for xy in sheet.xy_mm] + [(xy, TRUST_LOST) for xy in sheet.centres.xy_mm[lost]]
+    return label_picture(sheet, sites, atlas, grid, learned)
+
+
+def _motif(
+    sheets: Sequence[Sheet],
+    shares: _Shares,
+    grid: Grid,
+    labels: tuple[LabelArray, ...],
+    notes: tuple[str, ...],
+) -> Motif:
+    atlas, pitch = shares.atlas, grid.mm_per_px
+    found = {name: lines.outlines_of(atlas[k], grid) for name, k in (("metal", METAL), ("shadow", SHADOW))}
+    if not found["metal"]:
+        raise EstimationError(
+            "The metal has no outline.", found="no place that is metal on half of the examples"
+        )
+    middle = lines.centroid(found["metal"])
+    outlines = {name: tuple(frozen_array(p - middle) for p in parts) for name, parts in found.items()}
+    width, height = _box(outlines["metal"] + outlines["shadow"])
+    metal_width, metal_height = _box(outlines["metal"])
+    strays = lines.strays_mm(shares.metal, shares.weight, found["metal"][0], grid)
+    seen = shares.weight > 0.5
+    rng = np.random.default_rng(len(seen))
+    index = _index(sheets)
+    return Motif(
+        mm_per_px=pitch,
+        origin_px=frozen_array(np.array(grid.centre_px) + middle / pitch * [1.0, -1.0]),
+        metal=frozen_array(atlas[METAL]),
+        shadow=frozen_array(atlas[SHADOW]),
+        ground=frozen_array(atlas[GROUND]),
+        support=frozen_array(shares.weight.sum(0)),
+        outlines=outlines,
+        width_mm=width,
+        height_mm=height,
+        metal_width_mm=metal_width,
+        metal_height_mm=metal_height,
+        metal_area_mm2=lines.total_area(outlines["metal"]),
+        metal_area_sd_mm2=lines.area_sd_mm2(shares.metal, shares.weight, found["metal"], pitch, rng),
+        shadow_area_mm2=lines.total_area(outlines["shadow"]),
+        n_examples=len(index),
+        weights=_weights(index, shares),
+        centre_offset_mm=frozen_array(middle),
+        shifts_mm=frozen_array(np.concatenate([s.xy_mm - s.centres.xy_mm[s.centres.found] for s in sheets])),
+        residuals=frozen_array(np.where(seen, shares.metal - atlas[METAL], 0.0), np.float32),
+        seen=frozen_array(seen),
+        example_index=frozen_array(index, np.int64),
+        strays_mm=frozen_array(np.nan_to_num(strays)),
+        strays_seen=frozen_array(np.isfinite(strays)),
+        shape_spread_mm=lines.spread_mm(strays, found["metal"][0]),
+        labels=labels,
+        notes=notes + _doubts(shares, outlines),
+    )
+
+
+def _box(outlines: Sequence[FloatArray]) -> tuple[float, float]:
+    """Width and height in mm of the box round all outlines."""
+    width, height = np.ptp(np.concatenate(outlines), axis=0)
+    return float(width), float(height)
+
+
+def _index(sheets: Sequence[Sheet]) -> NDArray[np.int64]:
+    """Picture number, i, j (n, 3) of the examples."""
+    rows = [
+        np.column_stack([np.full(len(s.xy_mm), k), s.centres.index[s.centres.found]])
+        for k, s in enumerate(sheets)
+    ]
+    return np.concatenate(rows)
+
+
+def _weights(index: NDArray[np.int64], shares: _Shares) -> tuple[tuple[int, int, int, float], ...]:
+    """Picture number, i, j and visible share of the metal of every example."""
+    metal = shares.atlas[METAL]
+    shown = (shares.weight * metal).sum((1, 2)) / metal.sum()
+    return tuple((int(k), int(i), int(j), float(w)) for (k, i, j), w in zip(index, shown, strict=True))
+
+
+def _doubts(shares: _Shares, outlines: dict[str, tuple[FloatArray, ...]]) -> tuple[str, ...]:
+    notes = []
+    if not outlines["shadow"]:
+        notes.append("No painted shadow was found beside the metal.")
+    thin = (shares.atlas[METAL] > 0.5) & (shares.weight.sum(0) < 2.0)
+    if thin.any():
+        share = 100.0 * thin.sum() / (shares.atlas[METAL] > 0.5).sum()
+        notes.append(f"{share:.0f} % of the metal is shown by fewer than two undamaged examples.")
+    if len(shares.metal) < 8:
+        notes.append(f"Only {len(shares.metal)} examples: leaf and paint are told apart by few differences.")
+    return tuple(notes)

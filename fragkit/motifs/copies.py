@@ -1,0 +1,116 @@
+"""Copies of the motif cut from the pictures on one common grid about their centres."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fragkit.opencv import cv2
+from fragkit.rectify import Picture
+
+FloatArray = NDArray[np.float64]
+Float32Array = NDArray[np.float32]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Grid:
+    """A grid about a motif's centre.
+
+    Attributes
+    ----------
+    mm_per_px : float
+    shape : (rows, columns)
+    centre_px : (column, row)
+        Where the centre lies on the grid.
+    """
+
+    mm_per_px: float
+    shape: tuple[int, int]
+    centre_px: tuple[float, float]
+
+    def offsets_mm(self) -> tuple[FloatArray, FloatArray]:
+        """x (columns,) and y (rows,) of the grid relative to the centre, y up."""
+        x = (np.arange(self.shape[1]) - self.centre_px[0]) * self.mm_per_px
+        y = (self.centre_px[1] - np.arange(self.shape[0])) * self.mm_per_px
+        return np.asarray(x, float), np.asarray(y, float)
+
+    def to_grid(self, picture: Picture, xy_mm: FloatArray) -> FloatArray:
+        """Affine matrix (2, 3) from picture pixels to grid pixels for a copy centred at `xy_mm`."""
+        scale = picture.mm_per_px / self.mm_per_px
+        centre = picture.to_px(xy_mm)
+        return np.column_stack([np.eye(2) * scale, np.array(self.centre_px) - scale * centre])
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Copies:
+    """Copies of the motif on one grid.
+
+    Attributes
+    ----------
+    colours : (n, h, w, 3) float32 array
+        Ratios to the ground; 1 where nothing is seen.
+    inside : (n, h, w) bool array
+        Within the picture, and nearer to the copy's own centre than to any other site.
+    given : (n, h, w) uint8 array
+        The user's labels; 0 where there are none.
+    mm_per_px : float
+    """
+
+    colours: Float32Array
+    inside: NDArray[np.bool_]
+    given: NDArray[np.uint8]
+    mm_per_px: float
+
+
+def grid_over(mm_per_px: float, low_mm: FloatArray, high_mm: FloatArray) -> Grid:
+    """The grid from `low_mm` to `high_mm` (x, y relative to the centre)."""
+    left, up = np.ceil(-low_mm[0] / mm_per_px), np.ceil(high_mm[1] / mm_per_px)
+    right, down = np.ceil(high_mm[0] / mm_per_px), np.ceil(-low_mm[1] / mm_per_px)
+    return Grid(
+        mm_per_px=mm_per_px,
+        shape=(int(up + down) + 1, int(left + right) + 1),
+        centre_px=(float(left), float(up)),
+    )
+
+
+def finer(grid: Grid, mm_per_px: float) -> Grid:
+    """The same extent with other pixels."""
+    x, y = grid.offsets_mm()
+    return grid_over(mm_per_px, np.array([x[0], y[-1]]), np.array([x[-1], y[0]]))
+
+
+def cut(
+    image: Float32Array, picture: Picture, xy_mm: FloatArray, grid: Grid, *, smooth: bool = True
+) -> Float32Array:
+    """Copies (n, rows, columns[, 3]) of `image`, which has the picture's pixels; NaN outside the picture.
+
+    Parameters
+    ----------
+    smooth : bool
+        Cubic interpolation, or nearest pixel (for masks and labels); default cubic.
+    """
+    flag = cv2.INTER_CUBIC if smooth else cv2.INTER_NEAREST
+    size = grid.shape[::-1]
+    outside = (float("nan"),) * 3
+    stack = np.empty((len(xy_mm), *grid.shape, *image.shape[2:]), np.float32)
+    for n, centre in enumerate(xy_mm):
+        matrix = grid.to_grid(picture, centre)
+        stack[n] = cv2.warpAffine(
+            image, matrix, size, flags=flag, borderMode=cv2.BORDER_CONSTANT, borderValue=outside
+        )
+    return stack
+
+
+def regrid(atlas: Float32Array, old: Grid, new: Grid) -> Float32Array:
+    """The atlas on another grid, linearly."""
+    scale = new.mm_per_px / old.mm_per_px
+    shift = np.array(old.centre_px) - scale * np.array(new.centre_px)
+    matrix = np.column_stack([np.eye(2) * scale, shift])
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    layers = [
+        cv2.warpAffine(k, matrix, new.shape[::-1], flags=flags, borderMode=cv2.BORDER_REPLICATE)
+        for k in atlas
+    ]
+    return np.stack(layers)

@@ -1,0 +1,167 @@
+"""The ground's own brightness over a picture, so that every copy is seen in the same light."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fragkit.errors import EstimationError
+from fragkit.motifs.centres import Centres
+from fragkit.opencv import cv2
+from fragkit.rectify import Picture
+
+FloatArray = NDArray[np.float64]
+Float32Array = NDArray[np.float32]
+
+COARSE_MM = 2.0
+LOCAL_MM = (25.0, 12.0)
+"""Widths (sd) over which light and stains are followed; much wider than a motif's parts."""
+GOOD_RATIO = 0.6
+
+
+def divide_by_ground(picture: Picture, centres: Centres) -> Float32Array:
+    """Pixel values (h, w, 3) divided by those of the sound ground at the same place: 1 is ground.
+
+    Notes
+    -----
+    The ground's value is the mode of each cell that shows its motif well, where ground is the largest
+    surface. One tone under a light of low order is fitted to the modes (Tukey weights, so that a cell lost
+    for the greater part does not count) and refined by the ground pixels around each place. Ratios of sRGB
+    values are used: a factor on light is close to a factor on them, since their coding is nearly a power
+    law.
+
+    Raises
+    ------
+    EstimationError
+        If no found centre has readable pixels around it.
+    """
+    step = max(1, round(COARSE_MM / picture.mm_per_px))
+    scale = 255.0 if picture.pixels.dtype == np.uint8 else 65535.0
+    values = picture.pixels.astype(np.float32) * np.float32(1.0 / scale)
+    coarse = shrink(values, step)
+    read = shrink(picture.coverage.astype(np.float32), step) > 0.99
+    places, modes = _cell_modes(coarse, read, picture, centres, step)
+    field = _surface(places, modes, coarse.shape[:2])
+    field *= _light_of_pixels(coarse / field, read)
+    for width_mm in LOCAL_MM:
+        field *= _local_gain(coarse / field, read, width_mm / (step * picture.mm_per_px))
+    full = _enlarge(field, values.shape[:2], step)
+    return np.asarray(cv2.divide(values, np.maximum(full, np.float32(1e-3))))
+
+
+def shrink(image: Float32Array, step: int) -> Float32Array:
+    """Means over blocks of `step` by `step` pixels; a rest at the right and below is dropped."""
+    if step == 1:
+        return image
+    high, wide = image.shape[0] // step, image.shape[1] // step
+    return np.asarray(
+        cv2.resize(image[: high * step, : wide * step], (wide, high), interpolation=cv2.INTER_AREA)
+    )
+
+
+def _enlarge(coarse: Float32Array, shape: tuple[int, int], step: int) -> Float32Array:
+    """The coarse field (block means) at every pixel, linearly."""
+    shift = (step - 1) / 2.0
+    matrix = np.array([[step, 0.0, shift], [0.0, step, shift]])
+    return np.asarray(
+        cv2.warpAffine(coarse, matrix, shape[::-1], flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    )
+
+
+def _cell_modes(
+    coarse: Float32Array, read: NDArray[np.bool_], picture: Picture, centres: Centres, step: int
+) -> tuple[FloatArray, FloatArray]:
+    """Places (n, 2) in coarse pixels and ground values (n, 3) of the cells that show their motif."""
+    good = centres.found & (centres.visible_ratio >= GOOD_RATIO)
+    used = good if good.sum() >= 6 else centres.found
+    px = (picture.to_px(centres.xy_mm[used]) - (step - 1) / 2.0) / step
+    half = 0.5 * np.sqrt(centres.net.cell_area_mm2) / (step * picture.mm_per_px)
+    places, modes = [], []
+    for x, y in px:
+        window = (
+            slice(max(0, int(y - half)), max(0, int(y + half) + 1)),
+            slice(max(0, int(x - half)), max(0, int(x + half) + 1)),
+        )
+        inside = coarse[window][read[window]]
+        if len(inside) >= 30:
+            places.append((x, y))
+            modes.append(_mode(inside))
+    if not places:
+        raise EstimationError(
+            "The ground around the motifs cannot be read.",
+            found=f"{int(centres.found.sum())} found centres, none with readable pixels around it",
+            needed="at least one motif with ground around it",
+        )
+    return np.array(places), np.array(modes)
+
+
+def _mode(colours: Float32Array) -> FloatArray:
+    """The commonest colour: the half-sample mode of lightness, then the mean of the pixels near it."""
+    light = np.sort(colours.mean(axis=1))
+    rest = light
+    while len(rest) > 8:
+        n = len(rest) // 2
+        start = int(np.argmin(rest[n:] - rest[: len(rest) - n]))
+        rest = rest[start : start + n]
+    near = np.abs(colours.mean(axis=1) - rest.mean()) < 0.03 * rest.mean()
+    return np.asarray(np.median(colours[near], axis=0), float)
+
+
+def _surface(places: FloatArray, modes: FloatArray, shape: tuple[int, int]) -> Float32Array:
+    """One tone times a light that is quadratic over the picture with 12 or more cells, a plane with 5."""
+    n_terms = 6 if len(places) >= 12 else 3 if len(places) >= 5 else 1
+    design, logs = _terms(places, shape, n_terms), np.log(modes)
+    tone, weights = np.median(logs - logs.mean(axis=1, keepdims=True), axis=0), np.ones(len(places))
+    for _ in range(15):
+        light = _fit(design, (logs - tone).mean(axis=1), weights)
+        away = logs - (design @ light)[:, None]
+        residual = np.abs(away - tone).max(axis=1)
+        weights = _tukey(residual, 4.0 * (1.4826 * np.median(residual) + 0.004))
+        tone = np.average(away, axis=0, weights=weights)
+    fitted = _terms(_all_places(shape), shape, n_terms) @ light
+    return np.exp(fitted.reshape(*shape, 1) + tone).astype(np.float32)
+
+
+def _light_of_pixels(ratio: Float32Array, read: NDArray[np.bool_]) -> Float32Array:
+    """What is left of uneven light (h, w, 1): a cubic through the pixels of the ground, limits closing in."""
+    shape = ratio.shape[:2]
+    logs = np.log(np.maximum(ratio[read], 1e-3)).astype(float)
+    design = _terms(_all_places(shape), shape, 10)
+    within, light = design[read.ravel()], np.zeros(10)
+    for limit in (0.15, 0.12, 0.09, 0.07, 0.06, 0.06):
+        away = logs - (within @ light)[:, None]
+        light = _fit(within, logs.mean(axis=1), _tukey(np.abs(away).max(axis=1), limit))
+    return np.exp(design @ light).reshape(*shape, 1).astype(np.float32)
+
+
+def _all_places(shape: tuple[int, int]) -> FloatArray:
+    ys, xs = np.indices(shape)
+    return np.stack([xs.ravel(), ys.ravel()], axis=1).astype(float)
+
+
+def _terms(xy: FloatArray, shape: tuple[int, int], n_terms: int) -> FloatArray:
+    """Powers of x and y up to degree 0, 1, 2 or 3 (1, 3, 6 or 10 terms), the picture spanning -1 to 1."""
+    x, y = (2.0 * xy / np.array(shape[::-1], float) - 1.0).T
+    powers = [np.ones_like(x), x, y, x * x, x * y, y * y, x**3, x * x * y, x * y * y, y**3]
+    return np.stack(powers[:n_terms], axis=1)
+
+
+def _fit(design: FloatArray, values: FloatArray, weights: FloatArray) -> FloatArray:
+    """Weighted least squares, slopes and curves drawn a little towards even light."""
+    ridge = np.diag([0.0, *[0.2] * (design.shape[1] - 1)])
+    weighted = design * weights[:, None]
+    return np.asarray(np.linalg.solve(weighted.T @ design + ridge, weighted.T @ values))
+
+
+def _tukey(residual: FloatArray, limit: float) -> FloatArray:
+    return np.clip(1.0 - (residual / limit) ** 2, 1e-6, None) ** 2
+
+
+def _local_gain(ratio: Float32Array, read: NDArray[np.bool_], width_px: float) -> Float32Array:
+    """Mean ratio of the ground pixels around each place, drawn towards 1 where there are few."""
+    away = np.abs(ratio - 1.0).max(axis=2)
+    spread = np.median(away[read & (away < 0.08)]) if (read & (away < 0.08)).any() else 0.02
+    weight = (read & (away < np.clip(4.0 * spread, 0.04, 0.10))).astype(np.float32)
+    total = cv2.GaussianBlur(weight, (0, 0), width_px) + np.float32(0.03)
+    pulled = cv2.GaussianBlur((ratio - 1.0) * weight[..., None], (0, 0), width_px)
+    return np.asarray(1.0 + pulled / total[..., None], np.float32)

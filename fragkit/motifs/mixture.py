@@ -1,0 +1,239 @@
+"""Which surface each pixel of each copy shows, and which it shows at each place of the motif.
+
+One model for all copies. At each place of the motif the undamaged surface is metal, shadow or ground with
+probabilities that all copies share (the atlas); each surface has one density over tones; each pixel of each
+copy may instead be foreign (loss or later work), with a probability smooth in space and a density of its
+own, learned where the atlas says ground and the pixel is not. So one-sided damage does not pull the
+consensus, as it pulls a pixel-wise mean or median.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from fragkit.motifs.copies import Copies
+from fragkit.motifs.tones import BOXES, CodeArray, ToneBoxes, boxes_for
+from fragkit.opencv import cv2
+
+FloatArray = NDArray[np.float64]
+Float32Array = NDArray[np.float32]
+BoolArray = NDArray[np.bool_]
+
+METAL, SHADOW, GROUND, FOREIGN = range(4)
+GIVEN_CODES = {METAL: (3,), SHADOW: (2,), GROUND: (1,), FOREIGN: (4, 5)}
+"""The user's labels that name each surface."""
+FLOORS = (0.02, 0.002, 0.002, 0.15)
+"""Even share of each density: a tone that none of the original surfaces has is foreign."""
+DAMAGE_MM = 1.5
+"""Width (sd) over which damage is taken to hang together."""
+SHARPEN = 1.25
+"""Power to which shares are raised in each step: copies are alike."""
+BAND_MM = 0.20
+"""Width (sd) to which the atlas is band-limited."""
+
+
+@dataclass(frozen=True, eq=False)
+class Surfaces:
+    """The tones of metal, shadow, ground and foreign surfaces.
+
+    Attributes
+    ----------
+    boxes : ToneBoxes
+    density : (4, n_boxes) float32 array
+    foreign_ratio : float
+        Share of the pixels that is foreign.
+    """
+
+    boxes: ToneBoxes
+    density: Float32Array
+    foreign_ratio: float
+
+
+def start(copies: Copies) -> tuple[Surfaces, Float32Array]:
+    """First surfaces and atlas (3, h, w), from the copies alone.
+
+    Notes
+    -----
+    Ground is the tone near 1; foreign is what else lies where ground prevails. In the rest, places are
+    parted in two by how much the copies differ there: paint is alike from copy to copy, leaf tarnishes.
+    """
+    colours, inside = copies.colours, copies.inside
+    boxes = boxes_for(colours[inside])
+    codes = boxes.sort(colours)
+    near = _near_ground(colours, inside)
+    count = np.maximum(inside.sum(0), 1)
+    share = cv2.GaussianBlur(
+        (near.sum(0) / count).astype(np.float32), (0, 0), max(0.6, 0.5 / copies.mm_per_px)
+    )
+    sound = float(np.quantile(share, 0.9))
+    ground = np.clip(share / sound, 0.0, 1.0)
+    is_ground, is_motif = ground > 0.85, _near_the_middle(ground < 0.5)
+    density = np.empty((4, int(np.prod(BOXES))), np.float32)
+    density[GROUND] = boxes.density(codes, near.astype(np.float32), floor_ratio=FLOORS[GROUND])
+    foreign = (inside & ~near & is_ground).astype(np.float32)
+    density[FOREIGN] = boxes.density(codes, foreign, floor_ratio=FLOORS[FOREIGN])
+    painted = (inside & is_motif & ~near).astype(np.float32)
+    mixed = boxes.density(codes, painted, floor_ratio=0.0)
+    lost = 1.0 - sound
+    own = 1.0 - np.clip(lost * density[FOREIGN] / np.maximum(mixed, 1e-9), 0.0, 1.0)
+    weight = painted * own[codes].astype(np.float32)
+    metal = _uneven_places(colours, weight, is_motif)
+    atlas = np.stack([metal, is_motif & ~metal, ~is_motif]).astype(np.float32)
+    atlas = _limited(0.90 * atlas + 0.10 / 3.0, 1.0)
+    for surface in (METAL, SHADOW):
+        density[surface] = boxes.density(codes, weight * (atlas[surface] > 0.5), floor_ratio=FLOORS[surface])
+    return Surfaces(boxes, density, lost), atlas
+
+
+def learn(
+    surfaces: Surfaces, atlas: Float32Array, copies: Copies, *, n_steps: int
+) -> tuple[Surfaces, Float32Array]:
+    """Surfaces and atlas after `n_steps` of expectation and maximisation on the copies."""
+    boxes = boxes_for(copies.colours[copies.inside])
+    codes = boxes.sort(copies.colours)
+    like, foreign = likelihood(surfaces, copies), None
+    for _ in range(n_steps):
+        own, foreign = expect(like, atlas, copies.inside, surfaces.foreign_ratio, copies.mm_per_px, foreign)
+        surfaces = _tones(boxes, codes, own, foreign, atlas)
+        atlas = _consensus(own, atlas, copies.mm_per_px)
+        like = clamp(surfaces.density[:, codes], copies.given)
+    return surfaces, atlas
+
+
+def likelihood(surfaces: Surfaces, copies: Copies) -> Float32Array:
+    """Densities (4, n, h, w) of the surfaces at the tone of every pixel, the user's labels heeded."""
+    return clamp(surfaces.density[:, surfaces.boxes.sort(copies.colours)], copies.given)
+
+
+def clamp(like: Float32Array, given: NDArray[np.uint8]) -> Float32Array:
+    """Densities (4, ...) made all but impossible where the user's label (0 to 5) names another surface."""
+    if not given.any():
+        return like
+    for surface, codes in GIVEN_CODES.items():
+        like[surface][(given != 0) & ~np.isin(given, codes)] *= np.float32(1e-6)
+    return like
+
+
+def expect(
+    like: Float32Array,
+    atlas: Float32Array,
+    inside: BoolArray,
+    foreign_ratio: float,
+    mm_per_px: float,
+    foreign: Float32Array | None = None,
+) -> tuple[Float32Array, Float32Array]:
+    """Probabilities (3, n, h, w) of metal, shadow, ground, and (n, h, w) of foreign, of each pixel.
+
+    Outside the picture all four are 0.
+    """
+    own = like[:3] * atlas[:, None]
+    total = own.sum(0)
+    odd = like[FOREIGN]
+    if foreign is None:
+        prior = np.full(total.shape, foreign_ratio, np.float32)
+        for _ in range(2):
+            prior = _spread(_foreign(odd, total, prior, inside), inside, mm_per_px)
+    else:
+        prior = _spread(foreign, inside, mm_per_px)
+    now = _foreign(odd, total, prior, inside)
+    own *= ((1.0 - now) * inside / np.maximum(total, 1e-30))[None]
+    return own, now
+
+
+def _foreign(odd: Float32Array, own: Float32Array, prior: Float32Array, inside: BoolArray) -> Float32Array:
+    weighed = prior * odd
+    return np.where(inside, weighed / np.maximum(weighed + (1.0 - prior) * own, 1e-30), 0.0)
+
+
+def _spread(foreign: Float32Array, inside: BoolArray, mm_per_px: float) -> Float32Array:
+    """Prior of damage at each pixel: the mean of its neighbourhood."""
+    out = np.empty_like(foreign)
+    width_px = DAMAGE_MM / mm_per_px
+    for n, layer in enumerate(foreign):
+        seen = cv2.GaussianBlur(inside[n].astype(np.float32), (0, 0), width_px)
+        out[n] = cv2.GaussianBlur(layer, (0, 0), width_px) / np.maximum(seen, 1e-3)
+    return np.clip(out, 0.01, 0.97)
+
+
+def _tones(
+    boxes: ToneBoxes, codes: CodeArray, own: Float32Array, foreign: Float32Array, atlas: Float32Array
+) -> Surfaces:
+    """Densities of the surfaces; foreign tones are learned where the atlas is sure of ground."""
+    on_ground = atlas[GROUND] > 0.9
+    weights = [own[k] * (atlas[k] > 0.3) for k in (METAL, SHADOW, GROUND)] + [foreign * on_ground]
+    density = np.stack(
+        [boxes.density(codes, w, floor_ratio=floor) for w, floor in zip(weights, FLOORS, strict=True)]
+    )
+    read = float((own.sum(0) + foreign)[:, on_ground].sum())
+    ratio = float(foreign[:, on_ground].sum()) / read if read > 0.0 else 0.05
+    return Surfaces(boxes, density, float(np.clip(ratio, 0.02, 0.7)))
+
+
+def _consensus(own: Float32Array, atlas: Float32Array, mm_per_px: float) -> Float32Array:
+    """The atlas after one step: shares among the copies that show the place, one neighbour's vote added.
+
+    Shares are sharpened: save for the wandering of an edge a place is painted alike in all copies, so what is
+    there on some of them only is rather damage in the same place.
+    """
+    shown = own.sum(1)
+    prior = _limited(atlas, max(0.5, 0.4 / mm_per_px))
+    new = ((shown + prior) / (shown.sum(0) + 1.0)) ** SHARPEN
+    return _limited(new / new.sum(0), BAND_MM / mm_per_px)
+
+
+def _limited(atlas: Float32Array, width_px: float) -> Float32Array:
+    if width_px < 0.2:
+        return atlas
+    smooth = np.stack([cv2.GaussianBlur(layer, (0, 0), width_px) for layer in atlas])
+    return np.asarray(smooth / smooth.sum(0))
+
+
+def _near_ground(colours: Float32Array, inside: BoolArray) -> BoolArray:
+    """Pixels of a tone that the ground has, by a robust covariance about the ratio 1."""
+    sample = colours[inside]
+    near = np.abs(sample - 1.0).max(axis=1) < 0.06
+    for _ in range(4):
+        centre = np.median(sample[near], axis=0)
+        inverse = np.linalg.inv(np.cov((sample[near] - centre).T) * 1.2 + 1e-6 * np.eye(3))
+        away = sample - centre
+        near = np.einsum("ni,ij,nj->n", away, inverse.astype(np.float32), away) < 11.0
+    out = np.zeros(inside.shape, bool)
+    out[inside] = near
+    return out
+
+
+def _near_the_middle(mask: BoolArray) -> BoolArray:
+    """The mask without specks and without parts that touch the grid's border only by chance."""
+    names, n = ndimage.label(mask)
+    size = np.bincount(names.ravel(), minlength=n + 1)
+    keep = size >= max(6, 0.004 * mask.size)
+    keep[0] = False
+    return np.asarray(keep[names])
+
+
+def _uneven_places(colours: Float32Array, weight: Float32Array, is_motif: BoolArray) -> BoolArray:
+    """Places where copies differ as leaf does; two groups of places by mean tone and spread (k-means)."""
+    total = np.maximum(weight.sum(0), 1e-6)
+    mean = (colours * weight[..., None]).sum(0) / total[..., None]
+    light = colours.mean(axis=3)
+    spread = np.sqrt((weight * (light - mean.mean(axis=2)) ** 2).sum(0) / total)
+    known = is_motif & (total > 1.5)
+    if known.sum() < 4:
+        return is_motif
+    log_spread = np.log(spread[known] + 0.01)
+    features = np.column_stack([mean[known] / 0.10, log_spread / 0.25])
+    low, high = np.quantile(log_spread, [0.25, 0.75])
+    middles = np.stack([features[log_spread <= low].mean(0), features[log_spread >= high].mean(0)])
+    for _ in range(25):
+        far = ((features[:, None] - middles) ** 2).sum(2)
+        group = far.argmin(1)
+        middles = np.stack(
+            [features[group == g].mean(0) if (group == g).any() else middles[g] for g in (0, 1)]
+        )
+    out = is_motif & ~known
+    out[known] = group == int(middles[:, 3].argmax())
+    return out

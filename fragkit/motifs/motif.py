@@ -1,0 +1,101 @@
+"""The motif: the result of `build_motif`."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fragkit.card import card
+from fragkit.units import with_sd
+
+FloatArray = NDArray[np.float64]
+Float32Array = NDArray[np.float32]
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Motif:
+    """The motif as all its examples show it. Maps are (h, w), row 0 at the top.
+
+    Attributes
+    ----------
+    mm_per_px : float
+    origin_px : (2,) array
+        Column and row of the motif's centre, its metal centroid, in the maps.
+    metal, shadow, ground : (h, w) float32 arrays
+        Share of the examples that show this surface at the place, damage left out.
+    support : (h, w) float32 array
+        How many examples show the place, each weighted by how surely it is undamaged.
+    outlines : mapping of str to tuple of (m, 2) arrays
+        "metal" and "shadow": closed outlines in mm from the centre, y up; holes run clockwise.
+    width_mm, height_mm, metal_width_mm, metal_height_mm : float
+        Boxes of metal and shadow together, and of metal.
+    metal_area_mm2, metal_area_sd_mm2, shadow_area_mm2 : float
+    n_examples : int
+    weights : tuple of (picture number, i, j, weight)
+        Visible share of the metal of every example.
+    centre_offset_mm : (2,) array
+        Where the metal centroid lies from the reference point of the centres that were given.
+    shifts_mm : (n_examples, 2) array
+        Corrections of the given centres, found by aligning the examples; `centre_offset_mm` not included.
+    residuals : (n_examples, h, w) float32 array
+        Share of metal in the example less that of the consensus; 0 where not seen.
+    seen : (n_examples, h, w) bool array
+    example_index : (n_examples, 3) array
+        Picture number, i, j.
+    strays_mm : (n_examples, points) array or None
+        How far each example's edge lies outside the largest metal outline, every 0.5 mm along it; masked by
+        `strays_seen`.
+    shape_spread_mm : float or None
+        How far examples stray from the outline (rms), place and noise taken off; None where too little is
+        seen.
+    labels : tuple of (h, w) uint8 arrays
+        One per picture: 0 not read, 1 ground, 2 shadow, 3 metal, 4 loss, 5 later work.
+    notes : tuple of str
+    """
+
+    mm_per_px: float
+    origin_px: FloatArray
+    metal: Float32Array
+    shadow: Float32Array
+    ground: Float32Array
+    support: Float32Array
+    outlines: Mapping[str, tuple[FloatArray, ...]]
+    width_mm: float
+    height_mm: float
+    metal_width_mm: float
+    metal_height_mm: float
+    metal_area_mm2: float
+    metal_area_sd_mm2: float
+    shadow_area_mm2: float
+    n_examples: int
+    weights: tuple[tuple[int, int, int, float], ...]
+    centre_offset_mm: FloatArray
+    shifts_mm: FloatArray
+    residuals: Float32Array
+    seen: NDArray[np.bool_]
+    example_index: NDArray[np.int64]
+    strays_mm: FloatArray | None
+    strays_seen: NDArray[np.bool_] | None
+    shape_spread_mm: float | None
+    labels: tuple[NDArray[np.uint8], ...]
+    notes: tuple[str, ...] = ()
+
+    def __repr__(self) -> str:
+        return (
+            f"<Motif {self.width_mm:.1f} x {self.height_mm:.1f} mm, metal "
+            f"{with_sd(self.metal_area_mm2, self.metal_area_sd_mm2, 'mm²')}, from {self.n_examples} examples>"
+        )
+
+    def _repr_html_(self) -> str:
+        spread = "not measurable" if self.shape_spread_mm is None else f"{self.shape_spread_mm:.2f} mm rms"
+        rows = [
+            ("examples", str(self.n_examples)),
+            ("metal and shadow", f"{self.width_mm:.1f} × {self.height_mm:.1f} mm"),
+            ("metal", f"{self.metal_width_mm:.1f} × {self.metal_height_mm:.1f} mm"),
+            ("metal area", with_sd(self.metal_area_mm2, self.metal_area_sd_mm2, "mm²")),
+            ("spread of the outlines", spread),
+        ]
+        return card("Motif", rows, notes=self.notes)

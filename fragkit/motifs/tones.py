@@ -1,0 +1,64 @@
+"""Tones: colours sorted into fine boxes, and the density of each surface over the boxes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+FloatArray = NDArray[np.float64]
+Float32Array = NDArray[np.float32]
+CodeArray = NDArray[np.uint16]
+
+BOXES = (76, 30, 26)
+"""Boxes along lightness, yellow-blue and green-purple; their product stays below 65536."""
+BEYOND = 0.05
+"""Empty room left beyond the tones seen, so that a tone never seen is not sorted with one that was."""
+OPPONENT = np.array([[1.0, 1.0, 1.0], [1.5, 0.0, -1.5], [-0.75, 1.5, -0.75]], np.float32) / 3.0
+
+
+@dataclass(frozen=True, eq=False)
+class ToneBoxes:
+    """Boxes over lightness and two opponent colours, made to fit the data.
+
+    Attributes
+    ----------
+    low, width : (3,) arrays
+        Lower edge of the first box, and the boxes' width, per axis; in ratios to the ground.
+    """
+
+    low: Float32Array
+    width: Float32Array
+
+    def sort(self, colours: Float32Array) -> CodeArray:
+        """The box (...) of each colour (..., 3); colours beyond the ends go to the outermost boxes."""
+        axes = colours @ OPPONENT.T
+        code = np.zeros(axes.shape[:-1], np.int32)
+        for axis, n in enumerate(BOXES):
+            place = np.clip((axes[..., axis] - self.low[axis]) / self.width[axis], 0, n - 1)
+            code = code * n + place.astype(np.int32)
+        return code.astype(np.uint16)
+
+    def density(self, codes: CodeArray, weights: Float32Array, *, floor_ratio: float) -> Float32Array:
+        """Density per box of the weighted colours, smoothed by about a box; it sums to 1.
+
+        `floor_ratio` of it is spread evenly, so that no colour is impossible.
+        """
+        n = int(np.prod(BOXES))
+        counts = np.bincount(codes.ravel(), weights.ravel(), minlength=n).reshape(BOXES)
+        total = counts.sum()
+        if total <= 0.0:
+            return np.full(n, 1.0 / n, np.float32)
+        shape = ndimage.gaussian_filter(counts / total, (1.0, 0.8, 0.8), mode="nearest").ravel()
+        return ((1.0 - floor_ratio) * shape / shape.sum() + floor_ratio / n).astype(np.float32)
+
+
+def boxes_for(colours: Float32Array) -> ToneBoxes:
+    """Boxes that hold all but the outermost colours (n, 3)."""
+    axes = colours @ OPPONENT.T
+    low, high = np.percentile(axes, [0.1, 99.9], axis=0)
+    margin = 0.03 * (high - low) + BEYOND
+    width = (high - low + 2.0 * margin) / BOXES
+    return ToneBoxes((low - margin).astype(np.float32), width.astype(np.float32))
