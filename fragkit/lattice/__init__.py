@@ -2,13 +2,13 @@
 
 from fragkit.lattice.drift import Drift
 from fragkit.lattice.fit import Lattice, fit_lattice
-from fragkit.lattice.gaussian import least_squares, restricted_log_likelihood
+from fragkit.lattice.gaussian import free_contrasts, least_squares, restricted_log_likelihood
 from fragkit.lattice.kernels import group_numbers, shared_kernel, smooth_kernel, stretch_kernel, walk_kernel
 from fragkit.lattice.merge import merge_centres
 from fragkit.lattice.net_type import weigh_net_types
 from fragkit.lattice.pool import Pooled, pool
 from fragkit.lattice.random_effects import RandomEffects, random_effects
-from fragkit.lattice.rows import columns_and_rows, row_basis
+from fragkit.lattice.rows import columns_and_rows, describe_repeat, row_basis
 
 __all__ = [
     "Drift",
@@ -16,7 +16,9 @@ __all__ = [
     "Pooled",
     "RandomEffects",
     "columns_and_rows",
+    "describe_repeat",
     "fit_lattice",
+    "free_contrasts",
     "group_numbers",
     "least_squares",
     "merge_centres",

@@ -70,9 +70,9 @@ def field_shapes(places: FloatArray) -> tuple[tuple[FloatArray, int], ...]:
 
     Notes
     -----
-    Growth along rows is u²/2 along the row, so its coefficient is the change of spacing per motif; a bow of rows is u²/2
-    across the row; a fan of rows is u·v across the row: the slope changes from row to row. Likewise for columns. Shear
-    and scale are the net's own; no data can tell them from it.
+    Growth along rows is u²/2 along the row, so its coefficient is the change of spacing per motif; a bow of
+    rows is u²/2 across the row; a fan of rows is u·v across the row: the slope changes from row to row.
+    Likewise for columns. Shear and scale are the net's own; no data can tell them from it.
     """
     u, v = places.T
     along_rows, along_columns, both = 0.5 * u**2, 0.5 * v**2, u * v
@@ -118,7 +118,7 @@ def state_drift(which: int, *, value: float, sd: float, unit: str, support: floa
 
 
 def state_no_drift(*, bounds: Sequence[tuple[float, float, str]], support: float) -> Drift:
-    """The finding, when no field can be told from scatter and the plane's error; `bounds` as (value, sd, unit)."""
+    """The finding, when no field can be told from scatter and the plane; `bounds` as (value, sd, unit)."""
     (across, across_sd, unit), (down, down_sd, _) = bounds[0], bounds[1]
     limit = max(abs(across) + Z95 * across_sd, abs(down) + Z95 * down_sd)
     text = (

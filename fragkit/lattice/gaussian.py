@@ -30,8 +30,8 @@ def least_squares(
 
     Notes
     -----
-    The values are whitened by the Cholesky factor of the covariance and solved by QR with columns of unit length, which
-    keeps ill-conditioned designs (NIST's Longley and Wampler sets) to ten digits.
+    The values are whitened by the Cholesky factor of the covariance and solved by QR with columns of unit
+    length, which keeps ill-conditioned designs (NIST's Longley and Wampler sets) to ten digits.
     """
     white_values, white_design = _whiten(values, covariance), _whiten(design, covariance)
     length = np.linalg.norm(white_design, axis=0)
@@ -63,8 +63,8 @@ def restricted_log_likelihood(values: FloatArray, design: FloatArray, covariance
 
     Notes
     -----
-    −½ [(n − p) ln 2π + ln|V| + ln|XᵀV⁻¹X| − ln|XᵀX| + (y − Xβ̂)ᵀV⁻¹(y − Xβ̂)], the REML criterion; it does not change
-    when the design is written in another basis.
+    −½ [(n − p) ln 2π + ln|V| + ln|XᵀV⁻¹X| − ln|XᵀX| + (y − Xβ̂)ᵀV⁻¹(y − Xβ̂)], the REML criterion; it does
+    not change when the design is written in another basis.
 
     References
     ----------

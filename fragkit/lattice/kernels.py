@@ -1,4 +1,4 @@
-"""How much of a placing error one site shares with another: unit covariances between sites, one coordinate at a time.
+"""How much of a placing error one site shares with another: unit covariances, one coordinate at a time.
 
 `placing` builds its processes from these; `fit_lattice` averages over them, so that the net's error bar holds
 whichever way the motifs were placed.
@@ -58,7 +58,7 @@ def shared_kernel(numbers: NDArray[Any]) -> FloatArray:
 
 
 def smooth_kernel(position_mm: FloatArray, *, correlation_mm: float) -> FloatArray:
-    """Covariance (n, n) of a smooth error of unit variance: exp(−Δ² / 2ℓ²) at distance Δ along one direction."""
+    """Covariance (n, n) of a smooth error of unit variance: exp(−Δ²/2ℓ²) at distance Δ along one axis."""
     if not correlation_mm > 0:
         raise ValueError(f"correlation_mm is {correlation_mm}; it must be above 0")
     gap = np.subtract.outer(position_mm, position_mm) / correlation_mm
@@ -70,8 +70,8 @@ def stretch_kernel(position_mm: FloatArray, *, correlation_mm: float) -> FloatAr
 
     Notes
     -----
-    ℓ² [g(y/ℓ) + g(y′/ℓ) − g((y − y′)/ℓ)] with g(t) = t √(π/2) erf(t/√2) + exp(−t²/2) − 1, counted from the lowest site;
-    a net absorbs where it is counted from.
+    ℓ² [g(y/ℓ) + g(y′/ℓ) − g((y − y′)/ℓ)] with g(t) = t √(π/2) erf(t/√2) + exp(−t²/2) − 1, counted from the
+    lowest site; a net absorbs where it is counted from.
     """
     if not correlation_mm > 0:
         raise ValueError(f"correlation_mm is {correlation_mm}; it must be above 0")

@@ -4,16 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from fragkit.errors import EstimationError
 from fragkit.lattice.gaussian import least_squares
-
-if TYPE_CHECKING:
-    from fragkit.motifs import Centres
+from fragkit.motifs import Centres
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int_]
@@ -37,8 +34,9 @@ def merge_centres(centres: Sequence[Centres]) -> Centres:
 
     Notes
     -----
-    The photograph with most found centres gives the net. Positions of a motif found more than once are combined by their
-    covariances; the status is the best one, in the order seen, partly seen, not there, lost, outside.
+    The photograph with most found centres gives the net. Positions of a motif found more than once are
+    combined by their covariances; the status is the best one, in the order seen, partly seen, not there,
+    lost, outside.
     """
     if not centres:
         raise EstimationError("There are no centres to merge.", found="0 photographs", needed="at least one")
@@ -58,9 +56,7 @@ def merge_centres(centres: Sequence[Centres]) -> Centres:
     notes = tuple(dict.fromkeys(note for one in centres for note in one.notes))
     notes += (f"{len(centres)} photographs joined; {shared} sites lie in more than one",)
     if far:
-        notes += (
-            f"{far} motifs lie more than four standard deviations apart in two photographs: check the control",
-        )
+        notes += (f"{far} motifs lie more than four sd apart in two photographs: check the control",)
     return replace(
         reference,
         index=np.array(sites),
@@ -83,7 +79,7 @@ def _place_net(centres: Centres) -> tuple[FloatArray, FloatArray]:
 
 def _to_reference(centres: Centres, origin: FloatArray, basis: FloatArray) -> IntArray:
     """Indices (n, 2) of another photograph's sites in the reference net."""
-    own_origin, own_basis = _place_net(centres)
+    _, own_basis = _place_net(centres)
     change = np.rint(own_basis @ np.linalg.inv(basis)).astype(int)
     found = np.asarray(centres.found)
     wanted = (centres.xy_mm[found] - origin) @ np.linalg.inv(basis) - centres.index[found] @ change

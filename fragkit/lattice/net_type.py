@@ -27,11 +27,11 @@ def weigh_net_types(a_mm: FloatArray, b_mm: FloatArray, vectors_cov: FloatArray)
 
     Notes
     -----
-    The shape of a net is w = ln(b/a) in the complex plane: ln of the side ratio, and the angle. A net type is a point
-    (square, hexagonal), a line (rectangular; centred: a rhombus, or a row shifted by half) or the whole area (oblique).
-    Each weight is the likelihood of the measured shape averaged over its set, uniform over it, with side ratio within
-    e^±0.7 and angle 60° to 120°; the five types start equal. No threshold on an angle is involved, and a blurred net
-    leaves the weights near each other.
+    The shape of a net is w = ln(b/a) in the complex plane: ln of the side ratio, and the angle. A net type
+    is a point (square, hexagonal), a line (rectangular; centred: a rhombus, or a row shifted by half) or the
+    whole area (oblique). Each weight is the likelihood of the measured shape averaged over its set, uniform
+    over it, with side ratio within e^±0.7 and angle 60° to 120°; the five types start equal. No threshold on
+    an angle is involved, and a blurred net leaves the weights near each other.
 
     References
     ----------

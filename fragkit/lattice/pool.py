@@ -29,8 +29,8 @@ LEVEL_LIMIT_DEG = 5.0
 class Pooled:
     """The repeat from all fragments.
 
-    Motifs in a row are `across_mm` apart, rows are `down_mm` apart, and each row is shifted by `offset_ratio` ×
-    `across_mm` against the one below (0 rectangular, 0.5 half-drop or brick).
+    Motifs in a row are `across_mm` apart, rows are `down_mm` apart, and each row is shifted by
+    `offset_ratio` × `across_mm` against the one below (0 rectangular, 0.5 half-drop or brick).
 
     Attributes
     ----------
@@ -111,8 +111,8 @@ def pool(
     turns_deg, turn_sds_deg : sequence of float, optional
         Turn that brings each fragment's frame to level, and its sd; 0 and 0.2 degrees by default.
     between_sd_ratio : float
-        Scale of the half-normal prior on the difference between fragments, as a share of the repeat (for the offset:
-        of one repeat across). An assumption, stated in the notes.
+        Scale of the half-normal prior on the difference between fragments, as a share of the repeat (for the
+        offset: of one repeat across). An assumption, stated in the notes.
 
     Raises
     ------
@@ -121,9 +121,10 @@ def pool(
 
     Notes
     -----
-    Across, down and offset do not change when a fragment turns; the turn only says which short net vector is the row.
-    Every fragment is brought to the description of the best-determined one, then the three quantities are pooled by
-    random effects, one at a time; their correlation is that of a joint fit at the expected difference.
+    Across, down and offset do not change when a fragment turns; the turn only says which short net vector is
+    the row. Every fragment is brought to the description of the best-determined one, then the three
+    quantities are pooled by random effects, one at a time; their correlation is that of a joint fit at the
+    expected difference.
     """
     if not lattices:
         raise EstimationError(
@@ -164,7 +165,7 @@ def pool(
 def _describe_alike(
     lattices: Sequence[Lattice], turns_deg: FloatArray
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """(across, down, offset) (m, 3), covariances (m, 3, 3) and tilt of the rows (m,) in degrees, in one description."""
+    """Repeat (m, 3), its covariance (m, 3, 3) and tilt of the rows in degrees (m,), in one description."""
     if len(turns_deg) != len(lattices):
         raise ValueError(f"{len(turns_deg)} turns for {len(lattices)} fragments; give one for each")
     level = [_levelled(lattice, turn) for lattice, turn in zip(lattices, turns_deg, strict=True)]
@@ -190,11 +191,11 @@ def _turn_both(level: FloatArray, lattice: Lattice) -> FloatArray:
     """The rotation (4, 4) that took the fragment's two vectors to level."""
     raw = np.array([lattice.a_mm, lattice.b_mm])
     rotation = np.linalg.solve(raw, level).T
-    return np.kron(np.eye(2), rotation)
+    return np.asarray(np.kron(np.eye(2), rotation), float)
 
 
 def _same_description(basis: FloatArray, reference: FloatArray) -> FloatArray:
-    """Integer combinations (2, 2) of a basis that lie nearest to the reference's row and step to the row above."""
+    """Integer combinations (2, 2) of a basis nearest to the reference's row and step to the row above."""
     combinations = np.array(list(product(range(-2, 3), repeat=2)))
     vectors = combinations @ basis
     gaps = np.linalg.norm(vectors[:, None, :] - reference, axis=2)
@@ -244,8 +245,9 @@ def _notes(
 ) -> tuple[str, ...]:
     across, down, _ = effects
     notes = [
-        f"assumption: fragments and walls of one scheme differ by about {100 * between_sd_ratio:.2g} % of the repeat "
-        f"(half-normal); from the data alone {across.likely_between_sd:.2f} mm across, {down.likely_between_sd:.2f} mm down"
+        f"assumption: fragments and walls of one scheme differ by about {100 * between_sd_ratio:.2g} % of "
+        f"the repeat (half-normal); from the data alone {across.likely_between_sd:.2f} mm across, "
+        f"{down.likely_between_sd:.2f} mm down"
     ]
     limits = 3.0 * np.asarray(turn_sds_deg if turn_sds_deg is not None else np.full(len(tilts_deg), 0.2))
     tilted = np.flatnonzero(np.abs(tilts_deg) > np.maximum(limits, LEVEL_LIMIT_DEG / 5.0))

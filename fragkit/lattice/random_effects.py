@@ -53,13 +53,14 @@ def random_effects(values: FloatArray, variances: FloatArray, *, between_scale: 
 
     Notes
     -----
-    yᵢ ~ N(μ, vᵢ + τ²) with a flat prior on μ and τ ~ half-normal. For each τ everything is normal and exact; the one
-    integral over τ is taken on 240 nodes between 0 and 5 scales, and the intervals are quantiles of the mixture. Putting
-    the best τ in as if it were known (plug-in) covers only 70–88 % with few fragments.
+    yᵢ ~ N(μ, vᵢ + τ²) with a flat prior on μ and τ ~ half-normal. For each τ everything is normal and exact;
+    the one integral over τ is taken on 240 nodes between 0 and 5 scales, and the intervals are quantiles of
+    the mixture. Putting the best τ in as if it were known (plug-in) covers only 70–88 % with few fragments.
 
     References
     ----------
-    Gelman, A. (2006) Bayesian Analysis 1, 515–534, doi:10.1214/06-BA117A (half-normal and half-t priors on τ).
+    Gelman, A. (2006) Bayesian Analysis 1, 515–534, doi:10.1214/06-BA117A (half-normal and half-t priors on
+    τ).
     """
     values, variances = np.asarray(values, float), np.asarray(variances, float)
     if not between_scale > 0:

@@ -21,9 +21,9 @@ def row_basis(a_mm: FloatArray, b_mm: FloatArray) -> IntArray:
 
     Notes
     -----
-    The row vector is the one of a, b, a + b and a − b that lies nearest to the horizontal and points to +x. The step to
-    the row above completes a right-handed basis with its shift along the row in (−¼, ¾] of the repeat, so that noise
-    cannot turn half a repeat into minus half a repeat.
+    The row vector is the one of a, b, a + b and a − b that lies nearest to the horizontal and points to +x.
+    The step to the row above completes a right-handed basis with its shift along the row in (−¼, ¾] of the
+    repeat, so that noise cannot turn half a repeat into minus half a repeat.
     """
     basis = np.array([a_mm, b_mm], float)
     short = np.array([[1, 0], [0, 1], [1, 1], [1, -1]])
@@ -67,8 +67,9 @@ def columns_and_rows(a_mm: FloatArray, b_mm: FloatArray, index: IntArray) -> Int
 
     Notes
     -----
-    In a half-drop or brick net alternate rows stand half a repeat aside, so columns zigzag; in any other net the column
-    follows the step to the row above. This is what `stepped off along columns` and `plate of 3 × 2` mean.
+    In a half-drop or brick net alternate rows stand half a repeat aside, so columns zigzag; in any other net
+    the column follows the step to the row above. This is what `stepped off along columns` and `plate of 3 ×
+    2` mean.
     """
     change = row_basis(a_mm, b_mm)
     offset = describe_repeat(change @ np.array([a_mm, b_mm], float))[2]

@@ -1,4 +1,4 @@
-"""How the placing scatter hangs together: weights of simple kinds of scatter, so that error bars hold under each."""
+"""How the placing scatter hangs together: weights of simple kinds, so that error bars hold under each."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ N_SCALES = 15
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Candidate:
-    """One kind of shared placing error on the sites: prior weight, and unit covariances along and across the rows."""
+    """One kind of shared placing error: prior weight, and unit covariances along and across the rows."""
 
     kind: str
     prior: float
@@ -34,7 +34,7 @@ class Candidate:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Field:
-    """A low-order field of displacement along one coordinate, with the prior sd and plane sd of its coefficient."""
+    """A low-order field of displacement along one coordinate; prior sd and plane sd of its coefficient."""
 
     shape: FloatArray
     coordinate: int
@@ -49,22 +49,45 @@ class Scatter:
     Attributes
     ----------
     candidates : tuple of Candidate
-    weights : (k,) array
-        Posterior weight of each candidate.
+    log_evidence : (k,) array
+        Log of prior times mean restricted likelihood of each candidate, up to a constant of the data set.
     shared_var, own_var : (k, 2) array
         Expected variances in mm² of the shared and of the independent part, along and across the rows.
-    log_sd : float
+    log_sds : (k,) array
         Expected logarithm of the scatter in mm per coordinate, measurement removed.
-    log_evidence : float
-        Logarithm of the mean restricted likelihood, up to a constant of the data set.
     """
 
     candidates: tuple[Candidate, ...]
-    weights: FloatArray
+    log_evidence: FloatArray
     shared_var: FloatArray
     own_var: FloatArray
-    log_sd: float
-    log_evidence: float
+    log_sds: FloatArray
+
+    @property
+    def total_log_evidence(self) -> float:
+        """Over all candidates."""
+        return float(logsumexp(self.log_evidence))
+
+    @property
+    def weights(self) -> FloatArray:
+        """Posterior weight (k,) of each candidate."""
+        return np.exp(self.log_evidence - self.total_log_evidence)
+
+    @property
+    def sd_mm(self) -> float:
+        """The scatter per coordinate, measurement removed, averaged (as a logarithm) over the candidates."""
+        return float(np.exp(self.weights @ self.log_sds))
+
+    def without(self, kind: str) -> Scatter:
+        """The same with one kind left out."""
+        kept = np.array([candidate.kind != kind for candidate in self.candidates])
+        return Scatter(
+            candidates=tuple(c for c, keep in zip(self.candidates, kept, strict=True) if keep),
+            log_evidence=self.log_evidence[kept],
+            shared_var=self.shared_var[kept],
+            own_var=self.own_var[kept],
+            log_sds=self.log_sds[kept],
+        )
 
 
 def candidate_kinds(sites: IntArray, xy_mm: FloatArray) -> tuple[Candidate, ...]:
@@ -143,8 +166,9 @@ def weigh_scatter(
 
     Notes
     -----
-    Per coordinate the covariance is s²K + o²I + noise. s and o run over a logarithmic grid from 1/40 to 3 of the
-    residuals' sd under equal weights. One symmetric eigenvalue problem per candidate makes every (s, o) free.
+    Per coordinate the covariance is s²K + o²I + noise. s and o run over a logarithmic grid from 1/40 to 3 of
+    the residuals' sd under equal weights. One symmetric eigenvalue problem per candidate makes every (s, o)
+    free.
     """
     contrasts = free_contrasts(design)
     data = contrasts.T @ offsets_mm
@@ -167,16 +191,12 @@ class _Share:
 
 def _combine(candidates: tuple[Candidate, ...], table: list[tuple[_Share, _Share]]) -> Scatter:
     evidence = np.array([along.evidence + across.evidence for along, across in table])
-    log_weights = np.log([c.prior for c in candidates]) + evidence
-    total = float(logsumexp(log_weights))
-    weights = np.exp(log_weights - total)
     return Scatter(
         candidates=candidates,
-        weights=weights,
+        log_evidence=np.log([c.prior for c in candidates]) + evidence,
         shared_var=np.array([[share.shared_var for share in row] for row in table]),
         own_var=np.array([[share.own_var for share in row] for row in table]),
-        log_sd=float(weights @ np.array([0.5 * (row[0].log_sd + row[1].log_sd) for row in table])),
-        log_evidence=total,
+        log_sds=np.array([0.5 * (along.log_sd + across.log_sd) for along, across in table]),
     )
 
 
@@ -188,7 +208,7 @@ def _weigh_one(
     grid: FloatArray,
     fields: Sequence[Field],
 ) -> list[tuple[_Share, _Share]]:
-    """One candidate with no drift and with each field; `data` holds both coordinates and the fields' shapes."""
+    """One candidate with no drift and with each field; `data`: both coordinates, then the fields' shapes."""
     shared = grid if candidate.kind != "independent" else np.zeros(1)
     views = [_view(kernel, contrasts) for kernel in candidate.kernels]
     bases, precisions, turned, log_sds, scales = [], [], [], [], []

@@ -1,4 +1,4 @@
-"""Ways of placing motifs, their covariance on given sites, and random samples: one home for these formulas."""
+"""Ways of placing motifs: covariance on given sites, and random samples. One home for these formulas."""
 
 from fragkit.placing.covariances import covariance
 from fragkit.placing.drawing import draw

@@ -52,7 +52,7 @@ def _stepped_off(process: SteppedOff, sites: IntArray, xy_mm: FloatArray) -> Flo
     step = walk_kernel(sites, along=process.along, start_ratio=0.0)
     line = shared_kernel(sites[:, 1 if process.along == "rows" else 0])
     shared = process.step_sd_mm**2 * step + process.start_sd_mm**2 * line
-    return np.kron(shared + process.own_sd_mm**2 * np.eye(len(sites)), np.eye(2))
+    return np.asarray(np.kron(shared + process.own_sd_mm**2 * np.eye(len(sites)), np.eye(2)), float)
 
 
 @_covariance.register
