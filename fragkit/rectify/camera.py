@@ -198,7 +198,8 @@ def _turn_slopes(vector: FloatArray, xyz: FloatArray) -> FloatArray:
         - (1.0 - np.cos(angle)) / angle**2 * cross
         + (angle - np.sin(angle)) / angle**3 * cross @ cross
     )
-    return np.stack([-_rotation(vector) @ _cross(point) @ right for point in xyz])
+    swept = np.cross(right.T[None], xyz[:, None, :]) @ _rotation(vector).T
+    return np.asarray(swept.transpose(0, 2, 1))
 
 
 def _cross(vector: FloatArray) -> FloatArray:

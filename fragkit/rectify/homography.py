@@ -57,13 +57,14 @@ def fit_homography(xy_from: FloatArray, xy_to: FloatArray) -> FloatArray:
         ]
     )
     _, singular, right = np.linalg.svd(rows)
-    if singular[7] < 1e-3 * singular[0]:
+    unit = right[8].reshape(3, 3)
+    if singular[7] < 1e-3 * singular[0] or abs(np.linalg.det(unit)) < 1e-6 * np.linalg.norm(unit) ** 3:
         raise EstimationError(
             "The control points do not fix a plane: all but one of them lie on one line.",
             found=f"{len(x)} points of which too many share a line",
             needed="four points of which no three share a line, near the corners of the area",
         )
-    matrix = np.linalg.inv(to_unit) @ right[8].reshape(3, 3) @ from_unit
+    matrix = np.linalg.inv(to_unit) @ unit @ from_unit
     return matrix / (matrix[2] @ [*xy_from.mean(axis=0), 1.0])
 
 

@@ -19,6 +19,9 @@ N_PLANE = 8
 
 MAX_STEPS = 60
 
+MAX_RENEWALS = 12
+"""Steps in which the weights are renewed; after that they stand, so that the solution settles."""
+
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Observations:
@@ -128,7 +131,7 @@ class Plane:
 
     def leverages(self, points: Observations) -> FloatArray:
         """Leverages (n, 2, 2): how far each point fixes its own prediction; identity means unchecked."""
-        _, design = _whitened(self, points)
+        design = _whitened(self, points, _roots(self, points))[1]
         return np.asarray(design @ self.cov @ design.transpose(0, 2, 1))
 
     def _cov_with_known_lens(self) -> FloatArray:
@@ -185,20 +188,29 @@ def solve_plane(points: Observations, lens: Lens, *, start: Plane | None = None)
     Mikhail, E. M. (1976) Observations and Least Squares, chapter 9 (combined adjustment).
     """
     plane = start or _start(points, lens)
-    free = np.concatenate([np.arange(N_PLANE), N_PLANE + np.flatnonzero(np.diag(lens.cov) > 0)])
-    root_weight = np.linalg.inv(
-        np.linalg.cholesky(lens.cov[np.ix_(free[N_PLANE:] - N_PLANE, free[N_PLANE:] - N_PLANE)])
-    )
-    system = _system(plane, points, lens, free, root_weight)
-    for _ in range(MAX_STEPS):
-        plane, system, gain = _step(plane, points, lens, free, root_weight, system)
-        if gain < 1e-12:
-            return _with_covariance(plane, system, free, 2 * len(points.names) - N_PLANE)
+    prior = _Prior(lens)
+    for step in range(MAX_STEPS):
+        if step < MAX_RENEWALS:
+            roots = _roots(plane, points)
+        plane, gain = _step(plane, points, prior, roots)
+        if gain < 1e-10 * (1.0 + plane.chi2):
+            return _with_covariance(plane, points, prior)
     raise EstimationError(
         "The control points do not settle on a plane.",
         found=f"no convergence in {MAX_STEPS} steps with {len(points.names)} points",
         needed="control points without gross errors, spread over the area",
     )
+
+
+class _Prior:
+    """The prior of the lens: which of the 13 unknowns are free, and the inverse root of its covariance."""
+
+    def __init__(self, lens: Lens) -> None:
+        free_lens = np.flatnonzero(np.diag(lens.cov) > 0)
+        self.numbers = _numbers(lens)
+        self.free = np.concatenate([np.arange(N_PLANE), N_PLANE + free_lens])
+        self.free_lens = free_lens
+        self.root_weight = np.linalg.inv(np.linalg.cholesky(lens.cov[np.ix_(free_lens, free_lens)]))
 
 
 def _start(points: Observations, lens: Lens) -> Plane:
@@ -220,52 +232,51 @@ def _start(points: Observations, lens: Lens) -> Plane:
 
 
 def _system(
-    plane: Plane, points: Observations, lens: Lens, free: NDArray[np.intp], root_weight: FloatArray
+    plane: Plane, points: Observations, prior: _Prior, roots: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
     """Whitened design (rows, free unknowns) and residual (rows,), rows of the prior last."""
-    residual, by_unknown = _whitened(plane, points)
-    design = by_unknown[:, :, free].reshape(-1, len(free))
-    prior = np.zeros((len(free) - N_PLANE, len(free)))
-    prior[:, N_PLANE:] = root_weight
-    departure = (_numbers(lens) - _numbers(plane.lens))[free[N_PLANE:] - N_PLANE]
-    return np.concatenate([design, prior]), np.concatenate([residual.ravel(), root_weight @ departure])
+    residual, by_unknown = _whitened(plane, points, roots)
+    design = by_unknown[:, :, prior.free].reshape(-1, len(prior.free))
+    prior_rows = np.zeros((len(prior.free_lens), len(prior.free)))
+    prior_rows[:, N_PLANE:] = prior.root_weight
+    departure = (prior.numbers - _numbers(plane.lens))[prior.free_lens]
+    return np.concatenate([design, prior_rows]), np.concatenate(
+        [residual.ravel(), prior.root_weight @ departure]
+    )
 
 
-def _whitened(plane: Plane, points: Observations) -> tuple[FloatArray, FloatArray]:
-    """Residuals (n, 2) and slopes by the 13 unknowns (n, 2, 13), in sd of the observation."""
-    predicted, by_mm, by_unknown = _predict(plane, points.xy_mm)
+def _roots(plane: Plane, points: Observations) -> FloatArray:
+    """Cholesky roots (n, 2, 2) of the covariances in px² of the points' residuals."""
+    by_mm = plane.px_per_mm(points.xy_mm)
     cov = points.sd_px**2 * np.eye(2) + by_mm @ points.cov_mm2 @ by_mm.transpose(0, 2, 1)
-    root = np.linalg.cholesky(cov)
-    residual = np.linalg.solve(root, (points.xy_px - predicted)[:, :, None])[:, :, 0]
-    return residual, np.linalg.solve(root, by_unknown)
+    return np.asarray(np.linalg.cholesky(cov), float)
+
+
+def _whitened(plane: Plane, points: Observations, roots: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Residuals (n, 2) and slopes by the 13 unknowns (n, 2, 13), in sd of the observation."""
+    predicted, _, by_unknown = _predict(plane, points.xy_mm)
+    residual = np.linalg.solve(roots, (points.xy_px - predicted)[:, :, None])[:, :, 0]
+    return np.asarray(residual, float), np.asarray(np.linalg.solve(roots, by_unknown), float)
 
 
 def _numbers(lens: Lens) -> FloatArray:
     return np.array([lens.f_px, *lens.centre_px, lens.k1, lens.k2])
 
 
-def _step(
-    plane: Plane,
-    points: Observations,
-    lens: Lens,
-    free: NDArray[np.intp],
-    root_weight: FloatArray,
-    system: tuple[FloatArray, FloatArray],
-) -> tuple[Plane, tuple[FloatArray, FloatArray], float]:
-    """One Gauss–Newton step, halved until the sum of squares no longer grows; and its forecast gain."""
-    design, residual = system
+def _step(plane: Plane, points: Observations, prior: _Prior, roots: FloatArray) -> tuple[Plane, float]:
+    """One Gauss–Newton step, halved until the sum of squares does not grow; and its forecast gain."""
+    design, residual = _system(plane, points, prior, roots)
     size = np.linalg.norm(design, axis=0)
     change = np.linalg.lstsq(design / size, residual, rcond=None)[0] / size
-    gain = float(np.square(design @ change).sum())
-    before = float(residual @ residual)
+    gain, before = float(np.square(design @ change).sum()), float(residual @ residual)
     for _ in range(12):
-        moved = _moved(plane, free, change)
-        ahead = _system(moved, points, lens, free, root_weight)
-        after = float(ahead[1] @ ahead[1])
-        if after <= before * (1.0 + 1e-6) + 1e-9:
-            return moved, ahead, gain
+        moved = _moved(plane, prior.free, change)
+        ahead = _system(moved, points, prior, roots)[1]
+        after = float(ahead @ ahead)
+        if after <= before * (1.0 + 1e-9) + 1e-12:
+            return replace(moved, chi2=after), gain
         change, gain = change / 2.0, gain / 4.0
-    return plane, system, 0.0
+    return replace(plane, chi2=before), 0.0
 
 
 def _moved(plane: Plane, free: NDArray[np.intp], change: FloatArray) -> Plane:
@@ -277,13 +288,16 @@ def _moved(plane: Plane, free: NDArray[np.intp], change: FloatArray) -> Plane:
     return replace(plane, unit_homography=matrix, lens=lens)
 
 
-def _with_covariance(
-    plane: Plane, system: tuple[FloatArray, FloatArray], free: NDArray[np.intp], n_spare: int
-) -> Plane:
-    design, residual = system
+def _with_covariance(plane: Plane, points: Observations, prior: _Prior) -> Plane:
+    design, residual = _system(plane, points, prior, _roots(plane, points))
     size = np.linalg.norm(design, axis=0)
     root = np.linalg.pinv(design / size, rcond=1e-12) / size[:, None]
     cov = np.zeros((N_PLANE + 5, N_PLANE + 5))
-    cov[np.ix_(free, free)] = root @ root.T
-    lens = replace(plane.lens, cov=cov[N_PLANE:, N_PLANE:])
-    return replace(plane, cov=cov, lens=lens, chi2=float(residual @ residual), n_spare=n_spare)
+    cov[np.ix_(prior.free, prior.free)] = root @ root.T
+    return replace(
+        plane,
+        cov=cov,
+        lens=replace(plane.lens, cov=cov[N_PLANE:, N_PLANE:]),
+        chi2=float(residual @ residual),
+        n_spare=2 * len(points.names) - N_PLANE,
+    )

@@ -33,7 +33,7 @@ from fragkit.units import with_sd
 
 FloatArray = NDArray[np.float64]
 
-POINTS_REACH, BOARD_REACH = 1.5, 5.0
+POINTS_REACH, BOARD_REACH = 1.25, 5.0
 """How far beyond the control the picture may reach: the hull of the points, or of the board, times this."""
 
 
@@ -163,7 +163,7 @@ def rectify(
     mm_per_px : float, optional
         Default: the median of what the photograph carries. Never finer than the photograph.
     area_mm : (x0, y0, x1, y1), optional
-        Default: what the photograph shows within the hull of the control × 1.5 (a board: × 5).
+        Default: what the photograph shows within the hull of the control × 1.25 (a board: × 5).
 
     Raises
     ------
