@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from fragkit.plot import motif as motif_plots
 from fragkit.plot import walls
 from fragkit.record.figures import embed
 from fragkit.record.html import Html, join
@@ -24,8 +25,15 @@ def technique(result: StudyResult, name: str) -> Html | None:
 
 
 def motif(result: StudyResult) -> Html | None:
-    """Figures of the motif."""
-    return None
+    """What the examples of the motif still show."""
+    if result.motif is None:
+        return None
+    return embed(
+        motif_plots.support(result.motif),
+        alt=f"Map of the motif: how many of its {result.motif.n_examples} examples are undamaged at each "
+        "place.",
+        caption="How many undamaged examples stand behind each place of the motif.",
+    )
 
 
 def wall(result: StudyResult, name: str) -> Html | None:
