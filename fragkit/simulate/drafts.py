@@ -50,11 +50,11 @@ PLACES = (
         name="press",
         wall="north",
         corner_ratio=(0.12, 0.24),
-        size_mm=(1160.0, 530.0),
+        size_mm=(1160.0, 540.0),
         parts=((0.0, 0.63), (0.37, 1.0)),
     ),
-    Place(name="pier", wall="north", corner_ratio=(0.66, 0.49), size_mm=(760.0, 530.0), loss_factor=0.65),
-    Place(name="settle", wall="west", corner_ratio=(0.62, 0.17), size_mm=(740.0, 520.0), loss_factor=1.3),
+    Place(name="pier", wall="north", corner_ratio=(0.66, 0.49), size_mm=(760.0, 550.0), loss_factor=0.65),
+    Place(name="settle", wall="west", corner_ratio=(0.6, 0.17), size_mm=(790.0, 540.0), loss_factor=1.25),
 )
 """Behind a press (two photographs that overlap), on a pier, and behind a settle."""
 

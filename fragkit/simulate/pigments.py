@@ -26,7 +26,7 @@ LAB: Mapping[str, tuple[float, float, float]] = MappingProxyType(
     {
         "ground": (79.0, 2.0, 13.0),
         "shadow": (54.0, 6.0, 15.0),
-        "bright leaf": (87.0, 1.0, 15.0),
+        "bright leaf": (85.0, 0.5, 10.0),
         "dark leaf": (25.0, 2.5, 5.0),
         "plaster": (67.0, 4.0, 11.0),
         "paper": (64.0, 6.0, 19.0),

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
 from fragkit.survey.entries import EdgeEntry, OpeningEntry, WallEntry
@@ -109,59 +112,81 @@ def draw_room(rng: np.random.Generator) -> Room:
     )
 
 
+@dataclass(frozen=True, kw_only=True)
+class Gap:
+    """An opening as built: its axis as a share of the wall's length, width, foot and head above the datum."""
+
+    kind: str
+    axis_ratio: float
+    width_mm: float
+    foot_mm: float
+    head_mm: float
+    clearance_mm: float
+
+
+GAPS: Mapping[str, Gap] = MappingProxyType(
+    {
+        "east": Gap(
+            kind="chimneypiece",
+            axis_ratio=0.5,
+            width_mm=1520.0,
+            foot_mm=0.0,
+            head_mm=432.0,
+            clearance_mm=20.0,
+        ),
+        "south": Gap(
+            kind="window", axis_ratio=0.47, width_mm=1180.0, foot_mm=296.0, head_mm=1548.0, clearance_mm=15.0
+        ),
+        "west": Gap(
+            kind="door", axis_ratio=0.24, width_mm=968.0, foot_mm=0.0, head_mm=1243.0, clearance_mm=15.0
+        ),
+    }
+)
+"""By wall; the north wall has none."""
+
+
 def walls_of(room: Room, rng: np.random.Generator) -> tuple[WallEntry, ...]:
     """The four walls as entries of a survey, each with its openings, edges and axis."""
-    openings = {
-        "east": _opening(
-            "chimneypiece", 0.5 * room.length_mm(1), 1520.0, 0.0, 432.0, clearance=20.0, rng=rng
-        ),
-        "south": _opening("window", 0.47 * room.length_mm(2), 1180.0, 296.0, 1548.0, clearance=15.0, rng=rng),
-        "west": _opening("door", 0.24 * room.length_mm(3), 968.0, 0.0, 1243.0, clearance=15.0, rng=rng),
-    }
-    return tuple(_wall(room, k, name, openings.get(name)) for k, name in enumerate(WALL_NAMES))
+    return tuple(_wall(room, k, rng) for k in range(4))
 
 
-def _opening(
-    kind: str,
-    middle_mm: float,
-    width_mm: float,
-    foot_mm: float,
-    head_mm: float,
-    *,
-    clearance: float,
-    rng: np.random.Generator,
-) -> OpeningEntry:
-    """An opening a few millimetres out of square; `foot_mm` 0 stands below the dado."""
-    left, right = middle_mm - width_mm / 2.0, middle_mm + width_mm / 2.0
-    box = np.array([[left, foot_mm], [right, foot_mm], [right, head_mm], [left, head_mm]])
-    skew = rng.normal(0.0, 3.0, (4, 2))
-    if foot_mm == 0.0:
-        box[:2, 1] = DADO_MM - 15.0
-    return OpeningEntry(kind=kind, name=kind, outline_mm=(box + skew).round(1), clearance_mm=clearance)
-
-
-def _wall(room: Room, k: int, name: str, opening: OpeningEntry | None) -> WallEntry:
-    outline = room.outline_mm(k)
+def _wall(room: Room, k: int, rng: np.random.Generator) -> WallEntry:
+    name, outline, axis_mm = WALL_NAMES[k], room.outline_mm(k), room.length_mm(k) / 2.0
     edges = [
         _edge("dado", "dado", outline[[0, 1]], "shift"),
         _edge("right corner", "corner", outline[[1, 2]], "shift"),
         _edge("cornice", "cornice", outline[[2, 3, 4]], "reduce"),
         _edge("left corner", "corner", outline[[4, 0]], "shift"),
     ]
-    axis = room.length_mm(k) / 2.0
-    if opening is not None:
-        closed = opening.outline_mm[[1, 2, 3, 0] + ([1] if opening.kind == "window" else [])]
-        edges.append(_edge(f"{opening.kind} frame", "frame", closed, "reshape"))
-        axis = float(opening.outline_mm[:, 0].mean()) if opening.kind != "door" else axis
+    openings: tuple[OpeningEntry, ...] = ()
+    if name in GAPS:
+        gap = GAPS[name]
+        corners = _corners(gap, room.length_mm(k), rng)
+        seen = shapely.Polygon(corners).intersection(shapely.Polygon(outline))
+        ring = np.array(seen.exterior.coords)[:-1].round(1)
+        openings = (
+            OpeningEntry(kind=gap.kind, name=gap.kind, outline_mm=ring, clearance_mm=gap.clearance_mm),
+        )
+        frame = corners[[1, 2, 3, 0, 1]] if gap.foot_mm > DADO_MM else corners[[1, 2, 3, 0]]
+        edges.append(_edge(f"{gap.kind} frame", "frame", frame, "reshape"))
+        axis_mm = float(corners[:, 0].mean()) if gap.kind != "door" else axis_mm
     return WallEntry(
         name=name,
         outline_mm=outline,
-        openings=(opening,) if opening is not None else (),
+        openings=openings,
         edges=tuple(edges),
-        axis_x_mm=round(axis, 1),
+        axis_x_mm=round(axis_mm, 1),
         next=WALL_NAMES[(k + 1) % 4],
         clearance_mm=8.0,
     )
+
+
+def _corners(gap: Gap, length_mm: float, rng: np.random.Generator) -> FloatArray:
+    """Corners (4, 2) of an opening, a few millimetres out of square, from its lower left anticlockwise."""
+    middle, half = gap.axis_ratio * length_mm, gap.width_mm / 2.0
+    left, right = middle - half, middle + half
+    box = np.array([[left, gap.foot_mm], [right, gap.foot_mm], [right, gap.head_mm], [left, gap.head_mm]])
+    return (box + rng.normal(0.0, 3.0, (4, 2))).round(1)
 
 
 def _edge(name: str, kind: str, line_mm: FloatArray, rule: str) -> EdgeEntry:
