@@ -113,6 +113,6 @@ def _between(
     """How far each colour lies from `first` to `second` (0 to 1), and where the two are clearly apart."""
     step = second - first
     along = step @ inverse_noise
-    length2 = (along * step).sum(-1)
-    share = ((colours - first) * along).sum(-1) / np.maximum(length2, 1e-6)
+    length2 = np.einsum("...c,...c->...", along, step)
+    share = np.einsum("...c,...c->...", colours - first, along) / np.maximum(length2, 1e-6)
     return np.clip(share, 0.0, 1.0).astype(np.float32), np.asarray(length2 > CLEAR_SD**2)

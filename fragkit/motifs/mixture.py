@@ -10,6 +10,7 @@ consensus, as it pulls a pixel-wise mean or median.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -195,15 +196,18 @@ def _limited(atlas: Float32Array, width_px: float) -> Float32Array:
 def _near_ground(colours: Float32Array, inside: BoolArray) -> BoolArray:
     """Pixels of a tone that the ground has, by a robust covariance about the ratio 1."""
     sample = colours[inside]
+    sample = sample[:: max(1, len(sample) // 100_000)]
     near = np.abs(sample - 1.0).max(axis=1) < 0.06
     for _ in range(4):
         centre = np.median(sample[near], axis=0)
         inverse = np.linalg.inv(np.cov((sample[near] - centre).T) * 1.2 + 1e-6 * np.eye(3))
-        away = sample - centre
-        near = np.einsum("ni,ij,nj->n", away, inverse.astype(np.float32), away) < 11.0
-    out = np.zeros(inside.shape, bool)
-    out[inside] = near
-    return out
+        near = _distance2(sample - centre, inverse) < 11.0
+    return np.asarray(inside & (_distance2(colours - centre, inverse) < 11.0))
+
+
+def _distance2(away: Float32Array, inverse: NDArray[Any]) -> Float32Array:
+    """Squared distance (...) of differences (..., 3)."""
+    return np.asarray(((away @ inverse.astype(np.float32)) * away).sum(axis=-1))
 
 
 def _near_the_middle(mask: BoolArray) -> BoolArray:
