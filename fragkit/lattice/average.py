@@ -22,6 +22,9 @@ FIELD_RMS_RATIO = 0.01
 LEAST_DRIFT_SUPPORT = 0.65
 """Posterior of any drift from which on one is stated; under 5 % of simulated nets without drift reach it."""
 
+LEAST_SHARE = 0.01
+"""Kinds of scatter with less than this share of the best one's weight are left out of the average."""
+
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Judgement:
@@ -117,7 +120,7 @@ def average_fit(
     if field is not None:
         design = np.column_stack([design, np.kron(field.shape, frame.turn[field.coordinate])])
     extra: FloatArray = np.diag(np.repeat((strays - 1.0) * scatter.sd_mm**2, 2))
-    likely = np.flatnonzero(scatter.weights > 2e-3 * scatter.weights.max())
+    likely = np.flatnonzero(scatter.weights > LEAST_SHARE * scatter.weights.max())
     weights = scatter.weights[likely] / scatter.weights[likely].sum()
     means, covs = [], []
     for k in likely:
@@ -152,9 +155,10 @@ def _mix(weights: FloatArray, means: FloatArray, covs: FloatArray) -> tuple[Floa
 
 def _placing_covariance(scatter: Scatter, k: int, frame: RowFrame) -> FloatArray:
     """Covariance (2n, 2n) of the placing error under one kind of scatter, in the fragment's frame."""
-    total: FloatArray = np.zeros((2 * len(frame.sites), 2 * len(frame.sites)))
+    n = len(frame.sites)
+    total = np.zeros((n, 2, n, 2))
     for axis, kernel in enumerate(scatter.candidates[k].kernels):
-        along = np.outer(frame.turn[axis], frame.turn[axis])
-        variance = scatter.shared_var[k, axis] * kernel + scatter.own_var[k, axis] * np.eye(len(kernel))
-        total += np.kron(variance, along)
-    return total
+        variance = scatter.shared_var[k, axis] * kernel
+        variance[np.diag_indices(n)] += scatter.own_var[k, axis]
+        total += variance[:, None, :, None] * np.outer(frame.turn[axis], frame.turn[axis])[:, None, :]
+    return total.reshape(2 * n, 2 * n)

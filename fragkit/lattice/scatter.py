@@ -241,10 +241,12 @@ def _view(kernel: FloatArray, contrasts: FloatArray) -> tuple[FloatArray, FloatA
 def _share(
     log_like: FloatArray, shared: FloatArray, grid: FloatArray, log_sd: FloatArray, scale: float
 ) -> _Share:
-    peak = logsumexp(log_like)
+    peak = log_like.max()
     posterior = np.exp(log_like - peak)
+    total = posterior.sum()
+    posterior /= total
     return _Share(
-        evidence=float(peak - np.log(log_like.size)),
+        evidence=float(peak + np.log(total / log_like.size)),
         shared_var=float(posterior.sum(axis=1) @ shared) / scale,
         own_var=float(posterior.sum(axis=0) @ grid),
         log_sd=float((posterior * log_sd).sum()),
