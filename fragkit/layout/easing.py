@@ -13,7 +13,7 @@ from shapely import LineString, Polygon
 
 from fragkit.layout.insets import ON_OUTLINE_MM, Insets
 from fragkit.layout.shapes import WHOLE, Form
-from fragkit.survey.entries import WallEntry
+from fragkit.survey import WallEntry
 
 FloatArray = NDArray[np.float64]
 

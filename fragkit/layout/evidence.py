@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fragkit.layout.results import PlacedCentres
-from fragkit.survey.entries import WallEntry
+from fragkit.survey import WallEntry
 
 FloatArray = NDArray[np.float64]
 

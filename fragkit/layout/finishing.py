@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,27 +11,13 @@ from fragkit.layout.certainty import Classes, classify
 from fragkit.layout.easing import ease, overlapping
 from fragkit.layout.gaps import Gap, level_lines, measure_gaps, plumb_lines
 from fragkit.layout.insets import inset
-from fragkit.layout.jobs import Job, Marks, Repeat
+from fragkit.layout.jobs import Job, Marks, Placed, Repeat
 from fragkit.layout.results import WallLayout
 from fragkit.layout.search import Net
 from fragkit.layout.shapes import WHOLE
 from fragkit.layout.wording import wall_notes
 
 FloatArray = NDArray[np.float64]
-Dropped = tuple[int, int, tuple[float, float], str]
-
-
-@dataclass(frozen=True, eq=False, kw_only=True)
-class Placed:
-    """Motifs of a net after easing, row by row from the bottom, and those left out."""
-
-    index: NDArray[np.int64]
-    site_mm: FloatArray
-    xy_mm: FloatArray
-    scale_ratio: FloatArray
-    form: tuple[str, ...]
-    eased: tuple[str, ...]
-    dropped: tuple[Dropped, ...]
 
 
 def finish(job: Job, net: Net, marks: Marks | None, *, initials: str) -> WallLayout:
@@ -80,9 +66,7 @@ def finish(job: Job, net: Net, marks: Marks | None, *, initials: str) -> WallLay
         ),
         max_edge_gap_ratio=gap_ratio,
         cost_terms=net.terms,
-        notes=wall_notes(
-            job, net, marks, n_motifs=len(row), dropped=placed.dropped, gaps=gaps, follow_mm=difference
-        ),
+        notes=wall_notes(job, net, marks, placed=placed, gaps=gaps, follow_mm=difference),
     )
 
 

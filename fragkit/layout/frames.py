@@ -8,7 +8,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from fragkit.survey.entries import WallEntry
+from fragkit.survey import WallEntry
 
 FloatArray = NDArray[np.float64]
 

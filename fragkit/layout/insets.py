@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from shapely import LineString, Polygon
 
 from fragkit.layout.shapes import Form
-from fragkit.survey.entries import WallEntry
+from fragkit.survey import WallEntry
 
 FloatArray = NDArray[np.float64]
 

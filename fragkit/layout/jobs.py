@@ -19,6 +19,8 @@ if TYPE_CHECKING:
     from fragkit.lattice import Pooled
 
 FloatArray = NDArray[np.float64]
+Dropped = tuple[int, int, tuple[float, float], str]
+"""Site (i, j), place in mm, and why it was left out."""
 
 SIMPLE_OFFSETS = (Fraction(0), Fraction(1, 2), Fraction(1, 3), Fraction(2, 3), Fraction(1, 4), Fraction(3, 4))
 MIN_OFFSET_MARGIN_RATIO = 0.002
@@ -56,6 +58,19 @@ class Marks:
     index: NDArray[np.int64]
     xy_mm: FloatArray
     misfit_mm: FloatArray
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Placed:
+    """Motifs of a net after easing, row by row from the bottom, and those left out."""
+
+    index: NDArray[np.int64]
+    site_mm: FloatArray
+    xy_mm: FloatArray
+    scale_ratio: FloatArray
+    form: tuple[str, ...]
+    eased: tuple[str, ...]
+    dropped: tuple[Dropped, ...]
 
 
 def adopt_repeat(pooled: Pooled) -> tuple[Repeat, tuple[str, ...]]:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from fragkit.card import card
 from fragkit.frozen import frozen_array
-from fragkit.survey.entries import WallEntry
+from fragkit.survey import WallEntry
 
 FloatArray = NDArray[np.float64]
 Outlines = Mapping[str, tuple[FloatArray, ...]]

@@ -20,7 +20,7 @@ from fragkit.layout.results import Alternative, Layout, Outlines, PlacedCentres,
 from fragkit.layout.search import Corner, Ground, Net, lay_net
 from fragkit.layout.shapes import WHOLE, Form, make_form, reshaped_forms
 from fragkit.layout.wording import why_not
-from fragkit.survey.entries import LayoutEntry, WallEntry
+from fragkit.survey import LayoutEntry, WallEntry
 
 if TYPE_CHECKING:
     from fragkit.lattice import Pooled

@@ -16,7 +16,7 @@ from fragkit.layout.fits import Fit
 from fragkit.layout.frames import Frame
 from fragkit.layout.insets import Insets
 from fragkit.layout.shapes import Form
-from fragkit.survey.entries import WallEntry
+from fragkit.survey import WallEntry
 
 FloatArray = NDArray[np.float64]
 

@@ -26,6 +26,7 @@ SIDES: Mapping[str, tuple[float, float]] = {
     "bottom": (0.0, -1.0),
     "top": (0.0, 1.0),
 }
+N_SHADOW_RINGS = 12
 MIN_KEPT_METAL_RATIO = 0.5
 """A form that keeps less of the metal than this is no longer the motif; an assumption."""
 
@@ -111,8 +112,8 @@ def reshaped_forms(whole: Form) -> tuple[Form, ...]:
     Notes
     -----
     Parts are dropped from a side one after the other, outermost first, while at least half of the metal is
-    kept. The shadow
-    is kept within its own width of the metal that stays. A motif of a single metal part has no such forms.
+    kept. The shadow that lies nearer to the metal that stays is kept with it. A motif of a single metal part
+    has no such forms.
     """
     metal = rings_to_area(whole.outlines["metal"])
     parts = [part for part in shapely.get_parts(metal) if part.area > 0.01 * metal.area]
@@ -143,5 +144,9 @@ def _drop_from(side: str, parts: list[Any], shadow: Any, whole: Form) -> list[Fo
 def _shadow_of(kept: Any, shadow: Any, metal: Any) -> Any:
     if shadow.is_empty:
         return shadow
+    """Shadow that lies nearer to the kept metal than to the dropped, found in rings around both."""
+    dropped = metal.difference(kept)
     width = float(shapely.distance(shapely.points(shapely.get_coordinates(shadow)), metal).max())
-    return shadow.intersection(kept.buffer(width)).difference(metal.difference(kept))
+    radii = width * (1.0 + np.arange(N_SHADOW_RINGS)) / N_SHADOW_RINGS
+    nearer = shapely.union_all([kept.buffer(r).difference(dropped.buffer(r)) for r in radii])
+    return shadow.intersection(nearer).difference(kept)

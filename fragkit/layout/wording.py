@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from fragkit.layout.gaps import MAX_GAP_RATIO, Gap
-from fragkit.layout.jobs import Job, Marks
+from fragkit.layout.jobs import Dropped, Job, Marks, Placed
 from fragkit.layout.search import Net
 
 MAX_LEFT_OUT_RATIO = 0.02
@@ -23,8 +23,7 @@ def wall_notes(
     net: Net,
     marks: Marks | None,
     *,
-    n_motifs: int,
-    dropped: Sequence[tuple[int, int, tuple[float, float], str]],
+    placed: Placed,
     gaps: Sequence[Gap],
     follow_mm: float,
 ) -> tuple[str, ...]:
@@ -32,8 +31,8 @@ def wall_notes(
     return (
         *_strain_words(net),
         *_evidence_words(job, net, marks),
-        *_dropped_words(n_motifs, dropped),
-        *_gap_words(gaps, dropped),
+        *_dropped_words(len(placed.index), placed.dropped),
+        *_gap_words(gaps, placed.dropped),
         *_follow_words(job, follow_mm),
     )
 
@@ -80,7 +79,7 @@ def _evidence_words(job: Job, net: Net, marks: Marks | None) -> list[str]:
     return words
 
 
-def _dropped_words(n_motifs: int, dropped: Sequence[tuple[int, int, tuple[float, float], str]]) -> list[str]:
+def _dropped_words(n_motifs: int, dropped: Sequence[Dropped]) -> list[str]:
     if not dropped:
         return []
     share = len(dropped) / (n_motifs + len(dropped))
@@ -90,9 +89,7 @@ def _dropped_words(n_motifs: int, dropped: Sequence[tuple[int, int, tuple[float,
     return [f"{len(dropped)} motifs left out, {100 * share:.1f} % of the wall's{limit}: {detail}."]
 
 
-def _gap_words(
-    gaps: Sequence[Gap], dropped: Sequence[tuple[int, int, tuple[float, float], str]]
-) -> list[str]:
+def _gap_words(gaps: Sequence[Gap], dropped: Sequence[Dropped]) -> list[str]:
     words = []
     left_out = np.array([xy for _, _, xy, _ in dropped]).reshape(-1, 2)
     for gap in sorted(gaps, key=lambda g: -g.ratio)[:N_GAPS_TOLD]:

@@ -114,17 +114,15 @@ class Page:
         *,
         pen_mm: float = THIN_MM,
         grey: float = 0.0,
-        dash_mm: float = 0.0,
     ) -> None:
         """A straight line."""
-        self.pen(pen_mm, grey=grey, dash_mm=dash_mm)
+        self.pen(pen_mm, grey=grey)
         self.canvas.line(*(v * PT_PER_MM for v in (x0, y0, x1, y1)))
 
-    def pen(self, pen_mm: float, *, grey: float = 0.0, dash_mm: float = 0.0) -> None:
-        """Width, grey and dashes of the lines that follow."""
+    def pen(self, pen_mm: float, *, grey: float = 0.0) -> None:
+        """Width and grey of the lines that follow."""
         self.canvas.setLineWidth(pen_mm * PT_PER_MM)
         self.canvas.setStrokeGray(grey)
-        self.canvas.setDash([dash_mm * PT_PER_MM, dash_mm * PT_PER_MM] if dash_mm else [])
 
     def polygon(self, points_mm: Sequence[Sequence[float]], *, fill_grey: float | None = None) -> None:
         """A closed outline in the present pen, filled if asked."""

@@ -154,7 +154,7 @@ def set_out(
 
 def rounded(values_mm: FloatArray) -> FloatArray:
     """Values to the nearest tape step; halves go up."""
-    return np.asarray(np.floor(np.asarray(values_mm, float) / TAPE_STEP_MM + 0.5) * TAPE_STEP_MM)
+    return np.asarray(np.floor(np.round(np.asarray(values_mm, float) / TAPE_STEP_MM, 6) + 0.5) * TAPE_STEP_MM)
 
 
 def limit_text(limit_mm: float) -> str:

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from fragkit.lattice import Pooled
-from fragkit.survey.entries import EdgeEntry, OpeningEntry, WallEntry
+from fragkit.survey import EdgeEntry, OpeningEntry, WallEntry
 
 
 def box(x0, y0, x1, y1):

@@ -11,7 +11,7 @@ from shapely.affinity import scale, translate
 from fragkit.errors import EstimationError
 from fragkit.layout import COST_WEIGHTS, PlacedCentres, lay_out
 from fragkit.layout.room import wall_initials
-from fragkit.survey.entries import LayoutEntry
+from fragkit.survey import LayoutEntry
 
 EXACT_MM = 1e-6  # double precision on walls of a few metres
 
