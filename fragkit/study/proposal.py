@@ -18,9 +18,10 @@ def adopt_proposal(pooled: Pooled, proposal: ProposalEntry | None) -> Pooled:
     """
     if proposal is None:
         return pooled
-    typed = {"across_mm": proposal.across_mm, "down_mm": proposal.down_mm}
-    moved = {key: value - float(getattr(pooled, key)) for key, value in typed.items()}
-    interval = {key: tuple(limit + moved[key] for limit in pooled.interval_new_wall[key]) for key in typed}
+    moved = {
+        key: getattr(proposal, key) - getattr(pooled, key) for key in ("across_mm", "down_mm", "offset_ratio")
+    }
+    on_new_wall = {key: _moved(limits, moved[key]) for key, limits in pooled.interval_new_wall.items()}
     note = (
         f"The repeat was typed, not measured: {proposal.across_mm:g} × {proposal.down_mm:g} mm, offset "
         f"{proposal.offset_ratio:g}. The fragments give {pooled.across_mm:.1f} × {pooled.down_mm:.1f} mm, "
@@ -33,11 +34,11 @@ def adopt_proposal(pooled: Pooled, proposal: ProposalEntry | None) -> Pooled:
         offset_ratio=proposal.offset_ratio,
         interval_across_mm=_moved(pooled.interval_across_mm, moved["across_mm"]),
         interval_down_mm=_moved(pooled.interval_down_mm, moved["down_mm"]),
-        interval_new_wall=interval,
+        interval_new_wall=on_new_wall,
         basis="typed",
         notes=(*pooled.notes, note),
     )
 
 
-def _moved(interval: tuple[float, float], by_mm: float) -> tuple[float, float]:
-    return interval[0] + by_mm, interval[1] + by_mm
+def _moved(interval: tuple[float, float], by: float) -> tuple[float, float]:
+    return interval[0] + by, interval[1] + by
