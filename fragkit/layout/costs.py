@@ -24,7 +24,7 @@ COST_WEIGHTS: Mapping[str, float] = MappingProxyType(
         "margins unlike half a repeat": 2.0,  # per repeat of difference
         "motifs eased at edges": 30.0,  # × share of the wall's motifs
         "motifs left out": 300.0,  # × share of the wall's motifs
-        "rows step at a corner": 10.0,  # per half repeat; a quarter of it where a corner starts afresh
+        "rows step at a corner": 10.0,  # per half repeat: one datum level runs round the room
         "columns step at a corner": 10.0,  # per half repeat, where the corner is to be carried on
     }
 )

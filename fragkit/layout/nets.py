@@ -25,6 +25,7 @@ def find_nets(job: Job) -> tuple[list[Net], Marks | None]:
     weights, frame = job.weights, job.ground.frame
     pulls = _pulls(job, marks) if marks is not None else (None, None)
     places = _evidence_anchors(job, marks) if marks is not None else (_axis_anchors(job), _row_anchors(job))
+    beside = [corner.down_mm for corner in job.ground.corners]
     columns = [
         price_axis(
             price_fit(fit, across, weights), axis_mm=frame.axis_x_mm, asked=job.on_axis, weights=weights
@@ -33,7 +34,7 @@ def find_nets(job: Job) -> tuple[list[Net], Marks | None]:
     ]
     rows = [
         price_fit(fit, down, weights)
-        for fit in enumerate_fits(down, places[1], extra_mm=_own_repeat(pulls[1]))
+        for fit in enumerate_fits(down, places[1], extra_mm=(*_own_repeat(pulls[1]), *beside))
     ]
     if not columns or not rows:
         raise EstimationError(

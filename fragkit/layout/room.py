@@ -17,7 +17,7 @@ from fragkit.layout.insets import Insets, free_area
 from fragkit.layout.jobs import Job, Repeat, adopt_repeat
 from fragkit.layout.nets import find_nets
 from fragkit.layout.results import Alternative, Layout, Outlines, PlacedCentres, WallLayout
-from fragkit.layout.search import Corner, Ground, Net, lay_net
+from fragkit.layout.search import Corner, Ground, Net, lay_net, row_steps_mm
 from fragkit.layout.shapes import WHOLE, Form, make_form, reshaped_forms
 from fragkit.layout.wording import why_not
 from fragkit.survey import LayoutEntry, WallEntry
@@ -294,7 +294,9 @@ def _corner_notes(walls: Sequence[WallEntry], done: Mapping[str, Done]) -> tuple
             if wall.corner == "continue"
             else f"each wall starts afresh, and the two outermost plumb lines are {margin:.0f} mm apart"
         )
-        notes.append(f"Corner {wall.name} / {wall.next}: {turn}; the rows meet with a step of {rows:.0f} mm.")
+        notes.append(
+            f"Corner {wall.name} / {wall.next}: {turn}; the rows meet with a step of {rows:.0f} mm at worst."
+        )
     following = {wall.name: wall.next for wall in walls}
     if len(walls) > 2 and set(following) == set(following.values()):
         notes.append(_closing_words(walls, done))
@@ -304,15 +306,16 @@ def _corner_notes(walls: Sequence[WallEntry], done: Mapping[str, Done]) -> tuple
 
 
 def _steps_mm(here: Done, there: Done) -> tuple[float, float]:
+    """Worst step between rows, and the step between columns where a row of one wall meets the next."""
     a, b = here.net, there.net
+    steps = row_steps_mm(there.ground.frame, b.down, row_mm=a.down.start_mm, down_mm=a.down.repeat_mm)
     j = np.rint((a.down.start_mm - b.down.start_mm) / b.down.repeat_mm)
-    rows = abs(a.down.start_mm - b.down.start_mm - j * b.down.repeat_mm)
     across = b.across.repeat_mm
     ahead = a.across.start_mm - here.ground.frame.right.at_mm
     along = ahead - (
         b.across.start_mm + there.ground.offset_ratio * j * across - there.ground.frame.left.at_mm
     )
-    return float(rows), float(abs(along - np.rint(along / across) * across))
+    return float(steps.max()), float(abs(along - np.rint(along / across) * across))
 
 
 def _closing_words(walls: Sequence[WallEntry], done: Mapping[str, Done]) -> str:

@@ -141,15 +141,24 @@ def _beyond_shift(ground: Ground, xy_mm: FloatArray, inside: Any) -> int:
 def _corner_steps(ground: Ground, across: Fit, down: Fit) -> dict[str, float]:
     rows = columns = 0.0
     for corner in ground.corners:
-        step = (corner.row_mm - down.start_mm) / down.repeat_mm
-        j = np.rint(step)
-        rows += 2.0 * abs(step - j) * (1.0 if corner.continues else 0.25)
+        steps_mm = row_steps_mm(ground.frame, down, row_mm=corner.row_mm, down_mm=corner.down_mm)
+        rows += 2.0 * float(steps_mm.mean()) / corner.down_mm
+        j = np.rint((corner.row_mm - down.start_mm) / down.repeat_mm)
         if corner.continues:
             along = (corner.site_mm - across.start_mm) / across.repeat_mm - ground.offset_ratio * j
             columns += 2.0 * abs(along - np.rint(along))
     if not ground.corners:
         return {}
     return {"rows step at a corner": rows, "columns step at a corner": columns}
+
+
+def row_steps_mm(frame: Frame, down: Fit, *, row_mm: float, down_mm: float) -> FloatArray:
+    """How far each row (m,) of a wall is from the nearest of a neighbour's, at `row_mm + k down_mm`."""
+    first = np.ceil((frame.bottom.at_mm - down.start_mm) / down.repeat_mm)
+    n_rows = max(1, int(frame.height_mm / down.repeat_mm))
+    rows = down.start_mm + (first + np.arange(n_rows)) * down.repeat_mm
+    off = (rows - row_mm) / down_mm
+    return np.asarray(np.abs(off - np.rint(off)) * down_mm)
 
 
 def _summed(*parts: Mapping[str, float]) -> dict[str, float]:
