@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -12,9 +12,16 @@ from numpy.typing import NDArray
 from fragkit.card import card
 from fragkit.errors import EstimationError
 from fragkit.frozen import frozen_array
-from fragkit.motifs.folding import Window, motif_phase, patches, site_indices, window_of
-from fragkit.motifs.matching import best_near, learn_template, propagate, score_map
-from fragkit.motifs.refinement import Fit, fit_copies
+from fragkit.motifs.folding import Window, motif_phase, narrowed, patches, site_indices, window_of
+from fragkit.motifs.matching import (
+    best_near,
+    expected_places,
+    ideal_places,
+    learn_template,
+    propagate,
+    score_map,
+)
+from fragkit.motifs.refinement import Fit, fit_copies, fit_to
 from fragkit.motifs.surface import Surface, read_surface
 from fragkit.net import Net, features
 from fragkit.net.features import pixels_and_mask
@@ -26,7 +33,7 @@ FloatImage = NDArray[Any]
 
 _SEARCH_CELL_PX = 56.0
 _FINE_CELL_PX = 150.0
-_FINE_AREA_PX = 1.6e6
+_FINE_AREA_PX = 0.9e6
 _SEARCH_RATIO = 0.22
 """Radius of the search round a predicted site, in shorter net vectors."""
 _SEEN_RATIO = 0.6
@@ -136,6 +143,7 @@ def find_centres(
     fine = _view(pixels, believed, a_px, b_px, _fine_cell(believed, a_px, b_px), scale_px=1.3)
     start = _to_fine(place, coarse, fine)
     fit, surface = _refine(fine, start, np.where(found, score, 0.0))
+    fit, found = _settled(fine, fit, surface, index)
     return _centres(picture, net, index, fine, fit, surface, found, covariance_mm2)
 
 
@@ -195,24 +203,12 @@ def _search(view: _View) -> tuple[NDArray[np.int64], FloatArray, FloatArray, flo
         template = learn_template(view.values, place, weight, view.window, view.share)
         score = score_map(view.values, template, view.window)
         least = _least_score(score, place, basis, radius, view.share)
-        ideal = _ideal(index, place, weight, basis) if round_ else origin + index @ basis
+        ideal = ideal_places(index, place, weight, basis) if round_ else origin + index @ basis
         place, value = propagate(score, index, ideal, radius_px=radius, sure=least)
         weight = np.where(value >= least, np.clip(value, 0.0, 1.0) ** 2, 0.0)
         if weight.sum() <= 0:
             weight = np.clip(value, 0.0, 1.0) ** 4
     return index, place, value, least
-
-
-def _ideal(index: NDArray[np.int64], place: FloatArray, weight: FloatArray, basis: FloatArray) -> FloatArray:
-    """The undisturbed net through the found places: its vectors and origin by weighted least squares."""
-    design = np.column_stack([index, np.ones(len(index))]) * np.sqrt(weight)[:, None]
-    if np.linalg.matrix_rank(design) < 3:
-        return place
-    fit = np.linalg.lstsq(design, place * np.sqrt(weight)[:, None], rcond=None)[0]
-    if np.abs(fit[:2] - basis).max() > 0.05 * np.abs(basis).max():
-        fit[:2] = basis
-        fit[2] = ((place - index @ basis) * weight[:, None]).sum(0) / weight.sum()
-    return np.column_stack([index, np.ones(len(index))]) @ fit
 
 
 def _least_score(
@@ -235,12 +231,71 @@ def _least_score(
 def _refine(view: _View, start: FloatArray, trust: FloatArray) -> tuple[Fit, Surface]:
     """Sub-pixel fit, then the surface, then the fit again without what is lost."""
     furthest = 0.1 * float(min(np.hypot(*view.a_px), np.hypot(*view.b_px)))
-    first = fit_copies(view.values, start, trust**2, view.window, view.share, furthest_px=furthest)
+    first = fit_copies(
+        view.values, start, trust**2, view.window, view.share, furthest_px=furthest, n_rounds=1
+    )
     strength = first.template[:, :, 0]
     surface = read_surface(view.pixels, view.believed, first.centres_px, trust, strength, view.window)
-    whole = (view.share * np.clip(1.0 - 1.5 * surface.lost, 0.0, 1.0)).astype(np.float32)
-    fit = fit_copies(view.values, first.centres_px, trust**2, view.window, whole, furthest_px=furthest)
+    whole = _whole(view, surface)
+    near = narrowed(view.window, surface.figure, margin_px=6)
+    fit = fit_copies(view.values, first.centres_px, trust**2, near, whole, furthest_px=furthest)
     return fit, surface
+
+
+def _settled(
+    view: _View, fit: Fit, surface: Surface, index: NDArray[np.int64]
+) -> tuple[Fit, NDArray[np.bool_]]:
+    """The fit with every site held near where its neighbours put it, and which sites carry a motif.
+
+    Notes
+    -----
+    A copy of which little is left can lock on to something else. Copies further from the prediction of
+    their neighbours than placing scatters are fitted again from there; where nothing fits the
+    prediction stays, with the scatter as its uncertainty.
+    """
+    least = _least_fine_score(view, fit, surface)
+    basis = np.array([view.a_px, view.b_px])
+    sure = fit.score >= max(least, 0.7 * float(np.median(np.append(fit.score[fit.score >= least], least))))
+    expected, scatter = expected_places(index, fit.centres_px, np.where(sure, fit.score, 0.0), basis)
+    furthest = max(4.5 * scatter, 0.02 * float(np.hypot(*basis.T).min()))
+    astray = np.hypot(*(fit.centres_px - expected).T) > furthest
+    centres, cov, score = fit.centres_px.copy(), fit.cov_px2.copy(), fit.score.copy()
+    if astray.any():
+        again = fit_to(
+            view.values,
+            expected[astray],
+            fit.template,
+            narrowed(view.window, surface.figure, margin_px=6),
+            _whole(view, surface),
+            furthest_px=furthest,
+            inflation=fit.inflation,
+        )
+        centres[astray], cov[astray], score[astray] = again.centres_px, again.cov_px2, again.score
+    found = score >= least
+    centres[~found] = expected[~found]
+    cov[~found] = np.eye(2) * scatter**2
+    return replace(fit, centres_px=centres, cov_px2=cov, score=score), found
+
+
+def _least_fine_score(view: _View, fit: Fit, surface: Surface) -> float:
+    """The fitted score that places half-way between the sites hardly ever reach."""
+    basis = np.array([view.a_px, view.b_px])
+    steps = [fit.centres_px + step @ basis for step in np.array([[0.5, 0.0], [0.0, 0.5], [0.5, 0.5]])]
+    points = np.vstack(steps)
+    inside = (points > 0).all(1) & (points < np.array(view.share.shape[::-1]) - 1).all(1)
+    points = points[inside][:: max(1, int(inside.sum()) // 150)]
+    whole = _whole(view, surface)
+    furthest = 0.1 * float(np.hypot(*basis.T).min())
+    near = narrowed(view.window, surface.figure, margin_px=6)
+    null = fit_to(view.values, points, fit.template, near, whole, furthest_px=furthest, inflation=1.0)
+    middle = float(np.median(null.score))
+    spread = 1.4826 * float(np.median(np.abs(null.score - middle)))
+    return float(np.clip(middle + 3.5 * spread, 0.25, 0.6))
+
+
+def _whole(view: _View, surface: Surface) -> FloatImage:
+    """Where the decorated surface is left."""
+    return np.asarray(view.share * np.clip(1.0 - 1.5 * surface.lost, 0.0, 1.0), np.float32)
 
 
 def _centres(

@@ -62,6 +62,18 @@ def window_of(a_px: FloatArray, b_px: FloatArray, *, soft_px: float = 1.5) -> Wi
     return Window(dx=x[keep].copy(), dy=y[keep].copy(), weight=weight[keep].copy())
 
 
+def narrowed(window: Window, zone: NDArray[np.bool_], *, margin_px: int) -> Window:
+    """The window cut down to a zone and a margin round it."""
+    reach = 2 * margin_px + 1
+    near = cv2.dilate(zone.astype(np.uint8), cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (reach, reach)))
+    weight = window.weight * cv2.GaussianBlur(near.astype(np.float32), (0, 0), 1.0)
+    rows, columns = np.flatnonzero(weight.max(1) > 0.01), np.flatnonzero(weight.max(0) > 0.01)
+    hx, hy = window.half_px
+    ry, rx = int(np.abs(rows - hy).max()), int(np.abs(columns - hx).max())
+    keep = np.s_[hy - ry : hy + ry + 1, hx - rx : hx + rx + 1]
+    return Window(dx=window.dx[keep].copy(), dy=window.dy[keep].copy(), weight=weight[keep].copy())
+
+
 def patches(image: FloatImage, centres_px: FloatArray, window: Window, *, smooth: bool = False) -> FloatImage:
     """Windows of a picture at sub-pixel centres; (n, h, w) or (n, h, w, c), 0 beyond the picture."""
     mode = cv2.INTER_CUBIC if smooth else cv2.INTER_LINEAR

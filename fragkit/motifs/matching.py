@@ -135,3 +135,41 @@ def _expected_shift(
             weight = trust[k] ** 2 / (step[0] ** 2 + step[1] ** 2)
             total, norm = total + weight * shift[k], norm + weight
     return total / norm if norm > 0 else total
+
+
+def expected_places(
+    index: NDArray[np.int64], places_px: FloatArray, trust: FloatArray, basis: FloatArray
+) -> tuple[FloatArray, float]:
+    """Where each site should be by its found neighbours alone, and the scatter per coordinate about that.
+
+    Parameters
+    ----------
+    index : (n, 2) int array
+    places_px : (n, 2) array
+    trust : (n,) array
+        0 for sites that say nothing about their neighbours.
+    basis : (2, 2) array
+        Net vectors, one a row.
+    """
+    order = {(int(i), int(j)): k for k, (i, j) in enumerate(index)}
+    ideal = ideal_places(index, places_px, trust, basis)
+    shift = places_px - ideal
+    expected = np.array([_expected_shift(at, order, shift, trust) for at in index])
+    off = (shift - expected)[trust > 0]
+    scatter = 1.4826 * float(np.median(np.abs(off))) if len(off) > 3 else 0.02 * float(np.hypot(*basis.T).min())
+    return ideal + expected, scatter
+
+
+def ideal_places(
+    index: NDArray[np.int64], places_px: FloatArray, trust: FloatArray, basis: FloatArray
+) -> FloatArray:
+    """The undisturbed net through the trusted places: its vectors and origin by weighted least squares."""
+    design = np.column_stack([index, np.ones(len(index))])
+    root = np.sqrt(trust)[:, None]
+    fit = np.zeros((3, 2))
+    if np.linalg.matrix_rank(design * root) == 3:
+        fit = np.linalg.lstsq(design * root, places_px * root, rcond=None)[0]
+    if np.abs(fit[:2] - basis).max() > 0.05 * np.abs(basis).max():
+        fit[:2] = basis
+        fit[2] = ((places_px - index @ basis) * trust[:, None]).sum(0) / max(float(trust.sum()), 1e-9)
+    return design @ fit

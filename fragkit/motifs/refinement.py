@@ -30,6 +30,8 @@ class Fit:
         Strength of each copy against the template.
     score : (n,) array
         Weighted correlation coefficient of copy and template, in [-1, 1].
+    inflation : float
+        Ratio of the variance of the centres to that of white noise, from blocks of residuals.
     template : (h, w, c) float32 array
     """
 
@@ -37,6 +39,7 @@ class Fit:
     cov_px2: FloatArray
     gain: FloatArray
     score: FloatArray
+    inflation: float
     template: FloatImage
 
 
@@ -48,6 +51,7 @@ def fit_copies(
     share: FloatImage,
     *,
     furthest_px: float,
+    n_rounds: int = 2,
 ) -> Fit:
     """Centres of all copies by least squares on a template learned from them.
 
@@ -64,6 +68,8 @@ def fit_copies(
         1 where the surface is there and the picture is to be believed, 0 elsewhere.
     furthest_px : float
         A centre does not move further than this from where it started.
+    n_rounds : int
+        How often the template is learned again.
 
     Notes
     -----
@@ -72,28 +78,47 @@ def fit_copies(
     patches are weighted down. The covariance is the sandwich of scores summed over blocks larger than the reach
     of the feature filter, pooled over the copies, scaled by each copy's own residual.
     """
-    start = np.asarray(centres_px, float)
-    centres = start.copy()
-    weight = patches(share, centres, window) * window.weight
+    start = centres = np.asarray(centres_px, float)
     template = np.zeros((*window.dx.shape, values.shape[2]), np.float32)
-    for round_ in range(3):
+    for _ in range(n_rounds):
         cut = patches(values, centres, window, smooth=True)
-        template = _template(cut, weight, trust)
-        robust = weight * _robust(cut, template, weight)
-        for _ in range(2):
-            step, gain, _ = _step(cut, template, robust)
-            centres = _held(centres + step, start, furthest_px)
-            cut = patches(values, centres, window, smooth=True)
-        if round_ == 2:
-            break
+        template = _template(cut, patches(share, centres, window) * window.weight, trust)
+        centres = fit_to(values, centres, template, window, share, furthest_px=furthest_px, start=start).centres_px
+    return fit_to(values, centres, template, window, share, furthest_px=furthest_px, start=start, inflation=None)
+
+
+def fit_to(
+    values: FloatImage,
+    centres_px: FloatArray,
+    template: FloatImage,
+    window: Window,
+    share: FloatImage,
+    *,
+    furthest_px: float,
+    start: FloatArray | None = None,
+    inflation: float | None = 1.0,
+) -> Fit:
+    """Centres of copies by least squares on a given template; see `fit_copies`.
+
+    Notes
+    -----
+    `inflation` is the known ratio of variance to that of white noise; None measures it from these copies.
+    """
+    centres = np.asarray(centres_px, float)
+    start = centres if start is None else start
+    for _ in range(2):
+        cut = patches(values, centres, window, smooth=True)
         weight = patches(share, centres, window) * window.weight
-    step, gain, solution = _step(cut, template, robust)
-    cov = _covariance(cut, template, robust, solution, trust)
+        robust = weight * _robust(cut, template, weight)
+        step, gain, solution = _step(cut, template, robust)
+        centres = _held(centres + step, start, furthest_px)
+    naive, measured = _covariance(cut, template, robust, solution, known=inflation)
     return Fit(
-        centres_px=_held(centres + step, start, furthest_px),
-        cov_px2=cov,
+        centres_px=centres,
+        cov_px2=naive * measured,
+        inflation=measured,
         gain=gain,
-        score=_scores(cut, template, robust),
+        score=_scores(cut, template, weight),
         template=template,
     )
 
@@ -141,8 +166,8 @@ def _step(
 def _robust(cut: FloatImage, template: FloatImage, weight: FloatImage) -> FloatImage:
     """Weights that fall where a whole patch of a copy disagrees with the template."""
     _, _, (solution, _) = _step(cut, template, weight)
-    error = _residuals(cut, template, solution) ** 2
-    energy = error.sum(-1)
+    error = _residuals(cut, template, solution)
+    energy = np.einsum("cnhw,cnhw->nhw", error, error)
     smooth = np.stack([cv2.GaussianBlur(e, (0, 0), 2.5) for e in energy]) if len(energy) else energy
     inside = weight > 0.5
     typical = float(np.median(smooth[inside])) if inside.any() else 1.0
@@ -150,9 +175,12 @@ def _robust(cut: FloatImage, template: FloatImage, weight: FloatImage) -> FloatI
 
 
 def _residuals(cut: FloatImage, template: FloatImage, solution: FloatArray) -> FloatImage:
-    design = _design(template)
-    fitted = np.stack([solution.astype(np.float32) @ d.T for d in design], axis=-1)
-    return cut - fitted.reshape(cut.shape)
+    """What each copy has and the fitted template has not; channels first, (c, n, h, w)."""
+    coefficients = solution.astype(np.float32)
+    error = np.empty((cut.shape[3], *cut.shape[:3]), np.float32)
+    for c, design in enumerate(_design(template)):
+        np.subtract(cut[..., c], (coefficients @ design.T).reshape(cut.shape[:3]), out=error[c])
+    return error
 
 
 def _covariance(
@@ -160,33 +188,33 @@ def _covariance(
     template: FloatImage,
     weight: FloatImage,
     solution_inverse: tuple[FloatArray, FloatArray],
-    trust: FloatArray,
-) -> FloatArray:
-    """(n, 2, 2) covariance of the centres from the residuals, with their spatial correlation."""
+    *,
+    known: float | None,
+) -> tuple[FloatArray, float]:
+    """(n, 2, 2) covariance of the centres under white noise, and the inflation for correlated noise."""
     solution, inverse = solution_inverse
     error = _residuals(cut, template, solution)
-    w = weight[..., None]
-    channels = cut.shape[3]
-    freedom = np.maximum(channels * weight.sum((1, 2)) - 6.0, 1.0)
-    variance = (w * error**2).sum((1, 2, 3)) / freedom
-    naive = variance[:, None, None] * inverse[:, 1:3, 1:3]
-    sandwich = _sandwich(error * w, template, inverse)
-    chosen = trust > 0
-    ratio = np.trace(sandwich, axis1=1, axis2=2) / np.maximum(np.trace(naive, axis1=1, axis2=2), 1e-30)
-    inflation = float(np.median(ratio[chosen])) if chosen.any() else 4.0
-    gain = np.maximum(solution[:, 0], 0.05)
-    return naive * max(inflation, 1.0) / gain[:, None, None] ** 2
+    freedom = np.maximum(cut.shape[3] * weight.sum((1, 2)) - 6.0, 1.0)
+    variance = np.einsum("nhw,cnhw,cnhw->n", weight, error, error, optimize=True) / freedom
+    white = variance[:, None, None] * inverse[:, 1:3, 1:3]
+    gain = np.maximum(solution[:, 0], 0.05)[:, None, None]
+    if known is not None:
+        return white / gain**2, known
+    sandwich = _sandwich(error * weight, template, inverse)
+    ratio = np.trace(sandwich, axis1=1, axis2=2) / np.maximum(np.trace(white, axis1=1, axis2=2), 1e-30)
+    chosen = weight.sum((1, 2)) > 0.5 * float(weight.sum((1, 2)).max(initial=0.0))
+    return white / gain**2, max(float(np.median(ratio[chosen])), 1.0) if chosen.any() else 4.0
 
 
 def _sandwich(error: FloatImage, template: FloatImage, inverse: FloatArray) -> FloatArray:
     """Covariance of (g dx, g dy) from scores summed over blocks."""
-    n, height, width, channels = error.shape
+    channels, n, height, width = error.shape
     design = _design(template).reshape(channels, height, width, -1)
     rows = np.arange(0, height, _BLOCK_PX)
     columns = np.arange(0, width, _BLOCK_PX)
     score = np.zeros((n, len(rows), len(columns), design.shape[-1]))
     for a in range(design.shape[-1]):
-        point = np.einsum("nhwc,chw->nhw", error, design[..., a])
+        point = np.einsum("cnhw,chw->nhw", error, design[..., a])
         score[..., a] = np.add.reduceat(np.add.reduceat(point, rows, axis=1), columns, axis=2)
     meat = np.einsum("nrca,nrcb->nab", score, score)
     full = inverse @ meat @ inverse
@@ -194,15 +222,20 @@ def _sandwich(error: FloatImage, template: FloatImage, inverse: FloatArray) -> F
 
 
 def _scores(cut: FloatImage, template: FloatImage, weight: FloatImage) -> FloatArray:
-    w = weight[..., None]
-    total = np.maximum(w.sum((1, 2)), 1e-9)
-    f = cut - ((w * cut).sum((1, 2)) / total)[:, None, None]
-    t = template[None] - ((w * template[None]).sum((1, 2)) / total)[:, None, None]
-    cross = (w * f * t).sum((1, 2, 3))
-    norm = np.sqrt((w * f * f).sum((1, 2, 3)) * (w * t * t).sum((1, 2, 3)))
-    return np.clip(np.divide(cross, norm, out=np.zeros_like(cross), where=norm > 1e-12), -1.0, 1.0).astype(
-        float
-    )
+    """Weighted correlation coefficient of each copy with the template, all channels together."""
+    n = len(cut)
+    w = weight.reshape(n, -1)
+    total = np.maximum(w.sum(1), 1e-9)
+    cross, of_copy, of_template = np.zeros(n), np.zeros(n), np.zeros(n)
+    for c in range(cut.shape[3]):
+        f, t = np.ascontiguousarray(cut[..., c]).reshape(n, -1), template[..., c].ravel()
+        wf = w * f
+        mean_f, mean_t = wf.sum(1) / total, w @ t / total
+        cross += wf @ t - total * mean_f * mean_t
+        of_copy += np.einsum("np,np->n", wf, f) - total * mean_f**2
+        of_template += w @ (t * t) - total * mean_t**2
+    norm = np.sqrt(np.maximum(of_copy, 0.0) * np.maximum(of_template, 0.0))
+    return np.clip(np.divide(cross, norm, out=np.zeros(n), where=norm > 1e-9), -1.0, 1.0)
 
 
 def _held(centres: FloatArray, start: FloatArray, furthest: float) -> FloatArray:

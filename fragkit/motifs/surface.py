@@ -71,25 +71,25 @@ def read_surface(
     histograms of colour and texture; places are told apart by their ratio and by how much of the ground around is
     gone.
     """
-    figure = figure_zone(strength, window)
-    ground = painted(window.weight.astype(bool) & ~figure, centres_px, window, believed.shape) & believed
-    inside = painted(figure, centres_px, window, believed.shape) & believed
-    colour = pixels - ground_surface(pixels, ground)
-    look = _look(colour)
-    strange = _strangeness(look, ground)
-    lost = _loss(look, strange, ground, inside, believed, window)
-    masks = divide_motif(colour, lost, believed, centres_px, trust, figure, window)
-    return Surface(lost=lost, colour=colour, figure=masks[0], metal=masks[1])
+    zone = figure_zone(strength, window)
+    for _ in range(2):
+        ground = painted(window.weight.astype(bool) & ~zone, centres_px, window, believed.shape) & believed
+        inside = painted(zone, centres_px, window, believed.shape) & believed
+        colour = pixels - ground_surface(pixels, ground)
+        look = _look(colour)
+        lost = _loss(look, _strangeness(look, ground), ground, inside, believed, window)
+        figure, metal = divide_motif(colour, lost, believed, centres_px, trust, zone, window)
+        zone = cv2.dilate(figure.astype(np.uint8), _ball(window)).astype(bool) & (window.weight > 0.5)
+    return Surface(lost=lost, colour=colour, figure=figure, metal=metal)
 
 
 def figure_zone(strength: FloatImage, window: Window) -> NDArray[np.bool_]:
     """The part of the window that the motif takes: strong edges, closed and filled, with a rim."""
     own = window.weight > 0.5
     level = np.where(own, cv2.GaussianBlur(strength.astype(np.float32), (0, 0), 1.0), 0.0)
-    low, high = np.percentile(level[own], [20, 98])
-    edges = own & (level > low + 0.3 * (high - low))
-    reach = max(1, round(0.04 * np.sqrt(window.weight.sum())))
-    ball = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))
+    low, middle, high = np.percentile(level[own], [20, 40, 98])
+    edges = own & (level > low + max(0.12 * (high - low), 4.0 * (middle - low)))
+    ball = _ball(window)
     closed = cv2.morphologyEx(edges.astype(np.uint8), cv2.MORPH_CLOSE, ball)
     filled = ndimage.binary_fill_holes(closed)
     labels, count = ndimage.label(filled)
@@ -97,6 +97,12 @@ def figure_zone(strength: FloatImage, window: Window) -> NDArray[np.bool_]:
         sizes = ndimage.sum_labels(filled, labels, np.arange(1, count + 1))
         filled = np.isin(labels, 1 + np.flatnonzero(sizes >= 0.05 * sizes.max()))
     return cv2.dilate(filled.astype(np.uint8), ball).astype(bool) & own
+
+
+def _ball(window: Window) -> NDArray[np.uint8]:
+    """A disc of a twenty-fifth of the cell."""
+    reach = max(1, round(0.04 * float(np.sqrt(window.weight.sum()))))
+    return np.asarray(cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1)), np.uint8)
 
 
 def painted(
@@ -152,6 +158,7 @@ def _strangeness(look: FloatImage, ground: NDArray[np.bool_]) -> FloatImage:
     if ground.sum() < 50:
         return np.zeros(look.shape[:2], np.float32)
     seen = look[ground]
+    seen = seen[:: max(1, len(seen) // 20000)]
     middle = np.median(seen, axis=0)
     near = np.ones(len(seen), bool)
     for _ in range(6):
@@ -294,5 +301,9 @@ def _metal(away: FloatImage, varied: FloatImage, figure: NDArray[np.bool_]) -> N
         part, other = other, part
     if min(part.sum(), other.sum()) < 0.05 * figure.sum() and part.sum() > other.sum():
         return figure
+    height = float(np.median(varied[part]))
+    if height > 2.5 * float(np.median(varied[other])):
+        core = cv2.dilate(part.astype(np.uint8), np.ones((5, 5), np.uint8)).astype(bool)
+        part = core & (varied > 0.5 * height)
     smooth = cv2.medianBlur(part.astype(np.uint8), 3).astype(bool)
-    return smooth & figure
+    return np.asarray(ndimage.binary_fill_holes(smooth) & figure)

@@ -86,7 +86,7 @@ def pixels_and_mask(
     pixels = raw.reshape(*raw.shape[:2], -1)[:, :, :3].astype(
         np.float64 if raw.dtype.itemsize > 4 else np.float32
     )
-    believed = np.isfinite(pixels).all(axis=2)
+    believed = np.ones(raw.shape[:2], bool) if raw.dtype.kind in "uib" else np.isfinite(pixels).all(axis=2)
     if isinstance(picture, Picture):
         believed &= picture.coverage
     if mask is not None:
@@ -102,13 +102,19 @@ def _standardised(pixels: NDArray[np.floating], believed: NDArray[np.bool_]) -> 
     """Pixels less their mean, divided by one spread for all channels; 0 where not believed."""
     if not believed.any():
         return np.zeros(pixels.shape, np.float32)
-    seen = pixels[believed].astype(np.float64)
+    step = max(1, round(np.sqrt(believed.size / 2.5e5)))
+    sample = believed[::step, ::step]
+    if not sample.any():
+        step, sample = 1, believed
+    seen = pixels[::step, ::step][sample].astype(np.float64)
     middle = seen.mean(axis=0)
     spread = float(np.sqrt(((seen - middle) ** 2).mean()))
     smallest = 1e-6 * float(np.abs(middle).max())
     scale = 1.0 / spread if spread > smallest else 0.0
-    with np.errstate(invalid="ignore"):
-        return np.where(believed[:, :, None], (pixels - middle) * scale, 0.0).astype(np.float32)
+    even = (pixels - middle.astype(pixels.dtype)) * pixels.dtype.type(scale)
+    if not believed.all():
+        even[~believed] = 0.0
+    return even.astype(np.float32, copy=False)
 
 
 def _filled(image: FloatImage, believed: NDArray[np.bool_], scale_px: float) -> tuple[FloatImage, FloatImage]:
