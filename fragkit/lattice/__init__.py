@@ -6,7 +6,7 @@ from fragkit.lattice.gaussian import free_contrasts, least_squares, restricted_l
 from fragkit.lattice.kernels import group_numbers, shared_kernel, smooth_kernel, stretch_kernel, walk_kernel
 from fragkit.lattice.merge import merge_centres
 from fragkit.lattice.net_type import weigh_net_types
-from fragkit.lattice.pool import Pooled, pool
+from fragkit.lattice.pool import Pooled, pool, repeat_of
 from fragkit.lattice.random_effects import RandomEffects, random_effects
 from fragkit.lattice.rows import columns_and_rows, describe_repeat, row_basis
 
@@ -24,6 +24,7 @@ __all__ = [
     "merge_centres",
     "pool",
     "random_effects",
+    "repeat_of",
     "restricted_log_likelihood",
     "row_basis",
     "shared_kernel",

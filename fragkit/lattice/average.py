@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from fragkit.lattice.drift import Drift, field_shapes, in_trade_units, state_drift, state_no_drift
+from fragkit.lattice.drift import FIELDS, Drift, field_shapes, in_trade_units, state_drift, state_no_drift
 from fragkit.lattice.gaussian import free_contrasts, least_squares
 from fragkit.lattice.observed import Observed, RowFrame
 from fragkit.lattice.scatter import Field, Scatter, candidate_kinds, weigh_scatter
@@ -21,6 +21,10 @@ FIELD_RMS_RATIO = 0.01
 
 LEAST_DRIFT_SUPPORT = 0.65
 """Posterior of any drift from which on one is stated; under 5 % of simulated nets without drift reach it."""
+
+LEAST_DRIFT_SITES = 9
+LEAST_FREE_SHARE = 0.02
+"""A field of which the net absorbs more than all but this share cannot be told."""
 
 LEAST_SHARE = 0.01
 """Kinds of scatter with less than this share of the best one's weight are left out of the average."""
@@ -48,16 +52,19 @@ def judge(data: Observed, frame: RowFrame, strays: FloatArray) -> Judgement:
     plain, *smooth_or_not = weigh_scatter(offsets, data.design, noise, candidates, fields=fields)
     fitted = [scatter.without("smooth") for scatter in smooth_or_not]
     base = plain.without("smooth").total_log_evidence
-    gains = np.array([np.exp(min(f.total_log_evidence - base, 600.0)) for f in fitted]) / len(fields)
+    gains = np.array([np.exp(min(f.total_log_evidence - base, 600.0)) for f in fitted]) / len(FIELDS)
     support = gains / (1.0 + gains.sum())
-    best = int(np.argmax(support))
-    sizes = [_field_size(k, data, frame, fitted[k], fields[k], strays) for k in (0, 1, best)]
-    value, sd, unit = sizes[2]
-    if support.sum() > LEAST_DRIFT_SUPPORT and abs(value) > 2.0 * sd:
-        drift = state_drift(best, value=value, sd=sd, unit=unit, support=float(support[best]))
-        return Judgement(scatter=fitted[best], drift=drift, field=fields[best])
+    sizes = [_field_size(data, frame, s, f, strays) for s, f in zip(fitted, fields, strict=True)]
+    if support.sum() > LEAST_DRIFT_SUPPORT:
+        best = int(np.argmax(support))
+        value, sd, unit = sizes[best]
+        if abs(value) > 2.0 * sd:
+            number = fields[best].number
+            drift = state_drift(number, value=value, sd=sd, unit=unit, support=float(support[best]))
+            return Judgement(scatter=fitted[best], drift=drift, field=fields[best])
+    growths = {FIELDS[f.number][1]: size for f, size in zip(fields, sizes, strict=True) if f.number < 2}
     return Judgement(
-        scatter=plain, drift=state_no_drift(bounds=sizes[:2], support=float(support.sum())), field=None
+        scatter=plain, drift=state_no_drift(growths=growths, support=float(support.sum())), field=None
     )
 
 
@@ -79,20 +86,24 @@ def _noise_var(data: Observed, frame: RowFrame) -> FloatArray:
 
 
 def _fields(data: Observed, frame: RowFrame) -> tuple[Field, ...]:
+    """The drifts that these sites can show at all, with what the plane's shared error puts into each."""
     contrasts = free_contrasts(data.design)
     project = contrasts @ contrasts.T
     blocks = data.measured.reshape(len(data.index), 2, len(data.index), 2)
     own = np.einsum("ibic->ibc", blocks)
     result = []
-    for shape, axis in field_shapes(frame.places):
+    for number, (shape, axis) in enumerate(field_shapes(frame.places)):
         free = project @ shape
-        size = max(float(free @ free), 1e-9)
+        size = float(free @ free)
+        if len(shape) < LEAST_DRIFT_SITES or size < LEAST_FREE_SHARE * float(shape @ shape):
+            continue
         weights = np.einsum("i,b->ib", free / size, frame.turn[axis])
         total = np.einsum("ib,ibjc,jc->", weights, blocks, weights)
         alone = np.einsum("ib,ibc,ic->", weights, own, weights)
         rms_mm = FIELD_RMS_RATIO * (frame.across_mm if axis == 0 else frame.down_mm)
         result.append(
             Field(
+                number=number,
                 shape=shape,
                 coordinate=axis,
                 prior_sd=rms_mm * float(np.sqrt(len(shape) / size)),
@@ -103,11 +114,12 @@ def _fields(data: Observed, frame: RowFrame) -> tuple[Field, ...]:
 
 
 def _field_size(
-    which: int, data: Observed, frame: RowFrame, scatter: Scatter, field: Field, strays: FloatArray
+    data: Observed, frame: RowFrame, scatter: Scatter, field: Field, strays: FloatArray
 ) -> tuple[float, float, str]:
+    """Value, sd and unit of a drift."""
     mean, cov = average_fit(data, frame, scatter, strays, field)
     factor, unit = in_trade_units(
-        which, places=frame.places, across_mm=frame.across_mm, down_mm=frame.down_mm
+        field.number, places=frame.places, across_mm=frame.across_mm, down_mm=frame.down_mm
     )
     return float(factor * mean[6]), float(abs(factor) * np.sqrt(cov[6, 6])), unit
 
@@ -116,16 +128,16 @@ def average_fit(
     data: Observed, frame: RowFrame, scatter: Scatter, strays: FloatArray, field: Field | None
 ) -> tuple[FloatArray, FloatArray]:
     """Mean and covariance of the parameters over the kinds of scatter: (ox, oy, ax, ay, bx, by[, drift])."""
-    design = np.kron(data.design, np.eye(2))
+    design: FloatArray = np.asarray(np.kron(data.design, np.eye(2)), float)
     if field is not None:
         design = np.column_stack([design, np.kron(field.shape, frame.turn[field.coordinate])])
-    extra: FloatArray = np.diag(np.repeat((strays - 1.0) * scatter.sd_mm**2, 2))
+    measured = data.measured + np.diag(np.repeat((strays - 1.0) * scatter.sd_mm**2, 2))
     likely = np.flatnonzero(scatter.weights > LEAST_SHARE * scatter.weights.max())
     weights = scatter.weights[likely] / scatter.weights[likely].sum()
     means, covs = [], []
     for k in likely:
         placing = _placing_covariance(scatter, int(k), frame)
-        mean, cov = least_squares(data.xy_mm.ravel(), design, data.measured + placing + extra)
+        mean, cov = least_squares(data.xy_mm.ravel(), design, measured + placing)
         means.append(mean)
         covs.append(cov)
     return _mix(weights, np.array(means), np.array(covs))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -117,14 +117,20 @@ def state_drift(which: int, *, value: float, sd: float, unit: str, support: floa
     )
 
 
-def state_no_drift(*, bounds: Sequence[tuple[float, float, str]], support: float) -> Drift:
-    """The finding, when no field can be told from scatter and the plane; `bounds` as (value, sd, unit)."""
-    (across, across_sd, unit), (down, down_sd, _) = bounds[0], bounds[1]
-    limit = max(abs(across) + Z95 * across_sd, abs(down) + Z95 * down_sd)
-    text = (
-        f"not distinguishable: growth along rows {with_sd(across, across_sd, unit)}, "
-        f"along columns {with_sd(down, down_sd, unit)}; a growth below {limit:.2g} {unit} cannot be excluded"
-    )
+def state_no_drift(*, growths: Mapping[str, tuple[float, float, str]], support: float) -> Drift:
+    """The finding when no field can be told; `growths` maps rows or columns to (value, sd, unit)."""
+    if growths:
+        found = ", ".join(f"along {along} {with_sd(*size)}" for along, size in growths.items())
+        limit = max(abs(value) + Z95 * sd for value, sd, _ in growths.values())
+        text = f"not distinguishable: growth {found}; below {limit:.2g} mm per motif it cannot be excluded"
+    else:
+        text = "not distinguishable: the centres are too few, or in too few rows and columns, to show a drift"
     return Drift(
-        kind="none", value=None, sd=None, unit=unit, distinguishable=False, text=text, support=support
+        kind="none",
+        value=None,
+        sd=None,
+        unit="mm per motif",
+        distinguishable=False,
+        text=text,
+        support=support,
     )

@@ -162,36 +162,55 @@ def pool(
     )
 
 
+def repeat_of(lattice: Lattice, *, like: Pooled, turn_deg: float = 0.0) -> tuple[FloatArray, FloatArray]:
+    """What one fragment says of the repeat: (across_mm, down_mm, offset_ratio) and their sds, (3,) each.
+
+    Parameters
+    ----------
+    lattice : Lattice
+    like : Pooled
+        In whose description.
+    turn_deg : float
+        Turn that brings the fragment's frame to level.
+    """
+    values, cov, _ = _describe(lattice, turn_deg, np.array([like.a_mm, like.b_mm]))
+    return values, np.sqrt(np.diag(cov))
+
+
 def _describe_alike(
     lattices: Sequence[Lattice], turns_deg: FloatArray
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Repeat (m, 3), its covariance (m, 3, 3) and tilt of the rows in degrees (m,), in one description."""
     if len(turns_deg) != len(lattices):
         raise ValueError(f"{len(turns_deg)} turns for {len(lattices)} fragments; give one for each")
-    level = [_levelled(lattice, turn) for lattice, turn in zip(lattices, turns_deg, strict=True)]
     best = int(np.argmin([np.trace(lattice.vectors_cov) for lattice in lattices]))
-    reference = row_basis(*level[best]) @ level[best]
-    values, covs, tilts = [], [], []
-    for lattice, basis in zip(lattices, level, strict=True):
-        change = _same_description(basis, reference)
-        vectors = change @ basis
-        jacobian = repeat_jacobian(vectors) @ np.kron(change, np.eye(2)) @ _turn_both(basis, lattice)
-        values.append(describe_repeat(vectors))
-        covs.append(jacobian @ lattice.vectors_cov @ jacobian.T)
-        tilts.append(np.degrees(np.arctan2(vectors[0, 1], vectors[0, 0])))
+    level = _levelled(lattices[best], turns_deg[best])
+    reference = row_basis(*level) @ level
+    parts = [_describe(lattice, turn, reference) for lattice, turn in zip(lattices, turns_deg, strict=True)]
+    values, covs, tilts = zip(*parts, strict=True)
     return np.array(values), np.array(covs), np.array(tilts)
 
 
-def _levelled(lattice: Lattice, turn_deg: float) -> FloatArray:
+def _describe(
+    lattice: Lattice, turn_deg: float, reference: FloatArray
+) -> tuple[FloatArray, FloatArray, float]:
+    """Repeat (3,), its covariance (3, 3) and tilt of the row in degrees, in the reference's description."""
+    basis = _levelled(lattice, turn_deg)
+    change = _same_description(basis, reference)
+    vectors = change @ basis
+    jacobian = repeat_jacobian(vectors) @ np.kron(change, np.eye(2)) @ np.kron(np.eye(2), _rotation(turn_deg))
+    tilt = float(np.degrees(np.arctan2(vectors[0, 1], vectors[0, 0])))
+    return describe_repeat(vectors), jacobian @ lattice.vectors_cov @ jacobian.T, tilt
+
+
+def _rotation(turn_deg: float) -> FloatArray:
     cos, sin = np.cos(np.radians(turn_deg)), np.sin(np.radians(turn_deg))
-    return np.array([lattice.a_mm, lattice.b_mm]) @ np.array([[cos, sin], [-sin, cos]])
+    return np.array([[cos, -sin], [sin, cos]])
 
 
-def _turn_both(level: FloatArray, lattice: Lattice) -> FloatArray:
-    """The rotation (4, 4) that took the fragment's two vectors to level."""
-    raw = np.array([lattice.a_mm, lattice.b_mm])
-    rotation = np.linalg.solve(raw, level).T
-    return np.asarray(np.kron(np.eye(2), rotation), float)
+def _levelled(lattice: Lattice, turn_deg: float) -> FloatArray:
+    """The two net vectors (2, 2) turned to level."""
+    return np.array([lattice.a_mm, lattice.b_mm]) @ _rotation(turn_deg).T
 
 
 def _same_description(basis: FloatArray, reference: FloatArray) -> FloatArray:

@@ -36,6 +36,7 @@ class Candidate:
 class Field:
     """A low-order field of displacement along one coordinate; prior sd and plane sd of its coefficient."""
 
+    number: int
     shape: FloatArray
     coordinate: int
     prior_sd: float

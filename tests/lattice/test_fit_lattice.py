@@ -162,7 +162,7 @@ def test_a_clear_drift_is_named_with_its_size(kind, along, size):
 
 
 def test_a_growth_that_the_plane_may_have_made_is_not_stated():
-    """The same growth, in a picture whose plane is unsure by as much: below the photograph's own budget."""
+    """The same growth where the plane is unsure by as much: below the photograph's own budget."""
     rng = np.random.default_rng(4)
     index = _sites(rng, columns=9, rows=6, missing=0.2)
     xy, cov, index = _observe(rng, OnLines(sd_x_mm=0.4, sd_y_mm=0.4), basis=SQUARE, index=index, sd_mm=0.1)
@@ -177,6 +177,16 @@ def test_a_growth_that_the_plane_may_have_made_is_not_stated():
     assert "Drift" in drift._repr_html_()
 
 
+@pytest.mark.parametrize("shape", [(2, 2), (3, 2), (2, 4), (5, 2)])
+def test_small_fragments_are_fitted_without_a_drift(shape):
+    rng = np.random.default_rng(1)
+    index = np.array([[i, j] for i in range(shape[0]) for j in range(shape[1])])
+    lattice = fit_lattice(_observe(rng, OnLines(sd_x_mm=0.5, sd_y_mm=0.5), index=index))
+    assert lattice.drift.kind == "none"
+    assert np.all(np.linalg.eigvalsh(lattice.cov) > 0)
+    assert any("error bars rest on assumptions" in note for note in lattice.notes)
+
+
 @pytest.mark.parametrize(
     "index", [[[0, 0], [1, 0], [0, 1]], [[0, 0], [1, 1], [2, 2], [3, 3], [5, 5]]], ids=["three", "one line"]
 )
@@ -187,7 +197,7 @@ def test_too_few_centres_are_refused(index):
 
 
 def test_weighted_fit_agrees_with_a_direct_solution():
-    """Independent computation: when placing scatter is nil, the fit is weighted least squares by measurement."""
+    """Independent computation: without placing scatter the fit is least squares weighted by measurement."""
     rng = np.random.default_rng(9)
     index = np.array([[i, j] for i in range(6) for j in range(6)])
     sd = rng.uniform(0.1, 0.6, 36)

@@ -73,7 +73,7 @@ def test_an_undetermined_design_is_refused():
 
 
 def test_published_sd_of_a_lattice_vector():
-    """sd(a) = σ √(12 / (m n (m² − 1))) on a full m × n grid: variance of a least-squares slope, any textbook."""
+    """sd(a) = σ √(12 / (m n (m² − 1))) on a full m × n grid: variance of a slope, any textbook."""
     for m, n in ((4, 3), (8, 6), (10, 10)):
         i, j = np.meshgrid(np.arange(m), np.arange(n))
         design = np.column_stack([np.ones(m * n), i.ravel(), j.ravel()])
@@ -83,7 +83,7 @@ def test_published_sd_of_a_lattice_vector():
 
 
 def test_accumulated_errors_make_a_vector_three_times_less_sure():
-    """10 rows of 10 sites stepped off: only the ends of a row count, so sd(a) = √(1/9/10) steps against 0.035."""
+    """10 rows of 10 sites stepped off: only the ends count, so sd(a) = √(1/9/10) steps, not 0.035."""
     i, j = np.meshgrid(np.arange(10), np.arange(10))
     sites = np.column_stack([i.ravel(), j.ravel()])
     design = np.column_stack([np.ones(100), sites])

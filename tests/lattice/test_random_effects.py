@@ -18,7 +18,7 @@ REFERENCE = Path(__file__).resolve().parents[1] / "reference" / "variance_compon
     ("name", "value", "group"), [("dyestuff", "Yield", "Batch"), ("rail", "travel", "rail")]
 )
 def test_the_data_alone_favour_the_published_between_component(name, value, group):
-    """REML of Davies and Goldsmith (1972) and Pinheiro and Bates (2000), for balanced groups of known variance."""
+    """REML of Davies and Goldsmith (1972) and Pinheiro and Bates (2000); groups of known variance."""
     with (REFERENCE / f"{name}.csv").open() as file:
         rows = list(csv.DictReader(file))
     labels = np.array([row[group] for row in rows])

@@ -38,7 +38,7 @@ def test_draws_have_the_stated_covariance(name):
 
 
 def test_stepping_off_by_hand():
-    """Three sites of a row, the second missing: var start², then start² + 2 and 3 steps; rows are independent."""
+    """Three sites of a row, the second missing: start², start² + 2 and 3 steps; rows independent."""
     sites = np.array([[0, 0], [2, 0], [3, 0], [1, 1]])
     cov = covariance(SteppedOff(step_sd_mm=0.5, start_sd_mm=1.0), sites, sites * 80.0)
     expected = np.array([[1.0, 1.0, 1.0, 0.0], [1.0, 1.5, 1.5, 0.0], [1.0, 1.5, 1.75, 0.0], [0, 0, 0, 1.25]])
@@ -47,7 +47,7 @@ def test_stepping_off_by_hand():
 
 
 def test_a_turned_pair_by_hand():
-    """A plate of two, 80 mm apart, turned by a small angle: ends move ±40 mm × angle upright, opposite ways."""
+    """A plate of two, 80 mm apart, turned a little: its ends move ±40 mm × angle, opposite ways."""
     sites = np.array([[0, 0], [1, 0], [0, 1]])
     plate = RigidGroups(columns=2, rows=1, shift_sd_mm=0.0, turn_sd_rad=0.01, seat_sd_mm=0.0, own_sd_mm=0.0)
     cov = covariance(plate, sites, sites * [80.0, 90.0])

@@ -1,0 +1,87 @@
+"""Nets as figures: how far every motif stands from the net, and what the fragments say of the repeat."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from numpy.typing import NDArray
+
+from fragkit.lattice import Lattice, Pooled, repeat_of
+from fragkit.units import Z95
+
+FloatArray = NDArray[np.float64]
+
+ARROW_SHARE = 0.45
+"""Length of the longest arrow as a share of the shorter repeat."""
+
+
+def residuals(lattice: Lattice, *, name: str = "") -> Figure:
+    """Every centre of a fragment with an enlarged arrow from its place on the net, and the arrows' scale."""
+    longest_mm = max(float(np.linalg.norm(lattice.residuals_mm, axis=1).max()), 1e-3)
+    shorter_mm = min(np.hypot(*lattice.a_mm), np.hypot(*lattice.b_mm))
+    enlarged = ARROW_SHARE * shorter_mm / longest_mm
+    figure = Figure(figsize=(7.0, 6.0), layout="constrained")
+    axes = figure.add_subplot()
+    _draw_net(axes, lattice)
+    places = lattice.xy_mm - lattice.residuals_mm
+    arrows = enlarged * lattice.residuals_mm
+    axes.quiver(*places.T, *arrows.T, angles="xy", scale_units="xy", scale=1.0, width=0.004, color="black")
+    axes.plot(*places.T, linestyle="", marker="o", markersize=3.5, markerfacecolor="white", color="black")
+    scale_mm = _round_length(longest_mm)
+    corner = places.min(axis=0) - 0.6 * shorter_mm
+    axes.plot([corner[0], corner[0] + enlarged * scale_mm], [corner[1]] * 2, color="black", linewidth=2.5)
+    axes.text(corner[0], corner[1] + 0.06 * shorter_mm, f"{scale_mm:g} mm off the net", fontsize=8)
+    axes.set(aspect="equal", xlabel="x, mm", ylabel="y, mm")
+    title = f"{name}: " if name else ""
+    axes.set_title(
+        f"{title}{lattice.n_centres} centres on a {lattice.net_type} net, "
+        f"placing scatter {lattice.residual_sd_mm:.2f} mm",
+        loc="left",
+        fontsize=10,
+    )
+    return figure
+
+
+def repeats(lattices: Sequence[Lattice], pooled: Pooled, *, names: Sequence[str] = ()) -> Figure:
+    """Repeat across and down: each fragment, the mean, and what a new wall may have, with 95 % intervals."""
+    labels = [*(names or [f"fragment {k + 1}" for k in range(len(lattices))]), "mean", "a new wall"]
+    figure = Figure(figsize=(8.0, 1.4 + 0.32 * len(labels)), layout="constrained")
+    fields = (
+        ("across_mm", pooled.across_mm, pooled.interval_across_mm),
+        ("down_mm", pooled.down_mm, pooled.interval_down_mm),
+    )
+    described = [repeat_of(lattice, like=pooled) for lattice in lattices]
+    for which, (key, mean, interval) in enumerate(fields):
+        axes = figure.add_subplot(1, 2, which + 1)
+        rows = [
+            (value[which], *(value[which] + Z95 * sd[which] * np.array([-1, 1]))) for value, sd in described
+        ]
+        rows += [(mean, *interval), (mean, *pooled.interval_new_wall[key])]
+        for height, (centre, low, high) in enumerate(reversed(rows)):
+            axes.plot([low, high], [height] * 2, color="black", linewidth=1.2 if height > 1 else 2.4)
+            axes.plot(centre, height, marker="o", color="black", markersize=4)
+        axes.axvline(mean, color="0.6", linewidth=0.8, zorder=0)
+        axes.set_yticks(range(len(rows)), reversed(labels) if which == 0 else [""] * len(rows))
+        axes.set_xlabel("across, mm" if which == 0 else "down, mm")
+    figure.suptitle("Repeat, with 95 % intervals", x=0.01, ha="left", fontsize=10)
+    return figure
+
+
+def _draw_net(axes: Axes, lattice: Lattice) -> None:
+    """The two sets of lines of the net over the fragment, without its drift."""
+    low, high = lattice.index.min(axis=0), lattice.index.max(axis=0)
+    basis = np.array([lattice.a_mm, lattice.b_mm])
+    for which in range(2):
+        for line in range(low[which], high[which] + 1):
+            ends = np.array([low, high], float)
+            ends[:, which] = line
+            axes.plot(*(lattice.origin_mm + ends @ basis).T, color="0.75", linewidth=0.7, zorder=0)
+
+
+def _round_length(longest_mm: float) -> float:
+    """The largest of 1, 2, 5 times a power of ten that is no longer than this."""
+    power = 10.0 ** np.floor(np.log10(longest_mm))
+    return float(max(step * power for step in (1.0, 2.0, 5.0) if step * power <= longest_mm * (1 + 1e-9)))
