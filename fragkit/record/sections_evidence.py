@@ -113,7 +113,7 @@ def repeat(result: StudyResult) -> Html:
     if result.pooled is not None:
         parts.append(_pooled(result.pooled))
     if result.lattices:
-        parts.append(_lattices(result))
+        parts += [_lattices(result), plots.repeats(result)]
     parts += [_undecided(name, nets) for name, nets in result.nets.items() if not nets.decided]
     parts += [plots.fragment(result, name) for name in result.lattices]
     if not parts:
@@ -227,7 +227,8 @@ def _verdict(title: str, verdict: Any) -> Html:
     )
     settle = None
     if verdict.would_settle:
-        settle = paragraph(tag("em", "What would settle it: "), words.sentence(verdict.would_settle))
+        label = "What would make it firmer: " if told else "What would settle it: "
+        settle = paragraph(tag("em", label), words.sentence(verdict.would_settle))
     said = paragraph(words.sentence(verdict.words)) if verdict.words else None
     return join(tag("h3", title), paragraph(answer), said, alternatives, settle)
 

@@ -40,8 +40,7 @@ def _wall_row(wall: Any) -> list[str]:
 
 
 def _wall(result: StudyResult, wall: Any) -> Html:
-    counts = Counter(wall.position_class)
-    ordered = dict(sorted(counts.items(), key=lambda pair: (words.kind_of(pair[0]), pair[0])))
+    ordered = words.by_class(wall.position_class)
     kinds = {name: words.kind_of(name) for name in ordered}
     forms = Counter(wall.form)
     rows: list[tuple[Part, Part]] = [

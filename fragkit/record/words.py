@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Iterable
 
+from fragkit.layout import POSITION_CLASSES
 from fragkit.record.study_result import StudyResult, skipped_rows, techniques
 from fragkit.units import decimals_for, interval
 
@@ -12,24 +14,25 @@ CANNOT_TELL = "cannot be told"
 WORTH_REPEATING_MM = 0.5
 """A photograph whose points are worse than this is worth taking again."""
 
-EVIDENCE = ("measured on the wall", "legible trace")
-DEDUCED = ("interpolated between evidence", "extrapolated")
-
 KINDS = ("evidence", "deduced from the evidence", "chosen or by analogy")
-"""Three groups of the classes of certainty, from evidence to design."""
+"""Three groups of the classes of certainty, two classes each, from evidence to design."""
 
 
 def kind_of(position_class: str) -> int:
-    """Index into `KINDS` of a class of certainty; a class of unknown name counts as a choice."""
-    return 0 if position_class in EVIDENCE else 1 if position_class in DEDUCED else 2
+    """Index into `KINDS` of a class of certainty."""
+    return POSITION_CLASSES.index(position_class) // 2
+
+
+def by_class(names: Iterable[str]) -> dict[str, int]:
+    """How often each class of certainty occurs, evidence first."""
+    counts = Counter(names)
+    return {name: counts[name] for name in POSITION_CLASSES if counts[name]}
 
 
 def certainty(result: StudyResult) -> dict[str, int]:
     """Motifs of the layout by class of certainty of their place, evidence first."""
-    if result.layout is None:
-        return {}
-    counts = Counter(name for wall in result.layout.walls for name in wall.position_class)
-    return dict(sorted(counts.items(), key=lambda pair: (kind_of(pair[0]), pair[0])))
+    walls = result.layout.walls if result.layout is not None else ()
+    return by_class(name for wall in walls for name in wall.position_class)
 
 
 def lead(result: StudyResult) -> str:

@@ -210,7 +210,7 @@ def take_off(
     needs = _needs(layout, motif)
     forms = tuple(_cut(need, leaf_mm, margin_mm, lap_mm) for need in needs)
     n_cut = _leaves(forms, leaf_mm)
-    n_spoilt, n_reserve = math.ceil(n_cut * spoilage_ratio - 1e-9), math.ceil(n_cut * reserve_ratio - 1e-9)
+    n_spoilt, n_reserve = _allowances(n_cut, spoilage_ratio, reserve_ratio)
     metal_area_mm2 = sum(need.n_motifs * _area_mm2(need.outlines) for need in needs)
     box_mm = _whole_box(layout, motif)
     margin_steps = staircase(
@@ -220,7 +220,7 @@ def take_off(
     n_leaves = n_cut + n_spoilt + n_reserve
     piece_mm = _grown(box_mm, 1.0, margin_mm)
     cutting = nest(piece_mm, leaf_mm)
-    needed = _metals(works, needs, margin_mm, lap_mm, 1 + spoilage_ratio + reserve_ratio)
+    needed = _metals(works, needs, margin_mm, lap_mm, (spoilage_ratio, reserve_ratio))
     return TakeOff(
         n_motifs=sum(need.n_motifs for need in needs),
         metal=works.metal,
@@ -350,8 +350,13 @@ def _leaves(forms: Sequence[FormCut], leaf_mm: Size) -> int:
     return tiled + full + min(together, len(left_over))
 
 
+def _allowances(n_cut: int, spoilage_ratio: float, reserve_ratio: float) -> tuple[int, int]:
+    """Leaves for tearing and for repair, each in whole leaves."""
+    return math.ceil(n_cut * spoilage_ratio - 1e-9), math.ceil(n_cut * reserve_ratio - 1e-9)
+
+
 def _metals(
-    works: WorksEntry, needs: Sequence[_Need], margin_mm: float, lap_mm: float, allowance: float
+    works: WorksEntry, needs: Sequence[_Need], margin_mm: float, lap_mm: float, ratios: tuple[float, float]
 ) -> tuple[MetalNeed, ...]:
     stated = None
     if works.metal is not None:
@@ -362,7 +367,8 @@ def _metals(
         leaf_mm = works.leaf_side_mm if own and works.leaf_side_mm else metal.leaf_mm
         per_book = works.leaves_per_book if own and works.leaves_per_book else metal.leaves_per_book
         forms = [_cut(need, leaf_mm, margin_mm, lap_mm) for need in needs]
-        n_leaves = math.ceil(_leaves(forms, leaf_mm) * allowance - 1e-9)
+        n_cut = _leaves(forms, leaf_mm)
+        n_leaves = n_cut + sum(_allowances(n_cut, *ratios))
         rows.append(
             MetalNeed(
                 metal=metal.name,
