@@ -111,13 +111,6 @@ def refuse_blunders(points: Observations, lens: Lens, plane: Plane, left_out: Le
     n, limit = len(points.names), -2.0 * np.log(REFUSE_RATE / len(points.names))
     if plane.n_spare <= 0 or chance(plane.chi2, plane.n_spare) > REFUSE_RATE:
         return
-    pair = _swapped_pair(points, lens, plane)
-    if pair:
-        raise EstimationError(
-            f"Control points {pair[0]} and {pair[1]} look exchanged: swapped, all points agree.",
-            found=f"residuals {np.sqrt(plane.chi2 / plane.n_spare):.0f} times the stated errors",
-            needed="each point measured at the mark that was picked; swap the two rows and run again",
-        )
     worst = int(np.argmax(left_out.distances2))
     if (
         left_out.distances2[worst] > limit
@@ -125,6 +118,13 @@ def refuse_blunders(points: Observations, lens: Lens, plane: Plane, left_out: Le
     ):
         raise EstimationError(
             *_name_the_point(points, left_out, worst), needed=f"{max(n, 6)} points that agree"
+        )
+    pair = _swapped_pair(points, lens, plane)
+    if pair:
+        raise EstimationError(
+            f"Control points {pair[0]} and {pair[1]} look exchanged: swapped, all points agree.",
+            found=f"residuals {np.sqrt(plane.chi2 / plane.n_spare):.0f} times the stated errors",
+            needed="each point measured at the mark that was picked; swap the two rows and run again",
         )
     if plane.chi2 > MAX_MISFIT_RATIO**2 * plane.n_spare:
         raise EstimationError(

@@ -136,7 +136,7 @@ def solve_lens(
     Returns
     -------
     Lens
-        Its covariance is that of the adjustment, with the error of a corner taken from the residuals.
+        Its covariance rests on the residuals and on how far the photographs disagree.
 
     Raises
     ------
@@ -178,6 +178,11 @@ def _lens(bundle: Bundle, name: str, missed: list[str]) -> Lens:
     notes = [f"No board found in {', '.join(missed)}."] if missed else []
     if len(bundle.views) < 8:
         notes.append(f"The lens rests on {len(bundle.views)} board photographs; ten or more are usual.")
+    if bundle.spread_ratio > 1.5:
+        notes.append(
+            f"The board photographs disagree {bundle.spread_ratio:.1f} times more than errors of corners "
+            "explain (a bent board, or a lens beyond k1 and k2); the errors of the lens are widened by that."
+        )
     return Lens(
         name=name,
         f_px=camera.fx_px,

@@ -47,7 +47,9 @@ class Bundle:
     ----------
     camera : PinholeCamera
     camera_cov : (7, 7) array
-        Covariance of (fx, fy, skew, centre x, centre y, k1, k2), scaled by the residuals.
+        Covariance of (fx, fy, skew, centre x, y, k1, k2), scaled by the residuals and by `spread_ratio`.
+    spread_ratio : float
+        How much more the views disagree than independent errors of the points explain; at least 1.
     views : (v, 6) array
         Rotation vector and shift (units of the plane) of each view.
     rms_px : float
@@ -58,6 +60,7 @@ class Bundle:
 
     camera: PinholeCamera
     camera_cov: FloatArray
+    spread_ratio: float
     views: FloatArray
     rms_px: float
     rms_point_px: float
@@ -89,7 +92,8 @@ def solve_cameras(
     Notes
     -----
     Least squares on the distances in pixels, started from a focal length out of the homographies. The
-    covariance is s² (JᵀJ)⁻¹ with s² from the residuals.
+    covariance is s² (JᵀJ)⁻¹ with s² from the residuals, widened to what leaving out one view after the other
+    shows: errors within a view (a bent board, terms the lens model lacks) are not independent.
 
     References
     ----------
@@ -112,11 +116,11 @@ def solve_cameras(
     )
     camera, poses = _unpack(found.x, free)
     sum_squares, n_spare = 2.0 * found.cost, observed.size - len(found.x)
-    normal = found.jac.T @ found.jac
-    scale = np.sqrt(np.diag(normal))
-    cov_free = np.linalg.inv(normal / np.outer(scale, scale)) / np.outer(scale, scale) * sum_squares / n_spare
+    normals, scores = _by_view(found.jac, found.fun, [len(xy) for xy in plane_xy], len(free))
+    cov_free = np.linalg.inv(normals.sum(axis=0)) * sum_squares / n_spare
+    spread_ratio = _spread_ratio(normals, scores, cov_free)
     cov = np.zeros((N_CAMERA, N_CAMERA))
-    cov[np.ix_(free, free)] = cov_free[: len(free), : len(free)]
+    cov[np.ix_(free, free)] = cov_free * spread_ratio**2
     return Bundle(
         camera=PinholeCamera(
             fx_px=camera[0],
@@ -127,10 +131,42 @@ def solve_cameras(
             k2=camera[6],
         ),
         camera_cov=cov,
+        spread_ratio=spread_ratio,
         views=poses,
         rms_px=float(np.sqrt(sum_squares / observed.size)),
         rms_point_px=float(np.sqrt(2.0 * sum_squares / observed.size)),
     )
+
+
+def _by_view(
+    jacobian: FloatArray, misfit: FloatArray, n_points: Sequence[int], n_free: int
+) -> tuple[FloatArray, FloatArray]:
+    """Normal matrices (v, p, p) and gradients (v, p) of the camera by view, poses eliminated."""
+    normals, scores, row = [], [], 0
+    for view, n in enumerate(n_points):
+        rows, column = slice(row, row + 2 * n), n_free + N_POSE * view
+        pose = np.linalg.qr(jacobian[rows, column : column + N_POSE])[0]
+        camera = jacobian[rows, :n_free]
+        camera = camera - pose @ (pose.T @ camera)
+        normals.append(camera.T @ camera)
+        scores.append(camera.T @ misfit[rows])
+        row += 2 * n
+    return np.array(normals), np.array(scores)
+
+
+def _spread_ratio(normals: FloatArray, scores: FloatArray, cov: FloatArray) -> float:
+    """Sd of the camera by leaving out views (linearised jackknife) over the stated sd; at least 1."""
+    n_views, size = scores.shape
+    if n_views < size:
+        return 1.0
+    changes = np.array(
+        [
+            np.linalg.solve(normals.sum(axis=0) - own, score)
+            for own, score in zip(normals, scores, strict=True)
+        ]
+    )
+    jackknife = (n_views - 1) / n_views * changes.T @ changes
+    return float(np.sqrt(max(1.0, np.trace(np.linalg.solve(cov, jackknife)) / size)))
 
 
 def _unpack(values: FloatArray, free: NDArray[np.intp]) -> tuple[FloatArray, FloatArray]:

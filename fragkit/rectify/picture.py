@@ -8,6 +8,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from fragkit.frozen import frozen_array
+
 FloatArray = NDArray[np.float64]
 
 
@@ -19,6 +21,7 @@ class Picture:
     ----------
     pixels : (h, w, 3) array of uint8 or uint16
         sRGB-encoded unless `rectify` says otherwise. Row 0 is the top (largest y).
+        Read-only views, not copies: pictures are large.
     mm_per_px : float
     origin_mm : (2,) array
         Plane coordinates (x right, y up) of the centre of the top-left pixel.
@@ -30,6 +33,17 @@ class Picture:
     mm_per_px: float
     origin_mm: FloatArray
     coverage: NDArray[np.bool_]
+
+    def __post_init__(self) -> None:
+        for name in ("pixels", "coverage"):
+            view = getattr(self, name).view()
+            view.setflags(write=False)
+            object.__setattr__(self, name, view)
+        object.__setattr__(self, "origin_mm", frozen_array(self.origin_mm, float))
+
+    def __repr__(self) -> str:
+        height, width = self.pixels.shape[:2]
+        return f"Picture({width} × {height} px at {self.mm_per_px:g} mm, {self.pixels.dtype})"
 
     def to_mm(self, xy_px: FloatArray) -> FloatArray:
         """Plane coordinates (n, 2) in mm of picture pixels (n, 2), x right, y down."""

@@ -94,6 +94,9 @@ class Plane:
         for name in ("unit_homography", "to_unit", "from_unit", "cov"):
             object.__setattr__(self, name, frozen_array(getattr(self, name), float))
 
+    def __repr__(self) -> str:
+        return f"Plane(chi-square {self.chi2:.1f} with {self.n_spare} to spare, {self.lens!r})"
+
     @property
     def homography(self) -> FloatArray:
         """Plane mm to ideal pixels, (3, 3); last entry 1 unless the frame's origin is at the horizon."""
@@ -124,10 +127,19 @@ class Plane:
         lens_known : bool
             Leave out what the uncertainty of the lens adds.
         """
-        _, by_mm, by_unknown = _predict(self, np.asarray(xy_mm, float))
-        lever = np.linalg.solve(by_mm, by_unknown)
+        lever = self._lever(xy_mm)
         cov = self._cov_with_known_lens() if lens_known else self.cov
         return np.asarray(lever @ cov @ lever.transpose(0, 2, 1))
+
+    def joint_covariance_mm2(self, xy_mm: ArrayLike) -> FloatArray:
+        """Covariance (2n, 2n) in mm² of n plane points together, as x1, y1, x2, …: a wrong plane moves all."""
+        lever = self._lever(xy_mm).reshape(-1, self.cov.shape[0])
+        return np.asarray(lever @ self.cov @ lever.T)
+
+    def _lever(self, xy_mm: ArrayLike) -> FloatArray:
+        """Shift in mm (n, 2, 13) of what a photograph pixel means for a unit change of each unknown."""
+        _, by_mm, by_unknown = _predict(self, np.asarray(xy_mm, float))
+        return np.asarray(np.linalg.solve(by_mm, by_unknown))
 
     def leverages(self, points: Observations) -> FloatArray:
         """Leverages (n, 2, 2): how far each point fixes its own prediction; identity means unchecked."""

@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from fragkit.card import card
 from fragkit.frozen import frozen_array
+from fragkit.opencv import cv2
 from fragkit.rectify.adjust import Adjusted, adjust
 from fragkit.rectify.control import observe
 from fragkit.rectify.lens import Lens, assumed_lens
@@ -32,6 +33,9 @@ from fragkit.survey import BoardControl, Control, Photograph
 from fragkit.units import with_sd
 
 FloatArray = NDArray[np.float64]
+
+PREVIEW_PX = 420
+"""Longer side of the picture shown in a notebook."""
 
 POINTS_REACH, BOARD_REACH = 1.25, 5.0
 """How far beyond the control the picture may reach: the hull of the points, or of the board, times this."""
@@ -113,6 +117,10 @@ class Rectified:
         """Covariance (n, 2, 2) in mm² at plane points (n, 2): control, picking and lens; relief is apart."""
         return self.plane.covariance_mm2(xy_mm)
 
+    def joint_covariance_mm2(self, xy_mm: ArrayLike) -> FloatArray:
+        """Covariance (2n, 2n) in mm² of plane points (n, 2) together, as x1, y1, x2, …; relief is apart."""
+        return self.plane.joint_covariance_mm2(xy_mm)
+
     def relief_covariance_mm2(self, xy_mm: ArrayLike, *, flatness_mm: float) -> FloatArray:
         """Covariance (n, 2, 2) in mm² that a surface out of its plane by up to ± `flatness_mm` adds."""
         return relief_covariance_mm2(self.camera, np.asarray(xy_mm, float), flatness_mm)
@@ -136,7 +144,13 @@ class Rectified:
             ("control", f"{self.n_control} points, residual {self.rms_mm:.2g} mm, left out {loo}"),
             ("lens", f"{self.lens.source}, k1 {with_sd(self.lens.k1, float(self.lens.sd[3]))}"),
         ]
-        return card("Photograph brought to its plane", rows, notes=self.notes)
+        ratio = min(1.0, PREVIEW_PX / max(height, width))
+        small = cv2.resize(self.picture.pixels, None, fx=ratio, fy=ratio, interpolation=cv2.INTER_AREA)
+        png = cv2.imencode(".png", small[:, :, ::-1])[1].tobytes()
+        title = "Photograph brought to its plane"
+        return card(
+            title, rows, notes=self.notes, picture_png=png, picture_text="The wall at true scale, y up"
+        )
 
 
 def rectify(

@@ -188,6 +188,23 @@ def test_control_in_one_corner_is_paid_for(shoot):
     assert sds[1] > 20 * sds[0]
 
 
+def test_points_move_together_as_the_plane_does(shoot, choose_control):
+    rng = np.random.default_rng(7)
+    shot = shoot(tilt_deg=(18.0, 10.0), k1=-0.05)
+    xy_mm = choose_control(shot, 8, rng)
+    check = np.array([[0.0, 0.0], [120.0, 0.0]])  # two motifs side by side: their distance is what counts
+    planes = [solve_plane(observe(shot, xy_mm, rng), assumed_lens(*shot.size_px)) for _ in range(300)]
+    apart = np.array([plane.to_mm(shot.see(check)) @ [1.0, 0.0] @ [-1.0, 1.0] for plane in planes])
+    joint = planes[0].joint_covariance_mm2(check)
+    for i in range(2):
+        own = planes[0].covariance_mm2(check)[i]
+        np.testing.assert_allclose(joint[2 * i : 2 * i + 2, 2 * i : 2 * i + 2], own, rtol=0, atol=1e-12)
+    lever = np.array([-1.0, 0.0, 1.0, 0.0])
+    stated = np.sqrt(lever @ joint @ lever)
+    assert apart.std() == pytest.approx(stated, abs=0.15 * stated)  # 300 repeats fix an sd to 4 %
+    assert stated < 0.5 * np.sqrt(joint[0, 0] + joint[2, 2])  # neighbours share most of the error
+
+
 def test_lens_taken_as_known_adds_nothing(shoot, choose_control):
     rng = np.random.default_rng(6)
     shot = shoot(tilt_deg=(8.0, -8.0), k1=-0.05)

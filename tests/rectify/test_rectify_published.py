@@ -59,6 +59,41 @@ def test_lens_of_the_board_photographs(corners):
     assert lens.rms_px < 0.2  # corners are good to 0.1–0.2 px
 
 
+def test_stated_errors_of_the_lens_are_those_of_leaving_out_photographs(corners):
+    # Independent: the jackknife by solving thirteen times; the stated sds widen by one ratio for all.
+    xy_mm = board_points_mm(columns=9, rows=6, square_mm=25.0)
+    bundle = solve_cameras([xy_mm] * 13, corners, size_px=(640, 480))
+    numbers = []
+    for k in range(13):
+        others = [c for i, c in enumerate(corners) if i != k]
+        camera = solve_cameras([xy_mm] * 12, others, size_px=(640, 480)).camera
+        numbers.append([camera.fx_px, *camera.centre_px, camera.k1, camera.k2])
+    jackknife = np.sqrt(12 / 13 * np.square(numbers - np.mean(numbers, axis=0)).sum(axis=0))
+    ratio = jackknife / np.sqrt(np.diag(bundle.camera_cov))[[0, 3, 4, 5, 6]]
+    assert 2.0 < bundle.spread_ratio < 4.0  # these photographs: a bent board and a lens with more terms
+    assert (ratio > 0.6).all()
+    assert (ratio < 1.6).all()
+
+
+def test_views_without_such_faults_are_not_widened():
+    rng = np.random.default_rng(5)
+    xy_mm = board_points_mm(columns=9, rows=6, square_mm=25.0)
+    ratios, pulls = [], []
+    for _ in range(12):
+        views = []
+        for _ in range(10):
+            turn = cv2.Rodrigues(rng.uniform(-0.5, 0.5, 3) + [np.pi, 0, 0])[0]
+            xyz = np.column_stack([xy_mm - xy_mm.mean(axis=0), np.zeros(54)]) @ turn.T + [0, 0, 350]
+            x = xyz[:, :2] / xyz[:, 2:]
+            r2 = (x**2).sum(axis=1, keepdims=True)
+            views.append(540 * x * (1 - 0.2 * r2 + 0.05 * r2**2) + [320, 240] + rng.normal(0, 0.15, (54, 2)))
+        bundle = solve_cameras([xy_mm] * 10, views, size_px=(640, 480))
+        ratios.append(bundle.spread_ratio)
+        pulls.append((bundle.camera.fx_px - 540) / np.sqrt(bundle.camera_cov[0, 0]))
+    assert np.mean(ratios) < 1.4  # ten views for five unknowns; the jackknife is generous
+    assert np.sqrt(np.mean(np.square(pulls))) < 1.5  # 12 cameras: sd of this figure about 0.2
+
+
 def test_board_photographs_as_a_wall(corners):
     # Lens from the other twelve, plane from the 26 corners of the ring, error at the 28 inner ones.
     xy_mm = board_points_mm(columns=9, rows=6, square_mm=25.0)
