@@ -18,6 +18,7 @@ FloatImage = NDArray[Any]
 _STRANGE_DISTANCE = 5.0
 """Distance from the ground's colour and texture, in its own robust deviations, from which a place is no ground."""
 _BINS = 20
+_TEXTURE_REACH_PX = 6
 _RESERVE = 1e-3
 
 
@@ -90,7 +91,7 @@ def figure_zone(strength: FloatImage, window: Window) -> NDArray[np.bool_]:
     low, middle, high = np.percentile(level[own], [20, 40, 98])
     edges = own & (level > low + max(0.12 * (high - low), 4.0 * (middle - low)))
     ball = _ball(window)
-    closed = cv2.morphologyEx(edges.astype(np.uint8), cv2.MORPH_CLOSE, ball)
+    closed = cv2.morphologyEx(edges.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((5, 5), np.uint8))
     filled = ndimage.binary_fill_holes(closed)
     labels, count = ndimage.label(filled)
     if count > 1:
@@ -100,8 +101,8 @@ def figure_zone(strength: FloatImage, window: Window) -> NDArray[np.bool_]:
 
 
 def _ball(window: Window) -> NDArray[np.uint8]:
-    """A disc of a twenty-fifth of the cell."""
-    reach = max(1, round(0.04 * float(np.sqrt(window.weight.sum()))))
+    """A disc of a twenty-fifth of the cell, at least as wide as texture reaches."""
+    reach = max(_TEXTURE_REACH_PX, round(0.04 * float(np.sqrt(window.weight.sum()))))
     return np.asarray(cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1)), np.uint8)
 
 
@@ -181,7 +182,7 @@ def _loss(
     radius = 0.07 * float(np.sqrt(window.weight.sum()))
     share = cv2.GaussianBlur(ground.astype(np.float32), (0, 0), radius)
     around = cv2.GaussianBlur(strange * ground, (0, 0), radius) / np.maximum(share, 1e-3)
-    prior = np.clip(around, 0.01, 0.97)
+    prior = np.clip(around, 0.002, 0.98)
     lost = np.where(ground, strange, prior).astype(np.float32)
     if not (ground & (strange > 0.5)).sum() > 100:
         return np.where(believed, np.where(ground, strange, 0.0), 0.0).astype(np.float32)
@@ -190,11 +191,11 @@ def _loss(
         for k in range(look.shape[2])
     ]
     bins = _bin_numbers(look, edges)
+    of_loss = _density(bins, np.where(ground, strange, 0.0))
     for _ in range(4):
-        of_loss = _density(bins, np.where(ground | inside, lost, 0.0))
         of_motif = _density(bins, np.where(inside, 1.0 - lost, 0.0))
         odds = np.log(of_loss + _RESERVE) - np.log(of_motif + _RESERVE)
-        steady = cv2.GaussianBlur(odds, (0, 0), 1.5) * 3.0
+        steady = cv2.GaussianBlur(odds, (0, 0), 2.0) * 2.0
         posterior = 1.0 / (1.0 + np.exp(-np.clip(steady + np.log(prior / (1.0 - prior)), -30, 30)))
         lost = np.where(inside, posterior, np.where(ground, strange, prior)).astype(np.float32)
     return np.where(believed, lost, 0.0).astype(np.float32)
