@@ -132,7 +132,7 @@ class Plane:
         return np.asarray(lever @ cov @ lever.transpose(0, 2, 1))
 
     def joint_covariance_mm2(self, xy_mm: ArrayLike) -> FloatArray:
-        """Covariance (2n, 2n) in mm² of n plane points together, as x1, y1, x2, …: a wrong plane moves all."""
+        """Covariance (2n, 2n) in mm² of n plane points together (x1, y1, x2, …): a wrong plane moves all."""
         lever = self._lever(xy_mm).reshape(-1, self.cov.shape[0])
         return np.asarray(lever @ self.cov @ lever.T)
 
