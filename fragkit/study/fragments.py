@@ -108,7 +108,11 @@ def _rectify_one(
 def _find_all_nets(bench: Bench, rectified: Mapping[str, Made[Rectified]]) -> dict[str, Made[Nets]]:
     made = {}
     for name, plane in rectified.items():
-        nets = bench.make("net", name, (plane,), lambda plane=plane: find_nets(plane.value.picture))
+
+        def compute(plane: Made[Rectified] = plane) -> Nets:
+            return find_nets(plane.value.picture)
+
+        nets = bench.make("net", name, (plane,), compute)
         if nets is not None:
             made[name] = nets
     return made

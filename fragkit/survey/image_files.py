@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import logging
 import re
 import struct
 import warnings
+import zlib
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -16,9 +18,27 @@ from fragkit.errors import Fault, SurveyError
 PIXEL_LIMIT = 200_000_000
 """Largest photograph that is opened: a header may claim any size, and fill the memory."""
 
+logging.getLogger("tifffile").addHandler(
+    logging.NullHandler()
+)  # damage is reported as a fault, not on stderr
+
 _FORMATS = {"JPEG": "JPEG", "MPO": "JPEG", "PNG": "PNG"}
 _TIFF_STARTS = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
 _RAW = {".dng", ".nef", ".cr2", ".cr3", ".arw", ".raf", ".orf", ".rw2", ".pef"}
+DAMAGE = (
+    OSError,
+    ValueError,
+    SyntaxError,
+    TypeError,
+    LookupError,
+    RuntimeError,
+    EOFError,
+    struct.error,
+    zlib.error,
+)
+"""What the readers of pictures raise on damaged files."""
+
+_MOST_CHANNELS = 5
 _ORIENTATION_TAG = 274
 _JPEG_MARKER = re.compile(rb"\xff[^\x00\xd0-\xd7\xff]")
 
@@ -88,12 +108,10 @@ def _header(path: Path, file: str) -> ImageHeader:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             return _open_header(path, file)
-    except SurveyError:
-        raise
     except Image.DecompressionBombError:
         message = f"the picture claims more pixels than the {PIXEL_LIMIT / 1e6:.0f} million that are opened."
         raise image_fault(file, message, "Make it smaller.") from None
-    except (UnidentifiedImageError, OSError, ValueError, SyntaxError, struct.error, EOFError, TypeError):
+    except (UnidentifiedImageError, *DAMAGE):
         remedy = "Use a JPEG, PNG or TIFF, or copy the file again."
         raise image_fault(file, "this is no image, or its beginning is damaged.", remedy) from None
 
@@ -102,7 +120,7 @@ def _open_header(path: Path, file: str) -> ImageHeader:
     with path.open("rb") as stream:
         start = stream.read(4)
     if start in _TIFF_STARTS:
-        return _tiff_header(path)
+        return _tiff_header(path, file)
     with Image.open(path) as image:
         kind = _FORMATS.get(image.format or "")
         if kind is None:
@@ -113,10 +131,13 @@ def _open_header(path: Path, file: str) -> ImageHeader:
         return _as_shown(ImageHeader(kind, *image.size, _orientation(orientation), icc, image.mode))
 
 
-def _tiff_header(path: Path) -> ImageHeader:
+def _tiff_header(path: Path, file: str) -> ImageHeader:
     """Header by tifffile: Pillow refuses some layouts, and turns the size of others by their orientation."""
     with tifffile.TiffFile(path) as tiff:
         page = tiff.pages.first
+        if page.samplesperpixel > _MOST_CHANNELS:
+            message = f"the TIFF claims {page.samplesperpixel} channels."
+            raise image_fault(file, message, "Save it as RGB or grey.")
         tag = page.tags.get(_ORIENTATION_TAG)
         size = (int(page.imagewidth), int(page.imagelength))
         mode = "CMYK" if page.photometric == tifffile.PHOTOMETRIC.SEPARATED else ""

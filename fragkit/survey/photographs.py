@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from fragkit.opencv import cv2
-from fragkit.survey.image_files import ImageHeader, image_fault, read_header
+from fragkit.survey.image_files import DAMAGE, ImageHeader, image_fault, read_header
 
 LABEL_NAMES = ("not read", "ground", "shadow", "metal", "loss", "later work")
 """Meaning of the codes 0, 1, 2 … in a label picture."""
@@ -112,7 +112,7 @@ def _tiff_pixels(path: Path) -> NDArray[Any]:
             pixels = page.asarray()
             is_inverted = page.photometric == tifffile.PHOTOMETRIC.MINISWHITE
             is_planar = page.planarconfig == tifffile.PLANARCONFIG.SEPARATE and pixels.ndim == 3
-    except (ValueError, OSError, RuntimeError) as error:
+    except DAMAGE as error:
         remedy = "Save it without compression."
         raise image_fault(path.name, f"the TIFF cannot be unpacked ({error}).", remedy) from None
     if pixels.dtype not in (np.uint8, np.uint16) or pixels.ndim not in (2, 3):
@@ -136,11 +136,14 @@ def _label_codes(path: Path, header: ImageHeader) -> NDArray[np.uint8]:
 
 
 def _raw_codes(path: Path, header: ImageHeader) -> NDArray[Any]:
-    if header.is_unpacked_by_tifffile:
-        with tifffile.TiffFile(path) as tiff:
-            return np.asarray(tiff.pages.first.asarray())
-    with Image.open(path) as image:
-        return np.asarray(image)
+    try:
+        if header.is_unpacked_by_tifffile:
+            with tifffile.TiffFile(path) as tiff:
+                return np.asarray(tiff.pages.first.asarray())
+        with Image.open(path) as image:
+            return np.asarray(image)
+    except DAMAGE as error:
+        raise image_fault(path.name, f"the labels cannot be unpacked ({error}).", "Save them anew.") from None
 
 
 def _turned(stored: NDArray[Any], orientation: int) -> NDArray[Any]:

@@ -68,7 +68,7 @@ def check_evidence(folder: Folder, document: Document) -> None:
     if not fragments:
         remedy = "Add a [[fragment]] table and its [[photo]] or its table of centres."
         folder.fault(Place("survey.toml"), "the study has no fragment.", remedy)
-    shown = {photo.get("fragment") for photo in document.tables("photo")}
+    shown = [photo.get("fragment") for photo in document.tables("photo")]
     for k, table in enumerate(fragments):
         if table.get("name") not in shown and "centres" not in table:
             message = (

@@ -185,6 +185,30 @@ def test_other_kinds_of_picture_are_named(tmp_path):
         read_photo(tmp_path / "a.tif")
 
 
+def test_a_damaged_tiff_is_refused_in_words(tmp_path):
+    path = tmp_path / "damaged.tif"
+    tifffile.imwrite(path, picture(40, 64, np.uint16), photometric="rgb", compression="zlib")
+    with tifffile.TiffFile(path) as tiff:
+        at = tiff.pages.first.dataoffsets[0]
+    content = bytearray(path.read_bytes())
+    content[at : at + 40] = bytes(40)
+    path.write_bytes(content)
+    with pytest.raises(SurveyError, match=r"damaged\.tif: the TIFF cannot be unpacked \(Error -3"):
+        read_photo(path)
+    content[4:8] = bytes(4)  # no first page
+    path.write_bytes(content)
+    with pytest.raises(SurveyError, match="this is no image, or its beginning is damaged"):
+        read_photo(path)
+
+
+def test_a_tiff_of_many_channels_is_refused_unopened(tmp_path):
+    tifffile.imwrite(
+        tmp_path / "many.tif", np.zeros((8, 8, 40), np.uint8), planarconfig="contig", photometric="rgb"
+    )
+    with pytest.raises(SurveyError, match="the TIFF claims 40 channels"):
+        read_photo(tmp_path / "many.tif")
+
+
 def test_labels_are_read_and_turned(tmp_path):
     codes = np.arange(24, dtype=np.uint8).reshape(4, 6) % 6
     exif = Image.Exif()
@@ -199,6 +223,13 @@ def test_labels_with_a_strange_code_or_in_colour(tmp_path):
         SurveyError, match=r"the code 9, which has no meaning\. The codes are 0 not read, 1 ground"
     ):
         read_labels(tmp_path / "l.png")
+    path = tmp_path / "l.png"
+    Image.fromarray(picture()[..., 0] % 6).save(path)
+    content = bytearray(path.read_bytes())
+    content[60:90] = bytes(30)
+    path.write_bytes(content)
+    with pytest.raises(SurveyError, match=r"the labels cannot be unpacked .*Save them anew"):
+        read_labels(path)
     Image.fromarray(picture()).save(tmp_path / "rgb.png")
     with pytest.raises(SurveyError, match="8-bit PNG of one channel"):
         read_labels(tmp_path / "rgb.png")

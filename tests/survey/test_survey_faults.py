@@ -171,6 +171,17 @@ def test_a_wrong_key_does_not_hide_the_faults_of_the_table_it_stands_beside(stud
     assert "a board of 6 × 6 inner corners looks the same when turned." in messages
 
 
+@pytest.mark.parametrize("value", ["[1]", "{ a = 1 }", "3", "true", "1979-05-27", "''"])
+@pytest.mark.parametrize("key", ["name", "file", "fragment", "control", "lens"])
+def test_values_of_any_kind_are_named_as_faults(study, key, value):
+    text = (study.root / "survey.toml").read_text(encoding="utf-8").splitlines()
+    start = text.index("[[photo]]")
+    at = next(k for k in range(start, len(text)) if text[k].startswith(f"{key} ="))
+    text[at] = f"{key} = {value}"
+    (study.root / "survey.toml").write_text("\n".join(text), encoding="utf-8")
+    assert str(at + 1) in {fault.where for fault in faults_of(study)}
+
+
 def test_a_decimal_comma_does_not_hide_the_rest_of_the_file(study):
     study.replace("seed = 7", "seed = 7,0")
     study.replace("k1 = -0.05", "k1 = -0,05  # from the board")
