@@ -190,8 +190,7 @@ def _fit_all(
 
         def compute(joined: Made[Centres] = joined, parts: list[Any] = parts) -> Lattice:
             photos = [(plane.value, own.value) for plane, own in parts]
-            is_known = bool(photos) and all(hasattr(plane, "joint_covariance_mm2") for plane, _ in photos)
-            shared = shared_covariance_mm2(joined.value, photos) if is_known else None
+            shared = shared_covariance_mm2(joined.value, photos) if photos else None
             return fit_lattice(joined.value, plane_covariance=shared)
 
         lattice = bench.make("lattice", name, (joined, parts), compute)

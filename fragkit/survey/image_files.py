@@ -7,6 +7,7 @@ import re
 import struct
 import warnings
 import zlib
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -126,7 +127,8 @@ def _open_header(path: Path, file: str) -> ImageHeader:
         if kind is None:
             message = f"pictures of kind {image.format} are not read."
             raise image_fault(file, message, "Save it as JPEG, PNG or TIFF.")
-        orientation = image.getexif().get(_ORIENTATION_TAG)
+        exif = _png_exif(path) if kind == "PNG" else image.getexif()
+        orientation = exif.get(_ORIENTATION_TAG)
         icc = image.info.get("icc_profile")
         return _as_shown(ImageHeader(kind, *image.size, _orientation(orientation), icc, image.mode))
 
@@ -179,12 +181,24 @@ def _jpeg_is_whole(content: bytes) -> bool:
 
 def _png_is_whole(content: bytes) -> bool:
     """Whether the chunks run to IEND (ISO/IEC 15948:2004, 11.2.5)."""
+    return any(kind == b"IEND" for kind, _ in _png_chunks(content))
+
+
+def _png_exif(path: Path) -> Image.Exif:
+    """EXIF of a PNG, wherever its chunk stands; Pillow's own getter decodes all pixels first."""
+    exif = Image.Exif()
+    for kind, data in _png_chunks(path.read_bytes()):
+        if kind == b"eXIf":
+            exif.load(data)
+    return exif
+
+
+def _png_chunks(content: bytes) -> Iterator[tuple[bytes, bytes]]:
     at = 8
     while at + 12 <= len(content):
-        if content[at + 4 : at + 8] == b"IEND":
-            return True
-        at += 12 + int.from_bytes(content[at : at + 4], "big")
-    return False
+        end = at + 8 + int.from_bytes(content[at : at + 4], "big")
+        yield content[at + 4 : at + 8], content[at + 8 : end]
+        at = end + 4
 
 
 def _tiff_is_whole(path: Path) -> bool:
