@@ -14,10 +14,11 @@ from fragkit.simulate.exposure import Shooting, expose
 from fragkit.simulate.pigments import material
 from fragkit.simulate.surfaces import Surface
 
-FILL_RATIO = 0.64
+FILL_RATIO = 0.62
 """The board's share of the picture's width."""
 
-BOARD_MM_PER_PX = 0.14
+FINENESS = 0.8
+"""Pixels of the painted board against those of the photograph."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -44,7 +45,7 @@ VIEWS: tuple[tuple[tuple[float, float], float, tuple[float, float]], ...] = (
     ((3.0, -4.0), 2.0, (0.0, 0.0)),
     ((24.0, 4.0), -6.0, (42.0, 34.0)),
     ((-22.0, -7.0), 4.0, (-44.0, 34.0)),
-    ((5.0, 26.0), 9.0, (44.0, -34.0)),
+    ((5.0, 26.0), 9.0, (40.0, -26.0)),
     ((-8.0, -27.0), -3.0, (-42.0, -34.0)),
     ((17.0, -18.0), 14.0, (10.0, -8.0)),
 )
@@ -61,7 +62,7 @@ def photograph_boards(
     for (tilt, roll, aside), stream in zip(VIEWS, rng.spawn(len(VIEWS)), strict=True):
         target = board.middle_mm + aside
         camera = facing(target, distance_mm=distance, lens=lens, tilt_deg=tilt, roll_deg=roll)
-        canvas = Canvas(box_mm=camera.footprint_mm(), mm_per_px=BOARD_MM_PER_PX)
+        canvas = Canvas(box_mm=camera.footprint_mm(), mm_per_px=FINENESS * distance / lens.f_px)
         surface = _paint_board(board, canvas, stream)
         pictures.append((expose(surface, camera, shooting=shooting, rng=stream), camera))
     return tuple(pictures)

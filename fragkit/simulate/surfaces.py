@@ -13,7 +13,7 @@ from fragkit.simulate.canvas import Canvas, FloatArray, Map, Patch, bands, blend
 from fragkit.simulate.drawings import MotifDrawing, moved
 from fragkit.simulate.marks import Marks, stick
 from fragkit.simulate.pigments import material
-from fragkit.simulate.wear import Wear, cracks, losses, nail_holes, overpaint, stains
+from fragkit.simulate.wear import Wear, abrasion, cracks, losses, nail_holes, overpaint, stains
 
 GROUND, SHADOW, METAL, LOSS, LATER = 1, 2, 3, 4, 5
 """Label codes of the study folder."""
@@ -93,6 +93,8 @@ def paint_surface(
     albedo, gloss = _ground(canvas, rng), np.full(canvas.shape, 0.015, np.float32)
     metal, shadow, patches = _stamp_motifs(canvas, decoration)
     _lay_shadow(canvas, albedo, shadow, rng)
+    rubbed = abrasion(canvas, wear, rng)
+    metal *= 1.0 - rubbed
     _lay_leaf(canvas, albedo, gloss, metal=metal, tarnish_ratio=wear.tarnish_ratio, rng=rng)
     _soil(canvas, albedo, wear, rng)
     loss, deep = losses(canvas, fragment, wear=wear, rng=rng)
@@ -103,6 +105,7 @@ def paint_surface(
     stuck = stick(canvas, albedo, marks, rng) if marks is not None else np.zeros_like(loss)
     bare = (1.0 - loss) * (1.0 - later) * (1.0 - stuck)
     gloss *= bare
+    bare *= 1.0 - rubbed
     return Surface(
         canvas=canvas,
         albedo=albedo,
@@ -159,17 +162,15 @@ def _lay_shadow(canvas: Canvas, albedo: Map, shadow: Map, rng: np.random.Generat
 def _lay_leaf(
     canvas: Canvas, albedo: Map, gloss: Map, *, metal: Map, tarnish_ratio: float, rng: np.random.Generator
 ) -> None:
-    """Leaf from bright to dark: lighter than the ground here, darker there, with pinholes and creases."""
+    """Leaf from bright to dark: lighter than the ground here, darker there, with fine creases."""
     field = canvas.smooth_sum((95.0, 1.0), (14.0, 0.45), (3.0, 0.2), rng=rng)
     creases = canvas.smooth_field(2.2, rng)
-    worn = canvas.smooth_sum((1.6, 1.0), (40.0, 0.7), rng=rng)
     mean, spread = 3.2 * (0.5 - tarnish_ratio), 4.0 * tarnish_ratio * (1.0 - tarnish_ratio)
     for band in bands(canvas.shape):
         bright = 1.0 / (1.0 + np.exp(-2.4 * (mean + spread * field[band])))
-        cover = metal[band] * (1.0 - 0.85 * soft_step(worn[band] - 2.1, 0.5))
         tone = 1.0 + 0.06 * creases[band]
         for channel, dark, shiny in zip(albedo, material("dark leaf"), material("bright leaf"), strict=True):
-            channel[band] += cover * ((dark + bright * (shiny - dark)) * tone - channel[band])
+            channel[band] += metal[band] * ((dark + bright * (shiny - dark)) * tone - channel[band])
         gloss[band] += metal[band] * (0.2 + 0.8 * bright) * np.clip(0.6 + 0.35 * creases[band], 0.0, 1.5)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.special import ndtri
 
 from fragkit.opencv import cv2
 from fragkit.simulate.canvas import Canvas, Map, soft_step
@@ -28,6 +29,8 @@ class Wear:
         Size of a typical loss.
     tarnish_ratio : float
         0 all leaf still bright, 1 all of it dark; between, it varies from place to place.
+    abrasion_ratio : float
+        Share of the leaf that is rubbed off in specks, more in some places than in others.
     overpaint_ratio : float
         Share of the fragment under patches of filler or later paint.
     n_cracks, n_nail_holes, n_stains : int
@@ -35,20 +38,29 @@ class Wear:
 
     loss_ratio: float = 0.27
     loss_scale_mm: float = 85.0
-    tarnish_ratio: float = 0.64
+    tarnish_ratio: float = 0.57
+    abrasion_ratio: float = 0.04
     overpaint_ratio: float = 0.02
     n_cracks: int = 5
     n_nail_holes: int = 6
     n_stains: int = 2
 
     def __post_init__(self) -> None:
-        for name in ("loss_ratio", "tarnish_ratio", "overpaint_ratio"):
+        for name in ("loss_ratio", "tarnish_ratio", "abrasion_ratio", "overpaint_ratio"):
             value = getattr(self, name)
             if not 0.0 <= value <= 1.0:
                 raise ValueError(f"{name} is {value}; it is a share and must lie between 0 and 1")
 
 
-UNWORN = Wear(loss_ratio=0.0, tarnish_ratio=1.0, overpaint_ratio=0.0, n_cracks=0, n_nail_holes=0, n_stains=0)
+UNWORN = Wear(
+    loss_ratio=0.0,
+    tarnish_ratio=1.0,
+    abrasion_ratio=0.0,
+    overpaint_ratio=0.0,
+    n_cracks=0,
+    n_nail_holes=0,
+    n_stains=0,
+)
 """A surface as new, but for its leaf, which is dark."""
 
 
@@ -60,6 +72,15 @@ def losses(canvas: Canvas, fragment: Map, *, wear: Wear, rng: np.random.Generato
     level = _level(field, fragment, wear.loss_ratio)
     below = np.subtract(np.float32(level), field, out=field)
     return soft_step(below, LOSS_EDGE), soft_step(below - np.float32(PAPER_DEPTH), LOSS_EDGE)
+
+
+def abrasion(canvas: Canvas, wear: Wear, rng: np.random.Generator) -> Map:
+    """Map 0..1 of specks where leaf is rubbed off."""
+    field = canvas.smooth_sum((1.6, 1.0), (40.0, 0.7), rng=rng)
+    if wear.abrasion_ratio <= 0.0:
+        return np.zeros_like(field)
+    level = np.hypot(1.0, 0.7) * ndtri(1.0 - wear.abrasion_ratio)
+    return soft_step(field - np.float32(level), 0.5)
 
 
 def overpaint(canvas: Canvas, fragment: Map, *, wear: Wear, rng: np.random.Generator) -> Map:
