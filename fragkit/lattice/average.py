@@ -19,7 +19,7 @@ FloatArray = NDArray[np.float64]
 FIELD_RMS_RATIO = 0.01
 """Prior sd of a drift: its rms over the sites as a share of the repeat. An assumption."""
 
-LEAST_DRIFT_SUPPORT = 0.65
+LEAST_DRIFT_SUPPORT = 0.6
 """Posterior of any drift from which on one is stated; under 5 % of simulated nets without drift reach it."""
 
 LEAST_DRIFT_SITES = 9
@@ -140,10 +140,10 @@ def average_fit(
         mean, cov = least_squares(data.xy_mm.ravel(), design, measured + placing)
         means.append(mean)
         covs.append(cov)
-    return _mix(weights, np.array(means), np.array(covs))
+    return mix(weights, np.array(means), np.array(covs))
 
 
-def _mix(weights: FloatArray, means: FloatArray, covs: FloatArray) -> tuple[FloatArray, FloatArray]:
+def mix(weights: FloatArray, means: FloatArray, covs: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Mean and covariance of a mixture of normals, scaled so that ± 1.96 sd holds 95 % of each parameter.
 
     Notes

@@ -138,7 +138,8 @@ def fit_lattice(
     scatter K (independent, stepped along rows or columns, rigid groups up to 4 × 3 at every phase, smooth),
     averaged by their posterior weights; the covariance is that of the mixture. Ordinary error bars are three
     times too small when placing errors accumulate. Centres beyond four spreads count as if they were less
-    sure (listed in the notes).
+    sure (listed in the notes). A stretch of a print that is longer than the fragment cannot be seen in it;
+    the difference between fragments in `pool` stands for it.
     """
     data = gather_centres(centres, plane_covariance)
     frame = row_frame(data)

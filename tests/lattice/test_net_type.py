@@ -34,6 +34,30 @@ def test_a_centred_net_is_named_in_its_three_ways_of_writing():
         assert support["centred"] > 0.9
 
 
+@pytest.mark.parametrize("ratio", [complex(0.51, 1.1), complex(0.47, 0.92), complex(0.02, 1.04)])
+def test_the_weight_of_a_centred_net_agrees_with_a_direct_integral(ratio):
+    """Independent computation: the likelihood summed along the five curves of centred nets."""
+    a, b = np.array([80.0, 0.0]), 80.0 * np.array([ratio.real, ratio.imag])
+    cov = np.diag([0.6, 0.1, 0.2, 0.9]) ** 2
+    found = weigh_net_types(a, b, cov)
+    d_log = np.array([-1.0 / 80.0, -1j / 80.0, 1.0 / (80.0 * ratio), 1j / (80.0 * ratio)])
+    jacobian = np.array([d_log.real, d_log.imag])
+    shape_cov = jacobian @ cov @ jacobian.T
+    t = np.linspace(-3.0, 3.0, 60_001)
+    upright = np.linspace(0.05, 4.0, 60_001)
+    curves = [1j * (np.pi / 2 + t / 2)]
+    curves += [np.log(side + 1j * upright) for side in (-0.5, 0.5)]
+    curves += [-np.log(side - 1j * upright) for side in (-0.5, 0.5)]
+    total = 0.0
+    for curve in curves:
+        gap = np.array([(curve - np.log(ratio)).real, (curve - np.log(ratio)).imag])
+        density = np.exp(-0.5 * np.sum(gap * np.linalg.solve(shape_cov, gap), axis=0))
+        density /= 2 * np.pi * np.sqrt(np.linalg.det(shape_cov))
+        total += np.sum(0.5 * (density[1:] + density[:-1]) * np.abs(np.diff(curve)))
+    expected = total / (np.pi / 3 + 4 * 0.7) * (1.4 * np.pi / 3)
+    assert found["centred"] / found["oblique"] == pytest.approx(expected, rel=0.03)  # curvature of the curves
+
+
 def test_a_blurred_net_leaves_the_question_open():
     a, b = np.array(CASES["rectangular"])
     support = weigh_net_types(a, b, np.eye(4) * 8.0**2)

@@ -57,6 +57,20 @@ def test_a_turned_pair_by_hand():
     np.testing.assert_allclose(cov[1, 5], 0.0, atol=1e-12)  # another placing
 
 
+def test_the_phase_says_where_a_group_begins():
+    """Four sites in groups of two: phase 0 pairs (0 1)(2 3), phase 1 pairs (0)(1 2)(3)."""
+    sites = np.array([[0, 0], [1, 0], [2, 0], [3, 0]])
+
+    def together(phase):
+        plate = RigidGroups(
+            columns=2, rows=1, shift_sd_mm=1.0, turn_sd_rad=0.0, seat_sd_mm=0.0, own_sd_mm=0.0, phase=phase
+        )
+        return covariance(plate, sites, sites * 80.0)[::2, ::2]
+
+    np.testing.assert_array_equal(together((0, 0))[1], [1, 1, 0, 0])
+    np.testing.assert_array_equal(together((1, 0))[1], [0, 1, 1, 0])
+
+
 def test_seats_recur_at_every_placing():
     sites = np.array([[0, 0], [1, 0], [2, 0], [3, 0]])
     plate = RigidGroups(columns=2, rows=1, shift_sd_mm=0.0, turn_sd_rad=0.0, seat_sd_mm=0.5, own_sd_mm=0.0)

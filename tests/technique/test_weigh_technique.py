@@ -239,7 +239,7 @@ def test_bad_arguments_are_refused():
 
 @pytest.mark.benchmark
 def test_table_of_verdicts():
-    """Sets drawn from other constants than the hypotheses' own: share named rightly and firmly, wrongly and firmly."""
+    """Sets drawn from other constants than the hypotheses' own: named rightly, named wrongly."""
     rng = np.random.default_rng(99)
     for n in (12, 24, 48):
         rows, wrong = [], 0
