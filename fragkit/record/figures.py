@@ -8,11 +8,12 @@ from typing import Any
 
 import matplotlib as mpl
 from matplotlib.figure import Figure
+from PIL import Image
 
 from fragkit.record.html import Html, Part, figure, join, tag
 from fragkit.works import Nesting, Step
 
-_LARGEST_SVG_BYTES = 600_000
+_LARGEST_SVG_BYTES = 300_000
 _FIXED: Any = {"svg.hashsalt": "fragkit"}
 
 
@@ -22,12 +23,20 @@ def embed(drawn: Figure, *, alt: str, caption: Part) -> Html:
         vector = _saved(drawn, "svg", metadata={"Date": None})
         if len(vector) <= _LARGEST_SVG_BYTES:
             return figure(vector, kind="image/svg+xml", alt=alt, caption=caption)
-        return figure(_saved(drawn, "png", dpi=150), kind="image/png", alt=alt, caption=caption)
+        return figure(_few_colours(_saved(drawn, "png", dpi=120)), kind="image/png", alt=alt, caption=caption)
 
 
 def _saved(drawn: Figure, kind: str, **options: Any) -> bytes:
     stream = io.BytesIO()
     drawn.savefig(stream, format=kind, bbox_inches="tight", **options)
+    return stream.getvalue()
+
+
+def _few_colours(png: bytes) -> bytes:
+    """The same picture in 255 colours: enough for a figure, a third of the size."""
+    stream = io.BytesIO()
+    with Image.open(io.BytesIO(png)) as image:
+        image.convert("RGB").quantize(255, dither=Image.Dither.NONE).save(stream, "PNG", optimize=True)
     return stream.getvalue()
 
 

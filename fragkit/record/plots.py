@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from fragkit.plot import lattice as lattice_plots
 from fragkit.plot import motif as motif_plots
+from fragkit.plot import rectify as rectify_plots
 from fragkit.plot import technique as technique_plots
 from fragkit.plot import walls as wall_plots
 from fragkit.record.figures import embed
@@ -11,12 +12,17 @@ from fragkit.record.html import Html, join
 from fragkit.record.study_result import StudyResult, techniques
 
 
-def photograph(result: StudyResult, name: str) -> Html | None:
-    """Figures of one photograph."""
-    return None
+def photograph(result: StudyResult, name: str) -> Html:
+    """How well the control of one photograph agrees, and how the error grows over it."""
+    return embed(
+        rectify_plots.residuals(result.rectified[name]),
+        alt=f"Photograph {name}: an enlarged arrow at every control point, and lines of equal error in mm.",
+        caption=f"{name}: each control point against what the others say of it (arrows enlarged), and how "
+        "well any point is known, one standard deviation in mm.",
+    )
 
 
-def fragment(result: StudyResult, name: str) -> Html | None:
+def fragment(result: StudyResult, name: str) -> Html:
     """How far the motifs of one fragment stand from its net."""
     return embed(
         lattice_plots.residuals(result.lattices[name], name=name),
@@ -38,7 +44,7 @@ def repeats(result: StudyResult) -> Html | None:
     )
 
 
-def technique(result: StudyResult, name: str) -> Html | None:
+def technique(result: StudyResult, name: str) -> Html:
     """The evidence for each way of placing and forming."""
     return embed(
         technique_plots.evidence(techniques(result)[name]),

@@ -13,6 +13,9 @@ from fragkit.record.pictures import thumbnail_bytes
 from fragkit.record.study_result import StudyResult, fragment_of, techniques
 from fragkit.units import interval, with_sd
 
+_MANY_PHOTOGRAPHS = 8
+"""From here on photographs are shown smaller, so that the report can still be mailed."""
+
 MEASURE_MORE = {
     "control and picking": "more control points, better spread, would help most",
     "lens": "photographs of a chessboard with the same lens and focus would help most",
@@ -90,7 +93,7 @@ def _photograph(result: StudyResult, name: str, rectified: Any) -> Html:
     height, width = picture.coverage.shape
     size = f"{width * picture.mm_per_px:.0f} × {height * picture.mm_per_px:.0f} mm"
     image = figure(
-        thumbnail_bytes(picture),
+        thumbnail_bytes(picture, longest_px=900 if len(result.rectified) <= _MANY_PHOTOGRAPHS else 600),
         kind="image/jpeg",
         alt=f"Photograph {name} brought to true scale, {size}; grey where it shows nothing of the wall.",
         caption=f"{name} at true scale, {size}. {budget_words(rectified)}",
