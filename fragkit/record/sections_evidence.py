@@ -159,7 +159,9 @@ def _lattices(result: StudyResult) -> Html:
         "out)."
     )
     drift = [
-        f"{name}: {lattice.drift.text}" for name, lattice in result.lattices.items() if lattice.drift.text
+        join(tag("strong", f"{name}: "), lattice.drift.text)
+        for name, lattice in result.lattices.items()
+        if lattice.drift.text
     ]
     return join(table(head, rows, caption=caption, numbers=(1, 5)), bullets(drift))
 

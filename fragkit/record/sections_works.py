@@ -13,6 +13,7 @@ from fragkit.record.sources import METHODS, SOURCES
 from fragkit.record.study_result import StudyResult
 
 _SHOWN_ALTERNATIVES = 5
+_SHOWN_LEFT_OUT = 4
 
 
 def walls(result: StudyResult) -> Html:
@@ -51,7 +52,7 @@ def _wall(result: StudyResult, wall: Any) -> Html:
     if setting is not None:
         rows.append(("Everything is measured from", setting.datum))
     forecast = getattr(getattr(setting, "forecast", None), "words", "") if setting is not None else ""
-    left_out = [f"Site {i}, {j}: {reason}" for i, j, _, reason in wall.dropped[:12]]
+    left_out = [f"Site {i}, {j}: {reason}" for i, j, _, reason in wall.dropped[:_SHOWN_LEFT_OUT]]
     more = len(wall.dropped) - len(left_out)
     return join(
         tag("h3", f"Wall {wall.name}"),
@@ -86,8 +87,8 @@ def _alternatives(result: StudyResult, name: str) -> Html | None:
         ]
         for one in found[:_SHOWN_ALTERNATIVES]
     ]
-    caption = f"Ranked alternatives for wall {name}: a lower cost fits better."
-    head = ["Layout", "Motifs", "Spacing, mm", "On the axis", "Cost", "Why"]
+    caption = f"Ranked alternatives for wall {name}: a lower cost fits better. Sites are counted before any is left out."
+    head = ["Layout", "Sites", "Spacing, mm", "On the axis", "Cost", "Why"]
     return table(head, rows, caption=caption, numbers=(1, 2, 4))
 
 
