@@ -87,7 +87,8 @@ def _alternatives(result: StudyResult, name: str) -> Html | None:
         ]
         for one in found[:_SHOWN_ALTERNATIVES]
     ]
-    caption = f"Ranked alternatives for wall {name}: a lower cost fits better. Sites are counted before any is left out."
+    better = "a lower cost fits better; sites are counted before any is left out"
+    caption = f"Ranked alternatives for wall {name}: {better}."
     head = ["Layout", "Sites", "Spacing, mm", "On the axis", "Cost", "Why"]
     return table(head, rows, caption=caption, numbers=(1, 2, 4))
 
