@@ -21,7 +21,7 @@ from fragkit.motifs.matching import (
     propagate,
     score_map,
 )
-from fragkit.motifs.refinement import Fit, fit_copies, fit_to
+from fragkit.motifs.refinement import Fit, fit_copies, fit_to, unexplained
 from fragkit.motifs.surface import Surface, read_surface
 from fragkit.net import Net, features
 from fragkit.net.features import pixels_and_mask
@@ -235,7 +235,8 @@ def _refine(view: _View, start: FloatArray, trust: FloatArray) -> tuple[Fit, Sur
         view.values, start, trust**2, view.window, view.share, furthest_px=furthest, n_rounds=1
     )
     strength = first.template[:, :, 0]
-    surface = read_surface(view.pixels, view.believed, first.centres_px, trust, strength, view.window)
+    rest = unexplained(view.values, first, view.window)
+    surface = read_surface(view.pixels, view.believed, first.centres_px, trust, strength, rest, view.window)
     whole = _whole(view, surface)
     near = narrowed(view.window, surface.figure, margin_px=6)
     fit = fit_copies(view.values, first.centres_px, trust**2, near, whole, furthest_px=furthest)

@@ -29,7 +29,7 @@ class Fit:
     gain : (n,) array
         Strength of each copy against the template.
     score : (n,) array
-        Weighted correlation coefficient of copy and template, in [-1, 1].
+        Correlation of copy and template, in [-1, 1]; what is lost counts as disagreement.
     inflation : float
         Ratio of the variance of the centres to that of white noise, from blocks of residuals.
     template : (h, w, c) float32 array
@@ -118,9 +118,33 @@ def fit_to(
         cov_px2=naive * measured,
         inflation=measured,
         gain=gain,
-        score=_scores(cut, template, weight),
+        score=_scores(cut, template, weight, window.weight),
         template=template,
     )
+
+
+def unexplained(values: FloatImage, fit: Fit, window: Window) -> FloatImage:
+    """Energy (h, w) of the features that the fitted copies do not explain."""
+    height, width = values.shape[:2]
+    model = np.zeros_like(values)
+    hx, hy = window.half_px
+    faded = fit.template * window.weight[..., None]
+    gains = np.where(fit.score > 0.3, np.clip(fit.gain, 0.0, 1.5), 0.0)
+    for (x, y), gain in zip(fit.centres_px, gains, strict=True):
+        x0, y0 = round(x) - hx, round(y) - hy
+        across, down = np.meshgrid(np.arange(faded.shape[1]), np.arange(faded.shape[0]))
+        moved = cv2.remap(
+            faded,
+            (across - (x - round(x))).astype(np.float32),
+            (down - (y - round(y))).astype(np.float32),
+            cv2.INTER_LINEAR,
+        )
+        xs, ys = max(x0, 0), max(y0, 0)
+        xe, ye = min(x0 + faded.shape[1], width), min(y0 + faded.shape[0], height)
+        if xe > xs and ye > ys:
+            model[ys:ye, xs:xe] += gain * moved[ys - y0 : ye - y0, xs - x0 : xe - x0]
+    error = values - model
+    return np.asarray((error * error).sum(2), np.float32)
 
 
 def _template(cut: FloatImage, weight: FloatImage, trust: FloatArray) -> FloatImage:
@@ -221,20 +245,20 @@ def _sandwich(error: FloatImage, template: FloatImage, inverse: FloatArray) -> F
     return full[:, 1:3, 1:3]
 
 
-def _scores(cut: FloatImage, template: FloatImage, weight: FloatImage) -> FloatArray:
-    """Weighted correlation coefficient of each copy with the template, all channels together."""
+def _scores(cut: FloatImage, template: FloatImage, weight: FloatImage, whole: FloatImage) -> FloatArray:
+    """Correlation of each copy with the template, all channels, times the root of the template's share that is left."""
     n = len(cut)
     w = weight.reshape(n, -1)
     total = np.maximum(w.sum(1), 1e-9)
-    cross, of_copy, of_template = np.zeros(n), np.zeros(n), np.zeros(n)
+    cross, of_copy, of_whole = np.zeros(n), np.zeros(n), 0.0
     for c in range(cut.shape[3]):
         f, t = np.ascontiguousarray(cut[..., c]).reshape(n, -1), template[..., c].ravel()
         wf = w * f
         mean_f, mean_t = wf.sum(1) / total, w @ t / total
         cross += wf @ t - total * mean_f * mean_t
         of_copy += np.einsum("np,np->n", wf, f) - total * mean_f**2
-        of_template += w @ (t * t) - total * mean_t**2
-    norm = np.sqrt(np.maximum(of_copy, 0.0) * np.maximum(of_template, 0.0))
+        of_whole += float((whole.ravel() * t * t).sum() - (whole.ravel() * t).sum() ** 2 / whole.sum())
+    norm = np.sqrt(np.maximum(of_copy, 0.0) * max(of_whole, 1e-12))
     return np.clip(np.divide(cross, norm, out=np.zeros(n), where=norm > 1e-9), -1.0, 1.0)
 
 

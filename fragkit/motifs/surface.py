@@ -48,6 +48,7 @@ def read_surface(
     centres_px: FloatArray,
     trust: FloatArray,
     strength: FloatImage,
+    unexplained: FloatImage,
     window: Window,
 ) -> Surface:
     """Loss, evened colour, and the masks of figure and metal.
@@ -62,6 +63,8 @@ def read_surface(
         Score of the found ones, 0 for the others.
     strength : (m, n) array
         Gradient strength of the learned motif on the window.
+    unexplained : (h, w) array
+        Energy of the structure that the learned motif does not explain.
     window : Window
 
     Notes
@@ -77,7 +80,7 @@ def read_surface(
         ground = painted(window.weight.astype(bool) & ~zone, centres_px, window, believed.shape) & believed
         inside = painted(zone, centres_px, window, believed.shape) & believed
         colour = pixels - ground_surface(pixels, ground)
-        look = _look(colour)
+        look = _look(colour, unexplained)
         lost = _loss(look, _strangeness(look, ground), ground, inside, believed, window)
         figure, metal = divide_motif(colour, lost, believed, centres_px, trust, zone, window)
         zone = cv2.dilate(figure.astype(np.uint8), _ball(window)).astype(bool) & (window.weight > 0.5)
@@ -146,11 +149,10 @@ def _quadratic(x: FloatArray, y: FloatArray) -> tuple[FloatArray, ...]:
     return np.ones_like(x), x, y, x * x, x * y, y * y
 
 
-def _look(colour: FloatImage) -> FloatImage:
-    """Colour without its pixel noise, and the logarithm of the local texture; (h, w, c + 1)."""
+def _look(colour: FloatImage, unexplained: FloatImage) -> FloatImage:
+    """Colour without its pixel noise, and the logarithm of the structure that is no motif; (h, w, c + 1)."""
     smooth = cv2.GaussianBlur(colour, (0, 0), 1.0).reshape(colour.shape)
-    rough = ((smooth - cv2.GaussianBlur(smooth, (0, 0), 2.5).reshape(colour.shape)) ** 2).sum(2)
-    texture = np.log(cv2.GaussianBlur(rough, (0, 0), 2.0) + 1e-5)
+    texture = np.log(cv2.GaussianBlur(unexplained, (0, 0), 2.5) + 1e-4)
     return np.dstack([smooth, 0.25 * texture])
 
 
@@ -266,12 +268,39 @@ def _consensus(
     weight = np.where(weight > 0.6, weight, 0.0)
     total = weight.sum(0)
     known = total > 0.15 * max(float(total.max(initial=0.0)), 1e-6)
-    mean = (cut * weight[..., None]).sum(0) / np.maximum(total, 1e-6)[..., None]
-    off = ((cut - mean) * weight[..., None]).reshape(len(chosen), -1)
-    values, vectors = np.linalg.eigh(off @ off.T)
-    waves = vectors[:, -3:].T @ off
-    varied = (waves**2).reshape(len(waves), *mean.shape).sum((0, 3)) / np.maximum(total, 1.0)
-    return mean, np.sqrt(cv2.GaussianBlur(varied.astype(np.float32), (0, 0), 1.0)), known
+    mean, waves, spread = _factors(cut, weight)
+    varied = np.sqrt((waves**2 * spread[:, None, None, None]).sum((0, 3)))
+    return mean, cv2.GaussianBlur(varied.astype(np.float32), (0, 0), 0.7), known
+
+
+def _factors(cut: FloatImage, weight: FloatImage) -> tuple[FloatImage, FloatImage, FloatArray]:
+    """Mean of the copies, the two ways in which they vary together, and the variances of the copies along these.
+
+    Notes
+    -----
+    Copy i is mean + Σ_k u_ik wave_k where it is left. Alternating weighted least squares, so that a copy that is
+    partly lost neither shifts the mean nor makes steps where it ends.
+    """
+    n, shape = len(cut), cut.shape[1:]
+    n_factors = min(2, n - 2)
+    values, w = cut.reshape(n, -1, shape[-1]), weight.reshape(n, -1)
+    total = np.maximum(w.sum(0), 1e-6)
+    mean = np.einsum("np,npc->pc", w, values) / total[:, None]
+    off = ((values - mean) * w[..., None]).reshape(n, -1)
+    score = np.linalg.eigh(off @ off.T)[1][:, -n_factors:] * np.sqrt(n)
+    for _ in range(3):
+        design = np.column_stack([np.ones(n), score])
+        normal = np.einsum("np,na,nb->pab", w, design, design, optimize=True)
+        right = np.einsum("np,na,npc->pac", w, design, values, optimize=True)
+        maps = np.linalg.solve(normal + np.diag([1e-6, *[0.5] * n_factors]), right)
+        wave = maps[:, 1:]
+        left = np.einsum("np,pac,pbc->nab", w, wave, wave, optimize=True)
+        gain = np.einsum("np,pac,npc->na", w, wave, values - maps[None, :, 0], optimize=True)
+        score = np.linalg.solve(left + 1e-6 * np.eye(n_factors), gain[..., None])[..., 0]
+        score = (score - score.mean(0)) / np.maximum(score.std(0), 1e-6)
+    mean_image = maps[:, 0].reshape(shape)
+    waves = np.moveaxis(wave, 1, 0).reshape(n_factors, *shape)
+    return np.asarray(mean_image, np.float32), waves, score.var(axis=0)
 
 
 def _limit(values: FloatArray) -> float:
