@@ -94,8 +94,7 @@ class Lattice:
     def __repr__(self) -> str:
         lengths = " × ".join(f"{np.hypot(*v):.1f}" for v in (self.a_mm, self.b_mm))
         return (
-            f"<Lattice {self.net_type}, {lengths} mm, {self.n_centres} centres, "
-            f"scatter {self.residual_sd_mm:.2f} mm>"
+            f"<Lattice {self.net_type}, {lengths} mm, {self.n_centres} centres, scatter {self.residual_sd_mm:.2f} mm>"
         )
 
     def _repr_html_(self) -> str:
@@ -182,23 +181,18 @@ def _assemble(data: Observed, frame: RowFrame, strays: FloatArray, choice: Judge
 
 def _kind_weights(scatter: Scatter) -> dict[str, float]:
     return {
-        kind: float(
-            sum(w for c, w in zip(scatter.candidates, scatter.weights, strict=True) if c.kind == kind)
-        )
+        kind: float(sum(w for c, w in zip(scatter.candidates, scatter.weights, strict=True) if c.kind == kind))
         for kind in KINDS
     }
 
 
-def _notes(
-    data: Observed, strays: FloatArray, support: Mapping[str, float], choice: Judgement
-) -> tuple[str, ...]:
+def _notes(data: Observed, strays: FloatArray, support: Mapping[str, float], choice: Judgement) -> tuple[str, ...]:
     notes = []
     far = np.flatnonzero(strays > 1.0)
     if len(far):
         places = ", ".join(f"({i}, {j})" for i, j in data.index[far][:6])
         notes.append(
-            f"{len(far)} of {len(strays)} centres stray by more than four spreads "
-            f"and count for less: {places}"
+            f"{len(far)} of {len(strays)} centres stray by more than four spreads and count for less: {places}"
         )
     if max(support.values()) < 0.8:
         ranked = sorted(support, key=support.__getitem__, reverse=True)

@@ -11,9 +11,7 @@ from fragkit.errors import EstimationError
 FloatArray = NDArray[np.float64]
 
 
-def least_squares(
-    values: FloatArray, design: FloatArray, covariance: FloatArray
-) -> tuple[FloatArray, FloatArray]:
+def least_squares(values: FloatArray, design: FloatArray, covariance: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Generalised least squares: parameters (p,) and their covariance (p, p).
 
     Parameters
@@ -39,9 +37,7 @@ def least_squares(
         raise EstimationError("A parameter has no influence on the data.", needed="a column that is not zero")
     q, r = qr(white_design / length, mode="economic")
     if np.abs(np.diag(r)).min() < 1e-13:
-        raise EstimationError(
-            "The sites do not determine all parameters.", needed="sites that are not on one line"
-        )
+        raise EstimationError("The sites do not determine all parameters.", needed="sites that are not on one line")
     inverse = solve_triangular(r, np.eye(len(length))) / length[:, None]
     return inverse @ (q.T @ white_values), inverse @ inverse.T
 

@@ -79,9 +79,7 @@ def _measured_covariance(cov_mm2: FloatArray, plane: FloatArray | None) -> Float
     if plane is None:
         plane = np.zeros((2 * n, 2 * n))
     if plane.shape != (2 * n, 2 * n):
-        raise ValueError(
-            f"plane_covariance is {plane.shape}; for {n} found centres it must be {(2 * n, 2 * n)}"
-        )
+        raise ValueError(f"plane_covariance is {plane.shape}; for {n} found centres it must be {(2 * n, 2 * n)}")
     joint = np.array(plane, float)
     for k, cov in enumerate(cov_mm2):
         block = slice(2 * k, 2 * k + 2)

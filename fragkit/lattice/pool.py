@@ -127,9 +127,7 @@ def pool(
     expected difference.
     """
     if not lattices:
-        raise EstimationError(
-            "There is no fragment to pool.", found="0 nets", needed="at least one fitted net"
-        )
+        raise EstimationError("There is no fragment to pool.", found="0 nets", needed="at least one fitted net")
     if not between_sd_ratio > 0:
         raise ValueError(f"between_sd_ratio is {between_sd_ratio}; it must be above 0, for instance 0.01")
     turns = np.zeros(len(lattices)) if turns_deg is None else np.asarray(turns_deg, float)
@@ -177,9 +175,7 @@ def repeat_of(lattice: Lattice, *, like: Pooled, turn_deg: float = 0.0) -> tuple
     return values, np.sqrt(np.diag(cov))
 
 
-def _describe_alike(
-    lattices: Sequence[Lattice], turns_deg: FloatArray
-) -> tuple[FloatArray, FloatArray, FloatArray]:
+def _describe_alike(lattices: Sequence[Lattice], turns_deg: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Repeat (m, 3), its covariance (m, 3, 3) and tilt of the rows in degrees (m,), in one description."""
     if len(turns_deg) != len(lattices):
         raise ValueError(f"{len(turns_deg)} turns for {len(lattices)} fragments; give one for each")
@@ -191,9 +187,7 @@ def _describe_alike(
     return np.array(values), np.array(covs), np.array(tilts)
 
 
-def _describe(
-    lattice: Lattice, turn_deg: float, reference: FloatArray
-) -> tuple[FloatArray, FloatArray, float]:
+def _describe(lattice: Lattice, turn_deg: float, reference: FloatArray) -> tuple[FloatArray, FloatArray, float]:
     """Repeat (3,), its covariance (3, 3) and tilt of the row in degrees, in the reference's description."""
     basis = _levelled(lattice, turn_deg)
     change = _same_description(basis, reference)
@@ -240,10 +234,7 @@ def _joint_covariance(effects: Sequence[RandomEffects], covs: FloatArray) -> Flo
 
 def _joint_support(lattices: Sequence[Lattice]) -> dict[str, float]:
     """Weights of the five nets when all fragments have the same type."""
-    logs = {
-        name: sum(np.log(max(lattice.type_support[name], 1e-12)) for lattice in lattices)
-        for name in NET_TYPES
-    }
+    logs = {name: sum(np.log(max(lattice.type_support[name], 1e-12)) for lattice in lattices) for name in NET_TYPES}
     top = max(logs.values())
     total = sum(np.exp(value - top) for value in logs.values())
     return {name: float(np.exp(value - top) / total) for name, value in logs.items()}
@@ -275,8 +266,7 @@ def _notes(
         notes.append(f"rows of {len(tilted)} fragment(s) stand off level, by up to {worst:.1f} degrees")
     if max(support.values()) < 0.8:
         notes.append(
-            "the net type is not settled: "
-            + ", ".join(f"{k} {v:.2f}" for k, v in support.items() if v > 0.05)
+            "the net type is not settled: " + ", ".join(f"{k} {v:.2f}" for k, v in support.items() if v > 0.05)
         )
     if len(tilts_deg) == 1:
         notes.append("one fragment only: how walls differ rests on the assumption alone")

@@ -91,8 +91,6 @@ def _interval(share: FloatArray, means: FloatArray, sds: FloatArray) -> tuple[fl
     low, high = float((means - 8.0 * sds).min()), float((means + 8.0 * sds).max())
 
     def quantile(level: float) -> float:
-        return float(
-            brentq(lambda x: share @ ndtr((x - means) / sds) - level, low, high, xtol=1e-9 * (high - low))
-        )
+        return float(brentq(lambda x: share @ ndtr((x - means) / sds) - level, low, high, xtol=1e-9 * (high - low)))
 
     return quantile(0.025), quantile(0.975)

@@ -239,9 +239,7 @@ def _view(kernel: FloatArray, contrasts: FloatArray) -> tuple[FloatArray, FloatA
     return spectrum / scale, vectors, scale
 
 
-def _share(
-    log_like: FloatArray, shared: FloatArray, grid: FloatArray, log_sd: FloatArray, scale: float
-) -> _Share:
+def _share(log_like: FloatArray, shared: FloatArray, grid: FloatArray, log_sd: FloatArray, scale: float) -> _Share:
     peak = log_like.max()
     posterior = np.exp(log_like - peak)
     total = posterior.sum()

@@ -99,9 +99,7 @@ def test_ordinary_error_bars_would_be_too_small_under_stepping():
     """10 × 10 sites stepped off: sd of a three times that of independent errors of the same size."""
     rng = np.random.default_rng(5)
     index = np.array([[i, j] for i in range(10) for j in range(10)])
-    xy, cov, index = _observe(
-        rng, SteppedOff(step_sd_mm=0.7, start_sd_mm=0.7), basis=SQUARE, index=index, sd_mm=0.1
-    )
+    xy, cov, index = _observe(rng, SteppedOff(step_sd_mm=0.7, start_sd_mm=0.7), basis=SQUARE, index=index, sd_mm=0.1)
     lattice = fit_lattice((xy, cov, index))
     design = np.column_stack([np.ones(100), index])
     _, unit = least_squares(xy[:, 0], design, np.ones(100))
@@ -174,7 +172,7 @@ def test_a_growth_that_the_plane_may_have_made_is_not_stated():
     drift = fit_lattice((xy + field, whole, index), plane_covariance=plane).drift
     assert drift.kind == "none"
     assert "not distinguishable" in drift.text
-    assert drift.support < 0.6  # weighed against what the plane itself would put there
+    assert drift.support < 0.5  # weighed against what the plane itself would put there
     assert "Drift" in drift._repr_html_()
 
 

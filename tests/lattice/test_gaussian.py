@@ -20,9 +20,7 @@ from fragkit.lattice import (
 
 REFERENCE = Path(__file__).resolve().parents[1] / "reference"
 CERTIFIED = json.loads((REFERENCE / "nist" / "strd_certified.json").read_text())["data"]
-COMPONENTS = json.loads(
-    (REFERENCE / "variance_components" / "variance_components_reference.json").read_text()
-)
+COMPONENTS = json.loads((REFERENCE / "variance_components" / "variance_components_reference.json").read_text())
 
 
 def _rows(path):
@@ -101,9 +99,7 @@ def _reml(y, design, kernels, start):
     return np.exp(2.0 * best.x)
 
 
-@pytest.mark.parametrize(
-    ("name", "value", "group"), [("dyestuff", "Yield", "Batch"), ("rail", "travel", "rail")]
-)
+@pytest.mark.parametrize(("name", "value", "group"), [("dyestuff", "Yield", "Batch"), ("rail", "travel", "rail")])
 def test_restricted_likelihood_gives_the_published_components(name, value, group):
     """Davies and Goldsmith (1972) Table 6.4; Pinheiro and Bates (2000) sec. 1.1."""
     rows = _rows(REFERENCE / "variance_components" / f"{name}.csv")
@@ -112,9 +108,7 @@ def test_restricted_likelihood_gives_the_published_components(name, value, group
     kernels = [shared_kernel(groups), np.eye(len(y))]
     between, within = _reml(y, np.ones((len(y), 1)), kernels, [20.0, 20.0])
     expected = COMPONENTS[name]["derived"]
-    np.testing.assert_allclose(
-        [between, within], [expected["var_between"], expected["var_within"]], rtol=1e-4
-    )
+    np.testing.assert_allclose([between, within], [expected["var_between"], expected["var_within"]], rtol=1e-4)
     judge = MixedLM(y, np.ones((len(y), 1)), groups).fit(reml=True)
     ours = restricted_log_likelihood(
         y, np.ones((len(y), 1)), float(judge.cov_re[0, 0]) * kernels[0] + judge.scale * kernels[1]

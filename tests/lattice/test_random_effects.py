@@ -14,9 +14,7 @@ from fragkit.lattice import random_effects
 REFERENCE = Path(__file__).resolve().parents[1] / "reference" / "variance_components"
 
 
-@pytest.mark.parametrize(
-    ("name", "value", "group"), [("dyestuff", "Yield", "Batch"), ("rail", "travel", "rail")]
-)
+@pytest.mark.parametrize(("name", "value", "group"), [("dyestuff", "Yield", "Batch"), ("rail", "travel", "rail")])
 def test_the_data_alone_favour_the_published_between_component(name, value, group):
     """REML of Davies and Goldsmith (1972) and Pinheiro and Bates (2000); groups of known variance."""
     with (REFERENCE / f"{name}.csv").open() as file:
