@@ -27,6 +27,7 @@ class Recipe:
     down: float = 61.0
     offset: float = 0.0
     size: float = 34.0
+    shadow: tuple[float, float] = (2.4, -1.9)
     width: float = 620.0
     height: float = 470.0
     scatter: float = 0.7
@@ -168,7 +169,7 @@ def paint(recipe: Recipe) -> tuple[np.ndarray, dict]:
         centres.append(at + drift)
         own = np.zeros(shape, np.uint8)
         for polygon in copy:
-            cv2.fillPoly(shadow_mask, [pixels(polygon + at + [2.4, -1.9])], 1, shift=4)
+            cv2.fillPoly(shadow_mask, [pixels(polygon + at + np.array(recipe.shadow))], 1, shift=4)
             cv2.fillPoly(own, [pixels(polygon + at)], 1, shift=4)
         metal_mask |= own
         rows, columns = np.nonzero(own)

@@ -1,4 +1,4 @@
-"""The house rules, enforced: the order of the rooms, sizes of bodies and modules, a light `import fragkit`."""
+"""The house rules, enforced: the order of the rooms, sizes of bodies and modules, a light import."""
 
 import ast
 import json

@@ -2,11 +2,12 @@
 
 from fragkit.motifs.centres import Centres, find_centres
 from fragkit.motifs.consensus import build_motif
-from fragkit.motifs.motif import Motif
+from fragkit.motifs.motif import Motif, recentre
 
 __all__ = [
     "Centres",
     "Motif",
     "build_motif",
     "find_centres",
+    "recentre",
 ]

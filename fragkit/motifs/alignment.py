@@ -13,11 +13,10 @@ Float32Array = NDArray[np.float32]
 PATCH_MM = 1.5
 """Outline residuals are correlated over about this length: so many pixels count as one."""
 REACH_SD = 3.0
+HALVES_LIMIT_MM = 0.5
 
 
-def corrections(
-    own: Float32Array, cov_mm2: FloatArray, *, mm_per_px: float, half: NDArray[np.bool_]
-) -> FloatArray:
+def corrections(own: Float32Array, cov_mm2: FloatArray, *, mm_per_px: float, half: NDArray[np.bool_]) -> FloatArray:
     """Shifts (n, 2) in mm, x right and y up, to be added to the copies' centres.
 
     Parameters
@@ -40,8 +39,34 @@ def corrections(
         if members.sum() >= 2:
             shifts[members] = _towards_mean(own[:, members], cov_mm2[members], mm_per_px)
     if half.any() and not half.all():
-        shifts[~half] += _between_halves(own, half, mm_per_px)
+        onto = _onto(own, ~half, half, mm_per_px)
+        shifts[~half] += np.clip(onto, -HALVES_LIMIT_MM, HALVES_LIMIT_MM)
     return shifts
+
+
+def picture_shifts(own: Float32Array, picture: NDArray[np.int64], *, mm_per_px: float, limit_mm: float) -> FloatArray:
+    """One shift (n, 2) in mm for all copies of a picture, so that the pictures mean the same point of the motif.
+
+    Parameters
+    ----------
+    own : (3, n, h, w) array
+        As in `corrections`.
+    picture : (n,) int array
+        Number of each copy's picture.
+    limit_mm : float
+        The longest shift of one call, per axis.
+
+    Notes
+    -----
+    The same Gauss-Newton step as between halves, of the mean copy of a picture onto the mean of all others.
+    A picture with fewer than three copies stays where it is. The shifts of all copies have zero mean.
+    """
+    shifts = np.zeros((own.shape[1], 2))
+    for number in np.unique(picture):
+        members = picture == number
+        if 3 <= members.sum() < len(members):
+            shifts[members] = np.clip(_onto(own, members, ~members, mm_per_px), -limit_mm, limit_mm)
+    return shifts - shifts.mean(axis=0)
 
 
 def _towards_mean(own: Float32Array, cov_mm2: FloatArray, mm_per_px: float) -> FloatArray:
@@ -64,13 +89,13 @@ def _towards_mean(own: Float32Array, cov_mm2: FloatArray, mm_per_px: float) -> F
     return shifts - shifts.mean(axis=0)
 
 
-def _between_halves(own: Float32Array, half: NDArray[np.bool_], mm_per_px: float) -> FloatArray:
-    """The one shift (2,) of the second half onto the first."""
-    first, second = (own[:, m].sum(1) / np.maximum(own[:, m].sum((0, 1)), 0.5) for m in (half, ~half))
+def _onto(own: Float32Array, moved: NDArray[np.bool_], kept: NDArray[np.bool_], mm_per_px: float) -> FloatArray:
+    """The one shift (2,) in mm of the mean of the copies `moved` onto the mean of those `kept`."""
+    first, second = (own[:, m].sum(1) / np.maximum(own[:, m].sum((0, 1)), 0.5) for m in (kept, moved))
     normal, pull = 1e-9 * np.eye(2), np.zeros(2)
     for k in (METAL, SHADOW):
         gy, gx = np.gradient((first[k] + second[k]) / 2.0, mm_per_px)
         slope = np.stack([gx.ravel(), -gy.ravel()])
         normal += slope @ slope.T
         pull -= slope @ (second[k] - first[k]).ravel()
-    return np.clip(np.linalg.solve(normal, pull), -0.5, 0.5)
+    return np.asarray(np.linalg.solve(normal, pull))

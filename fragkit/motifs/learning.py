@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fragkit.errors import EstimationError
-from fragkit.motifs.alignment import corrections
+from fragkit.motifs.alignment import corrections, picture_shifts
 from fragkit.motifs.centres import Centres
 from fragkit.motifs.copies import Copies, Grid, cut, grid_over, regrid
 from fragkit.motifs.edges import Paints, paints_from
@@ -26,6 +26,8 @@ LabelArray = NDArray[np.uint8]
 COARSE_MM, MIDDLE_MM = 1.0, 0.6
 """Grids: over the whole cell, to find the motif; over the motif, to learn and align."""
 MARGIN_MM = 5.0
+AGREE_RATIO, AGREE_ROUNDS = 0.04, 4
+"""Pictures are brought to one centre in at most so many rounds, each by at most this share of the repeat."""
 LEAST_SHADOW = 0.02
 """A shadow covers at least this share of the metal's area."""
 
@@ -53,16 +55,15 @@ class Learned:
 
 def open_sheet(picture: Picture, centres: Centres, given: LabelArray | None) -> Sheet:
     if not np.any(centres.found):
-        return Sheet(
-            picture, np.ones((*picture.coverage.shape, 3), np.float32), centres, np.empty((0, 2)), given
-        )
+        return Sheet(picture, np.ones((*picture.coverage.shape, 3), np.float32), centres, np.empty((0, 2)), given)
     return Sheet(picture, divide_by_ground(picture, centres), centres, centres.xy_mm[centres.found], given)
 
 
 def learn_copies(sheets: Sequence[Sheet]) -> tuple[list[Sheet], Learned]:
     """Sheets with corrected centres, and what was learned from their copies."""
+    sheets = _agree_on_centre(list(sheets))
     surfaces, atlas, grid = _find_extent(sheets)
-    sheets, pitch = list(sheets), grid.mm_per_px
+    pitch = grid.mm_per_px
     half = np.arange(sum(len(s.xy_mm) for s in sheets)) % 2 == 0
     cov = np.concatenate([s.centres.cov_mm2[s.centres.found] for s in sheets])
     for n_steps in (5, 3):
@@ -71,6 +72,34 @@ def learn_copies(sheets: Sequence[Sheet]) -> tuple[list[Sheet], Learned]:
         own, _ = expect(likelihood(surfaces, copies), atlas, copies.inside, surfaces.foreign_ratio, pitch)
         sheets = _moved(sheets, corrections(own, cov, mm_per_px=pitch, half=half))
     return sheets, Learned(surfaces, atlas, grid, paints_from(own, copies.colours))
+
+
+def _agree_on_centre(sheets: list[Sheet]) -> list[Sheet]:
+    """The sheets with their centres brought to one point of the motif.
+
+    Each picture's centres refer to a point that was learned from that picture alone; those points differ by up to
+    a millimetre or two where shadow and tarnish show differently.
+    """
+    if sum(len(sheet.xy_mm) >= 3 for sheet in sheets) < 2:
+        return sheets
+    grid = _cell_grid(sheets[0].centres)
+    picture = np.repeat(np.arange(len(sheets)), [len(sheet.xy_mm) for sheet in sheets])
+    limit = AGREE_RATIO * float(min(np.hypot(*sheets[0].centres.net.a_mm), np.hypot(*sheets[0].centres.net.b_mm)))
+    for _ in range(AGREE_ROUNDS):
+        copies = cut_copies(sheets, grid, COARSE_MM)
+        surfaces, atlas = learn(*start(copies), copies, n_steps=3)
+        own, _ = expect(likelihood(surfaces, copies), atlas, copies.inside, surfaces.foreign_ratio, COARSE_MM)
+        shifts = picture_shifts(own, picture, mm_per_px=COARSE_MM, limit_mm=limit)
+        sheets = _moved(sheets, shifts)
+        if np.abs(shifts).max() < 0.05:
+            break
+    return sheets
+
+
+def _cell_grid(centres: Centres) -> Grid:
+    """A coarse grid over the whole cell of the net."""
+    reach = np.abs(centres.net.a_mm) / 2.0 + np.abs(centres.net.b_mm) / 2.0
+    return grid_over(COARSE_MM, -reach, reach)
 
 
 def cut_copies(sheets: Sequence[Sheet], grid: Grid, step_mm: float = 0.0) -> Copies:
@@ -82,9 +111,7 @@ def cut_copies(sheets: Sequence[Sheet], grid: Grid, step_mm: float = 0.0) -> Cop
         masked = np.where(sheet.picture.coverage[..., None], sheet.ratio, np.float32("nan"))
         colours.append(cut(shrink(masked, step), _shrunk(sheet.picture, step), sheet.xy_mm, grid))
         given = np.zeros(sheet.picture.coverage.shape, np.float32) if sheet.given is None else sheet.given
-        labels.append(
-            np.nan_to_num(cut(given.astype(np.float32), sheet.picture, sheet.xy_mm, grid, smooth=False))
-        )
+        labels.append(np.nan_to_num(cut(given.astype(np.float32), sheet.picture, sheet.xy_mm, grid, smooth=False)))
     stack = np.concatenate(colours)
     inside = np.isfinite(stack).all(axis=3) & own_cell
     stack[~inside] = 1.0
@@ -112,9 +139,7 @@ def _own_cell(grid: Grid, centres: Centres) -> BoolArray:
 
 def _find_extent(sheets: Sequence[Sheet]) -> tuple[Surfaces, Float32Array, Grid]:
     """First surfaces, atlas and grid, which covers the motif and a margin of ground, from coarse copies."""
-    net = sheets[0].centres.net
-    reach = np.abs(net.a_mm) / 2.0 + np.abs(net.b_mm) / 2.0
-    grid = grid_over(COARSE_MM, -reach, reach)
+    grid = _cell_grid(sheets[0].centres)
     copies = cut_copies(sheets, grid, COARSE_MM)
     surfaces, atlas = learn(*start(copies), copies, n_steps=5)
     surfaces, atlas = _without_rim(surfaces, atlas)

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from fragkit.card import card
+from fragkit.frozen import frozen_array
+from fragkit.motifs.centres import Centres
 from fragkit.units import with_sd
 
 FloatArray = NDArray[np.float64]
@@ -99,3 +101,33 @@ class Motif:
             ("spread of the outlines", spread),
         ]
         return card("Motif", rows, notes=self.notes)
+
+
+def recentre(centres: Centres, motif: Motif, *, picture: int) -> Centres:
+    """The centres as places of the motif's metal centroid, after the alignment of its examples.
+
+    Parameters
+    ----------
+    centres : Centres
+        Those of one picture as given to `build_motif`.
+    motif : Motif
+    picture : int
+        Number of the picture among the examples of `build_motif`.
+
+    Notes
+    -----
+    A found centre takes its own shift; the prediction of one that was not found takes the mean shift of its
+    picture. Covariances stay as they were: alignment makes the centres better, not worse.
+    """
+    own = motif.shifts_mm[motif.example_index[:, 0] == picture]
+    found = centres.found
+    if len(own) != found.sum():
+        raise ValueError(
+            f"Picture {picture} gave {len(own)} examples, the centres have {int(found.sum())} found; "
+            "give the centres from which the motif was built."
+        )
+    xy_mm = np.array(centres.xy_mm)
+    xy_mm[found] += own
+    if len(own):
+        xy_mm[~found] += own.mean(axis=0)
+    return replace(centres, xy_mm=frozen_array(xy_mm + motif.centre_offset_mm))

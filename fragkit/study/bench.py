@@ -41,9 +41,7 @@ class Bench:
         self._n_steps = n_steps
         self._n_done = 0
 
-    def make(
-        self, stage: str, subject: str, inputs: tuple[Any, ...], compute: Callable[[], T]
-    ) -> Made[T] | None:
+    def make(self, stage: str, subject: str, inputs: tuple[Any, ...], compute: Callable[[], T]) -> Made[T] | None:
         """The result of `compute`, or None when the data cannot carry it; then it joins `skipped`.
 
         `inputs` is all that the result depends on, outcomes of earlier stages included.

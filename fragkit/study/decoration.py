@@ -6,20 +6,17 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fragkit.colour import Colours, measure_colours
 from fragkit.lattice import Lattice, Pooled, pool
-from fragkit.motifs import Motif, build_motif
-from fragkit.rectify import Rectified
+from fragkit.motifs import Motif
 from fragkit.study.bench import Bench, Made
 from fragkit.study.fragments import Measured
-from fragkit.study.labels import labels_in_plane
 from fragkit.study.proposal import adopt_proposal
-from fragkit.survey import PhotoEntry, Survey, read_labels
+from fragkit.survey import PhotoEntry, Survey
 from fragkit.technique import Technique, weigh_technique
 
-N_STEPS = 4
+N_STEPS = 3
 _TECHNIQUE_STREAM = 8
 
 
@@ -34,8 +31,8 @@ class Decoration:
 
 
 def describe_decoration(bench: Bench, survey: Survey, measured: Measured) -> Decoration:
-    """Motif, repeat, colours and technique from the measured fragments."""
-    motif = _make_motif(bench, survey, measured)
+    """Repeat, colours and technique beside the motif, from the measured fragments."""
+    motif = measured.motif
     pooled = _make_pooled(bench, survey, measured.lattices)
     return Decoration(
         motif=motif,
@@ -47,32 +44,6 @@ def describe_decoration(bench: Bench, survey: Survey, measured: Measured) -> Dec
 
 def _shown(survey: Survey, measured: Measured) -> list[PhotoEntry]:
     return [photo for photo in survey.photos if photo.name in measured.centres]
-
-
-def _make_motif(bench: Bench, survey: Survey, measured: Measured) -> Made[Motif] | None:
-    photos = _shown(survey, measured)
-    if not photos:
-        why = "no photograph shows motifs."
-        bench.skip("motif", "study", why, "Photograph a fragment: centres alone have no shape.")
-        return None
-    planes = [measured.rectified[photo.name] for photo in photos]
-    centres = [measured.centres[photo.name] for photo in photos]
-    hashes = [_label_hash(survey, photo) for photo in photos]
-
-    def compute() -> Motif:
-        examples = [(p.value.picture, c.value) for p, c in zip(planes, centres, strict=True)]
-        labels = [_labels(photo, p.value) for photo, p in zip(photos, planes, strict=True)]
-        return build_motif(examples, labels=labels)
-
-    return bench.make("motif", "study", (planes, centres, hashes), compute)
-
-
-def _label_hash(survey: Survey, photo: PhotoEntry) -> str | None:
-    return survey.sources[photo.labels.relative_to(survey.folder).as_posix()] if photo.labels else None
-
-
-def _labels(photo: PhotoEntry, rectified: Rectified) -> NDArray[np.uint8] | None:
-    return labels_in_plane(read_labels(photo.labels), rectified) if photo.labels else None
 
 
 def _make_pooled(bench: Bench, survey: Survey, lattices: Mapping[str, Made[Lattice]]) -> Made[Pooled] | None:
@@ -91,9 +62,7 @@ def _make_pooled(bench: Bench, survey: Survey, lattices: Mapping[str, Made[Latti
     return bench.make("repeat", "study", (made, turns, sds, survey.proposal), compute)
 
 
-def _make_colours(
-    bench: Bench, survey: Survey, measured: Measured, motif: Made[Motif] | None
-) -> Made[Colours] | None:
+def _make_colours(bench: Bench, survey: Survey, measured: Measured, motif: Made[Motif] | None) -> Made[Colours] | None:
     if motif is None:
         bench.skip("colour", "study", "the motif is not known.", "See what stopped the motif.")
         return None

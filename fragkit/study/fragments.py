@@ -7,15 +7,20 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+from numpy.typing import NDArray
+
 from fragkit.lattice import Lattice, fit_lattice, merge_centres
-from fragkit.motifs import Centres, find_centres
+from fragkit.motifs import Centres, Motif, build_motif, find_centres, recentre
 from fragkit.net import Net, Nets, find_nets
 from fragkit.rectify import Lens, Rectified, given_lens, rectify, solve_lens
 from fragkit.study.bench import Bench, Made
 from fragkit.study.choosing import agree, superbase_mm
+from fragkit.study.digest import digest
+from fragkit.study.labels import labels_in_plane
 from fragkit.study.shared import shared_covariance_mm2
 from fragkit.study.tape import centres_by_tape
-from fragkit.survey import FragmentEntry, LensEntry, PhotoEntry, Survey, read_photo
+from fragkit.survey import FragmentEntry, LensEntry, PhotoEntry, Survey, read_labels, read_photo
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -25,6 +30,7 @@ class Measured:
     rectified: Mapping[str, Made[Rectified]]
     nets: Mapping[str, Made[Nets]]
     centres: Mapping[str, Made[Centres]]
+    motif: Made[Motif] | None
     merged: Mapping[str, Made[Centres]]
     lattices: Mapping[str, Made[Lattice]]
 
@@ -34,11 +40,13 @@ def measure_fragments(bench: Bench, survey: Survey) -> Measured:
     rectified = _rectify_all(bench, survey)
     nets = _find_all_nets(bench, rectified)
     centres = _find_all_centres(bench, rectified, nets)
+    motif, centres = _build_motif(bench, survey, rectified, centres)
     merged = _merge_all(bench, survey, centres)
     return Measured(
         rectified=rectified,
         nets=nets,
         centres=centres,
+        motif=motif,
         merged=merged,
         lattices=_fit_all(bench, survey, rectified, centres, merged),
     )
@@ -48,7 +56,7 @@ def count_steps(survey: Survey) -> int:
     """Number of steps that `measure_fragments` will take when nothing fails."""
     shown = Counter(photo.fragment for photo in survey.photos)
     n_joined = sum(shown[fragment.name] != 1 for fragment in survey.fragments)
-    return len(survey.lenses) + 3 * len(survey.photos) + n_joined + len(survey.fragments)
+    return len(survey.lenses) + 3 * len(survey.photos) + 1 + n_joined + len(survey.fragments)
 
 
 def _rectify_all(bench: Bench, survey: Survey) -> dict[str, Made[Rectified]]:
@@ -76,22 +84,16 @@ def _make_lens(bench: Bench, survey: Survey, entry: LensEntry) -> Made[Lens] | N
 
     def compute() -> Lens:
         if entry.f_px is not None and entry.centre_px is not None:
-            return given_lens(
-                entry.f_px, entry.centre_px, k1=entry.k1 or 0.0, k2=entry.k2 or 0.0, name=entry.name
-            )
+            return given_lens(entry.f_px, entry.centre_px, k1=entry.k1 or 0.0, k2=entry.k2 or 0.0, name=entry.name)
         boards = [read_photo(path) for path in entry.files]
         if entry.columns is None or entry.rows is None or entry.square_mm is None:
             raise ValueError(f"Lens {entry.name!r} has neither numbers nor a board: give one of them.")
-        return solve_lens(
-            boards, columns=entry.columns, rows=entry.rows, square_mm=entry.square_mm, name=entry.name
-        )
+        return solve_lens(boards, columns=entry.columns, rows=entry.rows, square_mm=entry.square_mm, name=entry.name)
 
     return bench.make("lens", entry.name, (entry, hashes), compute)
 
 
-def _rectify_one(
-    bench: Bench, survey: Survey, photo: PhotoEntry, lens: Made[Lens] | None
-) -> Made[Rectified] | None:
+def _rectify_one(bench: Bench, survey: Survey, photo: PhotoEntry, lens: Made[Lens] | None) -> Made[Rectified] | None:
     source = survey.sources[photo.file.relative_to(survey.folder).as_posix()]
 
     def compute() -> Rectified:
@@ -147,9 +149,41 @@ def _disagreement(nets: Nets, chosen: Mapping[str, Net | None]) -> tuple[str, st
     return why, "Check its control; if it shows another decoration, put it into a study of its own."
 
 
-def _merge_all(
-    bench: Bench, survey: Survey, centres: Mapping[str, Made[Centres]]
-) -> dict[str, Made[Centres]]:
+def _build_motif(
+    bench: Bench, survey: Survey, rectified: Mapping[str, Made[Rectified]], centres: Mapping[str, Made[Centres]]
+) -> tuple[Made[Motif] | None, dict[str, Made[Centres]]]:
+    """The motif, and the centres as places of its metal centroid."""
+    photos = [photo for photo in survey.photos if photo.name in centres]
+    if not photos:
+        bench.skip("motif", "study", "no photograph shows motifs.", "Photograph a fragment: centres have no shape.")
+        return None, {}
+    planes, given = [rectified[photo.name] for photo in photos], [centres[photo.name] for photo in photos]
+    hashes = [_label_hash(survey, photo) for photo in photos]
+
+    def compute() -> Motif:
+        examples = [(p.value.picture, c.value) for p, c in zip(planes, given, strict=True)]
+        labels = [_labels(photo, p.value) for photo, p in zip(photos, planes, strict=True)]
+        return build_motif(examples, labels=labels)
+
+    motif = bench.make("motif", "study", (planes, given, hashes), compute)
+    if motif is None:
+        return None, dict(centres)
+    moved = {
+        photo.name: Made(recentre(own.value, motif.value, picture=k), digest(own.key, motif.key))
+        for k, (photo, own) in enumerate(zip(photos, given, strict=True))
+    }
+    return motif, moved
+
+
+def _label_hash(survey: Survey, photo: PhotoEntry) -> str | None:
+    return survey.sources[photo.labels.relative_to(survey.folder).as_posix()] if photo.labels else None
+
+
+def _labels(photo: PhotoEntry, rectified: Rectified) -> NDArray[np.uint8] | None:
+    return labels_in_plane(read_labels(photo.labels), rectified) if photo.labels else None
+
+
+def _merge_all(bench: Bench, survey: Survey, centres: Mapping[str, Made[Centres]]) -> dict[str, Made[Centres]]:
     made = {}
     for fragment in survey.fragments:
         merged = _merge_one(bench, survey, fragment, centres)
@@ -171,9 +205,7 @@ def _merge_one(
         return None
     if len(parts) == 1:
         return parts[0]
-    return bench.make(
-        "centres", fragment.name, tuple(parts), lambda: merge_centres([part.value for part in parts])
-    )
+    return bench.make("centres", fragment.name, tuple(parts), lambda: merge_centres([part.value for part in parts]))
 
 
 def _fit_all(

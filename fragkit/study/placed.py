@@ -39,9 +39,7 @@ def place_centres(
     origin; a turn moves a point across its radius only, so half of it falls on each coordinate on average.
     """
     if fragment.wall is None or fragment.origin_mm is None:
-        raise ValueError(
-            f"Fragment {fragment.name!r} has no wall and origin: give wall and origin_mm in the survey."
-        )
+        raise ValueError(f"Fragment {fragment.name!r} has no wall and origin: give wall and origin_mm in the survey.")
     lever_mm = np.hypot(*np.asarray(xy_mm, float).T) * np.deg2rad(fragment.turn_sd_deg)
     variance = np.asarray(own_sd_mm, float) ** 2 + fragment.origin_sd_mm**2 + lever_mm**2 / 2.0
     return PlacedCentres(

@@ -18,9 +18,7 @@ def adopt_proposal(pooled: Pooled, proposal: ProposalEntry | None) -> Pooled:
     """
     if proposal is None:
         return pooled
-    moved = {
-        key: getattr(proposal, key) - getattr(pooled, key) for key in ("across_mm", "down_mm", "offset_ratio")
-    }
+    moved = {key: getattr(proposal, key) - getattr(pooled, key) for key in ("across_mm", "down_mm", "offset_ratio")}
     on_new_wall = {key: _moved(limits, moved[key]) for key, limits in pooled.interval_new_wall.items()}
     note = (
         f"The repeat was typed, not measured: {proposal.across_mm:g} × {proposal.down_mm:g} mm, offset "

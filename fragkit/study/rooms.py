@@ -96,9 +96,7 @@ def _make_setting(bench: Bench, survey: Survey, layout: Made[Layout]) -> Made[Se
     )
 
 
-def _make_takeoff(
-    bench: Bench, survey: Survey, decoration: Decoration, layout: Made[Layout]
-) -> Made[TakeOff] | None:
+def _make_takeoff(bench: Bench, survey: Survey, decoration: Decoration, layout: Made[Layout]) -> Made[TakeOff] | None:
     motif = decoration.motif
     if motif is None:
         return None

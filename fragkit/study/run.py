@@ -135,9 +135,7 @@ def _write_if_changed(result: StudyResult, out: Path, store: StageCache, content
     if is_kept and all(_state(out / name) == state for name, state in files.items()):
         return
     write_record(result, out)
-    store.store(
-        key, {path.relative_to(out).as_posix(): _state(path) for path in out.rglob("*") if path.is_file()}
-    )
+    store.store(key, {path.relative_to(out).as_posix(): _state(path) for path in out.rglob("*") if path.is_file()})
 
 
 def _state(path: Path) -> tuple[int, int] | None:
