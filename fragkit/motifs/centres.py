@@ -260,18 +260,22 @@ def _settled(
     expected, scatter = expected_places(index, fit.centres_px, np.where(sure, fit.score, 0.0), basis)
     furthest = max(4.5 * scatter, 0.02 * float(np.hypot(*basis.T).min()))
     astray = np.hypot(*(fit.centres_px - expected).T) > furthest
-    centres, cov, score = fit.centres_px.copy(), fit.cov_px2.copy(), fit.score.copy()
-    if astray.any():
+    centres, cov, score = fit.centres_px.copy(), fit.cov_px2.copy(), np.where(astray, -1.0, fit.score)
+    doubtful = np.flatnonzero(astray | (score < 1.5 * least))
+    if len(doubtful):
         again = fit_to(
             view.values,
-            expected[astray],
+            expected[doubtful],
             fit.template,
             narrowed(view.window, surface.figure, margin_px=6),
             _whole(view, surface),
             furthest_px=furthest,
             inflation=fit.inflation,
         )
-        centres[astray], cov[astray], score[astray] = again.centres_px, again.cov_px2, again.score
+        better = again.score > score[doubtful]
+        chosen = doubtful[better]
+        centres[chosen], cov[chosen] = again.centres_px[better], again.cov_px2[better]
+        score[chosen] = again.score[better]
     found = score >= least
     centres[~found] = expected[~found]
     cov[~found] = np.eye(2) * scatter**2
@@ -295,8 +299,9 @@ def _least_fine_score(view: _View, fit: Fit, surface: Surface) -> float:
 
 
 def _whole(view: _View, surface: Surface) -> FloatImage:
-    """Where the decorated surface is left."""
-    return np.asarray(view.share * np.clip(1.0 - 1.5 * surface.lost, 0.0, 1.0), np.float32)
+    """Where the decorated surface is left, with the rim of the loss, which the edges of what is left need."""
+    deep = cv2.erode(surface.lost, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (7, 7)))
+    return np.asarray(view.share * np.clip(1.0 - 1.5 * deep, 0.0, 1.0), np.float32)
 
 
 def _centres(
