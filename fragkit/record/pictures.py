@@ -36,6 +36,7 @@ def tiff_bytes(picture: Picture) -> bytes:
         description=json.dumps(place),
         metadata=None,
         software="fragkit",
+        iccprofile=picture.icc,
     )
     return stream.getvalue()
 
@@ -46,7 +47,7 @@ def png_bytes(picture: Picture) -> bytes:
     image = Image.fromarray(np.dstack([_eight_bit(picture.pixels), alpha]))
     dpi = MM_PER_INCH / picture.mm_per_px
     stream = io.BytesIO()
-    image.save(stream, "PNG", dpi=(dpi, dpi))
+    image.save(stream, "PNG", dpi=(dpi, dpi), icc_profile=picture.icc)
     return stream.getvalue()
 
 

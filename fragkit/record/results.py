@@ -117,6 +117,14 @@ def _study(result: StudyResult) -> dict[str, Any]:
     return {name: getattr(survey, name) for name in names} | {"sources": dict(survey.sources)}
 
 
+def _chart(tone: Any) -> dict[str, Any] | None:
+    """What a colour chart or grey card set, and left over."""
+    if tone is None:
+        return None
+    left = {"mean_delta_e_ab": float(tone.miss.mean()), "max_delta_e_ab": float(tone.miss.max())}
+    return {"kind": tone.kind, "n_patches": len(tone.names), "dropped": list(tone.dropped), **left}
+
+
 def _photo(result: StudyResult, name: str) -> dict[str, Any]:
     rectified = result.rectified.get(name)
     photo: dict[str, Any] = {
@@ -141,6 +149,9 @@ def _photo(result: StudyResult, name: str) -> dict[str, Any]:
             "f_px": lens.f_px,
             "centre_px": lens.centre_px,
             "n_control": rectified.n_control,
+            "lens_source": lens.source,
+            "suspects": list(rectified.suspects),
+            "chart": _chart(rectified.tone),
         }
     if name in result.nets:
         nets = result.nets[name]

@@ -22,13 +22,11 @@ from fragkit.rectify.relief import Camera, find_camera, relief_covariance_mm2
 
 FloatArray = NDArray[np.float64]
 
-K2_PRIOR_SD = 0.1
-"""Weak prior of k2 where nothing is known (common practice)."""
+K2_PRIOR_SD = 0.03
+"""Weak prior of k2 where nothing is known: what the camera's own correction leaves (common practice)."""
 
-MAX_K2_SD = 0.03
-"""k2 is solved only where the control fixes it better than this; otherwise it is taken as 0."""
-
-MIN_K2_POINTS = 10
+MIN_K2_POINTS = 14
+"""With fewer points k2 is taken as 0: solving it would leave the corners too little checked."""
 
 MAX_SD_RATIO = 0.05
 """Control that leaves its centroid uncertain by more than this share of its extent fixes no plane."""
@@ -74,13 +72,9 @@ def adjust(points: Observations, lens: Lens, *, flatness_mm: float = 0.0) -> Adj
     plane = _solve(points, lens)
     if flatness_mm > 0:
         relief = relief_covariance_mm2(find_camera(plane), points.xy_mm, flatness_mm)
-        points = replace(points, cov_mm2=points.cov_mm2 + relief)
+        points = points.spread(relief)
         plane = _solve(points, lens)
-    prior = (
-        replace(lens, cov=np.diag(np.square([0, 0, 0, lens.sd[3], K2_PRIOR_SD])))
-        if _k2_free(plane, lens)
-        else lens
-    )
+    prior = replace(lens, cov=np.diag(np.square([0, 0, 0, lens.sd[3], K2_PRIOR_SD]))) if _k2_free(plane, lens) else lens
     left_out = leave_one_out(points, prior, plane)
     refuse_blunders(points, prior, plane, left_out)
     _refuse_loose(points, plane)
@@ -98,12 +92,11 @@ def _k2_free(plane: Plane, lens: Lens) -> bool:
 
 
 def _solve(points: Observations, lens: Lens) -> Plane:
-    """Solve with k2 as the lens has it; with no lens given, with k2 free if the control fixes it."""
+    """Solve with k2 as the lens has it; with no lens given, with k2 free if the points are many."""
     if lens.source != "none" or len(points.names) < MIN_K2_POINTS:
         return solve_plane(points, lens)
     free = replace(lens, cov=np.diag(np.square([0, 0, 0, lens.sd[3], K2_PRIOR_SD])))
-    plane = solve_plane(points, free)
-    return plane if plane.lens.sd[4] < MAX_K2_SD else solve_plane(points, lens)
+    return solve_plane(points, free)
 
 
 def _refuse_loose(points: Observations, plane: Plane) -> None:
@@ -150,9 +143,7 @@ def _notes(
     if plane.n_spare == 0:
         notes.append("Four points leave nothing over to check them: a wrong one would not be noticed.")
     elif left_out.unchecked:
-        notes.append(
-            f"Not checked by the others: {', '.join(left_out.unchecked)}; without it the plane is not fixed."
-        )
+        notes.append(f"Not checked by the others: {', '.join(left_out.unchecked)}; without it the plane is not fixed.")
     if doubtful:
         notes.append(f"Farther off than chance allows: {', '.join(doubtful)}; measure again.")
     return notes

@@ -7,7 +7,7 @@ from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import gammaincc
+from scipy.special import erfc, gammaincc
 
 from fragkit.errors import EstimationError
 from fragkit.rectify.lens import Lens
@@ -15,8 +15,11 @@ from fragkit.rectify.plane import Observations, Plane, solve_plane
 
 FloatArray = NDArray[np.float64]
 
-SUSPECT_RATE = 0.01
+SUSPECT_RATE = 0.018
 """Share of clean photographs on which some point is called doubtful."""
+
+N_TESTS = 1.7
+"""Independent tests that the three looks at a point are worth (x, y, or both wrong), by simulation."""
 
 REFUSE_RATE = 1e-5
 """Share of clean photographs that are refused for a point that the others contradict."""
@@ -45,6 +48,8 @@ class LeftOut:
         Squared distance in standard deviations; chi-square with 2 degrees of freedom for a good point.
     remaining_chi2 : (n,) array
         Weighted sum of squares without the point.
+    chances : (n,) array
+        Probability that a good point lies as far off, in x, in y or in both, whichever is least.
     unchecked : tuple of str
         Points without which the plane is not fixed.
     """
@@ -52,6 +57,7 @@ class LeftOut:
     residuals_mm: FloatArray | None
     distances2: FloatArray
     remaining_chi2: FloatArray
+    chances: FloatArray
     unchecked: tuple[str, ...]
 
 
@@ -83,15 +89,38 @@ def leave_one_out(points: Observations, lens: Lens, plane: Plane) -> LeftOut:
         residuals_mm=None if len(unchecked) else residuals,
         distances2=distances2,
         remaining_chi2=remaining,
+        chances=np.minimum(np.exp(-distances2 / 2.0), _slip_chances(points, plane, unchecked)),
         unchecked=tuple(points.names[i] for i in unchecked),
     )
 
 
+def _slip_chances(points: Observations, plane: Plane, unchecked: NDArray[np.intp]) -> FloatArray:
+    """Probability (n,) that a good point has one plane coordinate as far off as this one's worse.
+
+    Notes
+    -----
+    The w-test: with whitened residuals e, their cofactor M and the whitened slope u of one coordinate,
+    uᵀe / √(uᵀMu) is standard normal for a good reading.
+
+    References
+    ----------
+    Baarda, W. (1968) A Testing Procedure for Use in Geodetic Networks, Netherlands Geodetic Commission.
+    """
+    residual, cofactor, slopes = plane.whitened_slips(points)
+    upward = slopes.T @ residual.ravel()
+    spread = np.einsum("ik,ij,jk->k", slopes, cofactor, slopes)
+    w = np.abs(upward) / np.sqrt(np.maximum(spread, 1e-300))
+    w[spread < MIN_SPARE_SHARE * np.square(slopes).sum(axis=0)] = 0.0
+    chances = np.asarray(erfc(w.reshape(-1, 2).max(axis=1) / np.sqrt(2.0)))
+    chances[unchecked] = 1.0
+    return chances
+
+
 def suspects(points: Observations, left_out: LeftOut) -> tuple[str, ...]:
     """Names of points farther from where the others put them than chance allows, worst first."""
-    limit = -2.0 * np.log(SUSPECT_RATE / len(points.names))
-    order = np.argsort(-left_out.distances2)
-    return tuple(points.names[i] for i in order if left_out.distances2[i] > limit)
+    limit = SUSPECT_RATE / (N_TESTS * len(points.names))
+    order = np.argsort(left_out.chances)
+    return tuple(points.names[i] for i in order if left_out.chances[i] < limit)
 
 
 def refuse_blunders(points: Observations, lens: Lens, plane: Plane, left_out: LeftOut) -> None:
@@ -112,13 +141,8 @@ def refuse_blunders(points: Observations, lens: Lens, plane: Plane, left_out: Le
     if plane.n_spare <= 0 or chance(plane.chi2, plane.n_spare) > REFUSE_RATE:
         return
     worst = int(np.argmax(left_out.distances2))
-    if (
-        left_out.distances2[worst] > limit
-        and chance(left_out.remaining_chi2[worst], plane.n_spare - 2) > 1e-3
-    ):
-        raise EstimationError(
-            *_name_the_point(points, left_out, worst), needed=f"{max(n, 6)} points that agree"
-        )
+    if left_out.distances2[worst] > limit and chance(left_out.remaining_chi2[worst], plane.n_spare - 2) > 1e-3:
+        raise EstimationError(*_name_the_point(points, left_out, worst), needed=f"{max(n, 6)} points that agree")
     pair = _swapped_pair(points, lens, plane)
     if pair:
         raise EstimationError(

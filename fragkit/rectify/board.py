@@ -12,12 +12,15 @@ from fragkit.errors import EstimationError
 from fragkit.opencv import cv2
 from fragkit.rectify.camera import Bundle, solve_cameras
 from fragkit.rectify.lens import Lens
-from fragkit.survey import Photograph
+from fragkit.survey import Markers, Photograph
 
 FloatArray = NDArray[np.float64]
 
 MIN_VIEWS = 3
 """Board photographs below which a lens is not solved; ten are usual."""
+
+MIN_CODED_CORNERS = 6
+"""Corners of a coded board below which it fixes no plane with anything to spare."""
 
 SEARCH_PX = 1600
 """The board is first looked for in a copy no larger than this."""
@@ -62,18 +65,143 @@ def find_board(pixels: NDArray[Any], *, columns: int, rows: int) -> FloatArray:
     small = gray if ratio == 1.0 else cv2.resize(gray, None, fx=ratio, fy=ratio, interpolation=cv2.INTER_AREA)
     flags = cv2.CALIB_CB_ADAPTIVE_THRESH | cv2.CALIB_CB_NORMALIZE_IMAGE
     found, corners = cv2.findChessboardCorners(small, (columns, rows), flags=flags)
-    if not found:
-        found, corners = cv2.findChessboardCornersSB(
-            small, (columns, rows), flags=cv2.CALIB_CB_NORMALIZE_IMAGE
-        )
+    other = "" if found else _other_board(small, columns, rows)
+    if not found and not other:
+        found, corners = cv2.findChessboardCornersSB(small, (columns, rows), flags=cv2.CALIB_CB_NORMALIZE_IMAGE)
     if not found:
         raise EstimationError(
             "The board is not found in the photograph.",
-            found=f"no chessboard of {columns} × {rows} inner corners",
+            found=f"no chessboard of {columns} × {rows} inner corners{other}",
             needed="the whole board, sharp, with a white border, and the right number of inner corners",
         )
     grid = (np.asarray(corners, float).reshape(-1, 2) + 0.5) / ratio - 0.5
-    return _ordered(_refined(gray, grid.reshape(rows, columns, 2)))
+    refined = _refined(gray, grid.reshape(rows, columns, 2))
+    if _goes_on(gray, refined):
+        raise EstimationError(
+            "The board in the photograph has more squares than asked for.",
+            found=f"squares beyond the {columns} × {rows} inner corners{_other_board(small, columns, rows)}",
+            needed="the number of inner corners of the whole board, counted on the board itself",
+        )
+    return _ordered(refined)
+
+
+def _goes_on(gray: NDArray[Any], grid: FloatArray) -> bool:
+    """Whether there are squares beyond, or corners between, those of a grid (rows, columns, 2).
+
+    Notes
+    -----
+    At an inner corner dark and light squares face each other; at the rim of a board one of the four is dark
+    at most, which halves the difference of the two diagonals.
+    """
+    inner = np.median(_saddle(gray, grid[1:-1, 1:-1], grid[1:-1, 2:], grid[2:, 1:-1]))
+    for lines in (grid, grid.transpose(1, 0, 2)):
+        between = (lines[:-1, :-1] + lines[1:, :-1]) / 2.0
+        if np.median(_saddle(gray, between, (between + lines[1:, 1:]) / 2.0, lines[1:, :-1])) > inner / 2.0:
+            return True
+    for side in (grid, grid[::-1], grid.transpose(1, 0, 2), grid.transpose(1, 0, 2)[::-1]):
+        beyond = 2.0 * side[0] - side[1]
+        along = np.concatenate([beyond[1:], 2.0 * beyond[-1:] - beyond[-2:-1]])
+        reach = beyond + (beyond - side[0])
+        margin = 0.5 * np.abs(reach - beyond).max()
+        inside = (beyond > margin).all() and (beyond < np.array(gray.shape[::-1]) - 1 - margin).all()
+        if inside and np.median(_saddle(gray, beyond, along, reach)) > 0.75 * inner:
+            return True
+    return False
+
+
+def _saddle(gray: NDArray[Any], corner: FloatArray, right: FloatArray, below: FloatArray) -> FloatArray:
+    """Difference of the diagonal means a quarter square off each corner, in grey levels."""
+    across, down = (right - corner) / 4.0, (below - corner) / 4.0
+    value = [_grey_at(gray, corner + i * across + j * down) for i, j in ((1, 1), (-1, -1), (1, -1), (-1, 1))]
+    return np.abs(value[0] + value[1] - value[2] - value[3])
+
+
+def _grey_at(gray: NDArray[Any], xy: FloatArray) -> FloatArray:
+    x, y = np.rint(xy).astype(int).reshape(-1, 2).T
+    height, width = gray.shape
+    return np.asarray(gray[np.clip(y, 0, height - 1), np.clip(x, 0, width - 1)], float)
+
+
+def _other_board(gray: NDArray[Any], columns: int, rows: int) -> str:
+    """In words, what board of another size there is; empty if none, or one of the size asked for.
+
+    Notes
+    -----
+    The second detector of OpenCV takes part of a larger board, or every other corner, for a smaller one.
+    """
+    flags = cv2.CALIB_CB_NORMALIZE_IMAGE | cv2.CALIB_CB_LARGER
+    found, _, meta = cv2.findChessboardCornersSBWithMeta(gray, (3, 3), flags=flags)
+    if not found or meta is None or sorted(meta.shape) == sorted((columns, rows)):
+        return ""
+    return f", but one of {max(meta.shape)} × {min(meta.shape)}"
+
+
+def find_coded_board(
+    pixels: NDArray[Any], *, columns: int, rows: int, markers: Markers, square_mm: float
+) -> tuple[NDArray[np.intp], FloatArray]:
+    """Which inner corners (k,) of a board with coded markers are seen, and where (k, 2) in pixels.
+
+    Parameters
+    ----------
+    pixels : (h, w) or (h, w, 3) array of uint8 or uint16
+    columns, rows : int
+        Inner corners along a row, and rows of them.
+    markers : Markers
+    square_mm : float
+
+    Returns
+    -------
+    (k,) int array, (k, 2) array
+        Numbers count row by row from the board's first corner, whichever way up it lies.
+
+    Raises
+    ------
+    EstimationError
+        Fewer than `MIN_CODED_CORNERS` corners are read.
+    ValueError
+        A dictionary that does not exist, or markers larger than their squares.
+    """
+    board = _coded_board(columns, rows, markers, square_mm)
+    gray = _gray(pixels)
+    corners, ids, _, marker_ids = cv2.aruco.CharucoDetector(board).detectBoard(gray)
+    n_found = 0 if ids is None else len(np.ravel(ids))
+    if n_found < MIN_CODED_CORNERS:
+        n_markers = 0 if marker_ids is None else len(np.ravel(marker_ids))
+        raise EstimationError(
+            "The board with coded markers is not read in the photograph.",
+            found=f"{n_found} of {columns * rows} corners and {n_markers} markers of {markers.dictionary}",
+            needed=f"{MIN_CODED_CORNERS} corners, the right dictionary and the right number of inner corners",
+        )
+    numbers = np.ravel(ids).astype(np.intp)
+    return numbers, _refined_alone(gray, np.asarray(corners, float).reshape(-1, 2))
+
+
+def _coded_board(columns: int, rows: int, markers: Markers, square_mm: float) -> Any:
+    code = getattr(cv2.aruco, f"DICT_{markers.dictionary.upper()}", None)
+    if code is None:
+        raise ValueError(f"There is no marker dictionary {markers.dictionary!r}; take one like '4x4_50' or '5x5_100'.")
+    if not 0 < markers.side_mm < square_mm:
+        raise ValueError(
+            f"Markers of {markers.side_mm:g} mm do not fit into squares of {square_mm:g} mm; measure both."
+        )
+    dictionary = cv2.aruco.getPredefinedDictionary(code)
+    n_markers = (columns + 1) * (rows + 1) // 2
+    if n_markers > len(dictionary.bytesList):
+        raise ValueError(
+            f"{markers.dictionary!r} has {len(dictionary.bytesList)} markers, the board {n_markers}; "
+            "take the dictionary that the board was printed with."
+        )
+    size = (columns + 1, rows + 1)
+    return cv2.aruco.CharucoBoard(size, float(square_mm), float(markers.side_mm), dictionary)
+
+
+def _refined_alone(gray: NDArray[np.uint8], corners: FloatArray) -> FloatArray:
+    """Corners at their saddle points, in a window that keeps clear of the nearest other corner's square."""
+    apart = np.linalg.norm(corners[:, None] - corners, axis=2) + 1e9 * np.eye(len(corners))
+    window = int(np.clip(0.15 * np.median(apart.min(axis=1)), 2, 11))
+    criteria = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 60, 1e-4)
+    start = np.ascontiguousarray(corners.reshape(-1, 1, 2), np.float32)
+    return np.asarray(cv2.cornerSubPix(gray, start, (window, window), (-1, -1), criteria), float).reshape(-1, 2)
 
 
 def _gray(pixels: NDArray[Any]) -> NDArray[np.uint8]:
@@ -119,6 +247,7 @@ def solve_lens(
     rows: int,
     square_mm: float,
     name: str = "",
+    markers: Markers | None = None,
 ) -> Lens:
     """The lens out of photographs of a chessboard.
 
@@ -132,6 +261,8 @@ def solve_lens(
         Side of a square.
     name : str
         Name of the lens.
+    markers : Markers, optional
+        For a board with coded markers, which may be partly hidden or reach beyond the picture.
 
     Returns
     -------
@@ -149,24 +280,33 @@ def solve_lens(
     """
     shapes = {_pixels(picture).shape[:2] for picture in pictures}
     if len(shapes) > 1:
-        raise ValueError(
-            f"Board photographs of sizes {sorted(shapes)}; a lens belongs to one size, focus and zoom."
-        )
-    views, missed = [], []
+        raise ValueError(f"Board photographs of sizes {sorted(shapes)}; a lens belongs to one size, focus and zoom.")
+    views, planes, missed = [], [], []
+    every = board_points_mm(columns=columns, rows=rows, square_mm=square_mm)
     for number, picture in enumerate(pictures, start=1):
         try:
-            views.append(find_board(_pixels(picture), columns=columns, rows=rows))
+            seen, corners = _corners(_pixels(picture), columns, rows, square_mm, markers)
         except EstimationError:  # named in the notes of the lens
             missed.append(getattr(picture, "file", f"photograph {number}"))
+            continue
+        views.append(corners)
+        planes.append(every[seen])
     if len(views) < MIN_VIEWS:
         raise EstimationError(
             "The lens cannot be solved from these board photographs.",
             found=f"{columns} × {rows} inner corners in {len(views)} of {len(pictures)} photographs",
             needed=f"at least {MIN_VIEWS}, better ten, the board tilted differently and reaching the corners",
         )
-    plane = board_points_mm(columns=columns, rows=rows, square_mm=square_mm)
     height, width = shapes.pop()
-    return _lens(solve_cameras([plane] * len(views), views, size_px=(width, height)), name, missed)
+    return _lens(solve_cameras(planes, views, size_px=(width, height)), name, missed)
+
+
+def _corners(
+    pixels: NDArray[Any], columns: int, rows: int, square_mm: float, markers: Markers | None
+) -> tuple[NDArray[np.intp], FloatArray]:
+    if markers is None:
+        return np.arange(columns * rows), find_board(pixels, columns=columns, rows=rows)
+    return find_coded_board(pixels, columns=columns, rows=rows, markers=markers, square_mm=square_mm)
 
 
 def _pixels(picture: NDArray[Any] | Photograph) -> NDArray[Any]:

@@ -160,10 +160,7 @@ def _spread_ratio(normals: FloatArray, scores: FloatArray, cov: FloatArray) -> f
     if n_views < size:
         return 1.0
     changes = np.array(
-        [
-            np.linalg.solve(normals.sum(axis=0) - own, score)
-            for own, score in zip(normals, scores, strict=True)
-        ]
+        [np.linalg.solve(normals.sum(axis=0) - own, score) for own, score in zip(normals, scores, strict=True)]
     )
     jackknife = (n_views - 1) / n_views * changes.T @ changes
     return float(np.sqrt(max(1.0, np.trace(np.linalg.solve(cov, jackknife)) / size)))
@@ -177,14 +174,10 @@ def _unpack(values: FloatArray, free: NDArray[np.intp]) -> tuple[FloatArray, Flo
     return camera, values[len(free) :].reshape(-1, N_POSE)
 
 
-def _project(
-    camera: FloatArray, poses: FloatArray, plane: Sequence[FloatArray]
-) -> tuple[FloatArray, FloatArray]:
+def _project(camera: FloatArray, poses: FloatArray, plane: Sequence[FloatArray]) -> tuple[FloatArray, FloatArray]:
     """Pixels (n, 2) of all points of all views, and the points (n, 3) as the camera sees them."""
     fx, fy, skew, cx, cy, k1, k2 = camera
-    seen = np.concatenate(
-        [xyz @ _rotation(pose[:3]).T + pose[3:] for pose, xyz in zip(poses, plane, strict=True)]
-    )
+    seen = np.concatenate([xyz @ _rotation(pose[:3]).T + pose[3:] for pose, xyz in zip(poses, plane, strict=True)])
     ideal = seen[:, :2] / seen[:, 2:]
     r2 = np.square(ideal).sum(axis=1)
     x, y = (ideal * (1.0 + r2 * (k1 + r2 * k2))[:, None]).T
@@ -209,8 +202,7 @@ def _slopes(values: FloatArray, free: NDArray[np.intp], plane: Sequence[FloatArr
     if 1 not in free:
         by_camera[:, :, 0] += by_camera[:, :, 1]
     by_ideal = to_px @ (
-        gain[:, :, None] * np.eye(2)
-        + (2.0 * (k1 + 2.0 * k2 * r2))[:, :, None] * ideal[:, :, None] * ideal[:, None, :]
+        gain[:, :, None] * np.eye(2) + (2.0 * (k1 + 2.0 * k2 * r2))[:, :, None] * ideal[:, :, None] * ideal[:, None, :]
     )
     by_seen = np.concatenate([np.broadcast_to(np.eye(2), (len(ideal), 2, 2)), -ideal[:, :, None]], axis=2)
     by_seen = by_ideal @ by_seen / seen[:, 2][:, None, None]
@@ -229,11 +221,7 @@ def _turn_slopes(vector: FloatArray, xyz: FloatArray) -> FloatArray:
     """Slopes (n, 3, 3) of turned points by the rotation vector (right Jacobian of the rotation group)."""
     angle = max(float(np.linalg.norm(vector)), 1e-9)
     cross = _cross(vector)
-    right = (
-        np.eye(3)
-        - (1.0 - np.cos(angle)) / angle**2 * cross
-        + (angle - np.sin(angle)) / angle**3 * cross @ cross
-    )
+    right = np.eye(3) - (1.0 - np.cos(angle)) / angle**2 * cross + (angle - np.sin(angle)) / angle**3 * cross @ cross
     swept = np.cross(right.T[None], xyz[:, None, :]) @ _rotation(vector).T
     return np.asarray(swept.transpose(0, 2, 1))
 
@@ -271,9 +259,7 @@ def _rotation_vector(matrix: FloatArray) -> FloatArray:
     return np.zeros(3) if size < 1e-15 else quaternion[1:] / size * 2.0 * np.arctan2(size, quaternion[0])
 
 
-def _start(
-    plane_xy: Sequence[FloatArray], image_px: Sequence[FloatArray], size_px: tuple[int, int]
-) -> FloatArray:
+def _start(plane_xy: Sequence[FloatArray], image_px: Sequence[FloatArray], size_px: tuple[int, int]) -> FloatArray:
     """Camera (7) and poses (6 each) to start from: square pixels, centred, no distortion."""
     centre = (np.array(size_px, float) - 1.0) / 2.0
     matrices = [fit_homography(xy, px - centre) for xy, px in zip(plane_xy, image_px, strict=True)]

@@ -22,6 +22,9 @@ SPREAD_RATIO = 1.0 / 6.0
 N_ROUNDS = 8
 """Rounds of re-weighting."""
 
+STRIP_ROWS = 256
+"""Rows toned at a time, to keep memory low."""
+
 TUNING = 3.0
 """Tukey's biweight, in robust standard deviations: what differs more from the ground has no say."""
 
@@ -45,19 +48,50 @@ def even_light(picture: Picture) -> Picture:
     weights, so that leaf, shadow and losses do not pull it. One gain for all three channels: hues stay.
     Variation of the ground itself that is as slow as light is evened with it.
     """
+    shading = ground_shading(picture)
+    weight = cv2.resize(picture.coverage.astype(np.uint8), shading.shape[::-1], interpolation=cv2.INTER_AREA)
+    level = float(np.median(shading[weight > 0])) if (weight > 0).any() else 0.0
+    return toned(picture, level - shading)
+
+
+def ground_shading(picture: Picture) -> FloatArray:
+    """The slow part (h', w') of the log luminance of the ground, in a small copy of the picture."""
     shape = picture.pixels.shape[:2]
     ratio = min(1.0, WORK_PX / max(shape))
     size = (max(1, round(shape[1] * ratio)), max(1, round(shape[0] * ratio)))
-    luminance = _linear(picture.pixels) @ np.array([0.2126, 0.7152, 0.0722], np.float32)
     weight = cv2.resize(picture.coverage.astype(np.float32), size, interpolation=cv2.INTER_AREA)
-    small = cv2.resize(luminance * picture.coverage, size, interpolation=cv2.INTER_AREA)
+    small = cv2.resize(_luminance(picture.pixels) * picture.coverage, size, interpolation=cv2.INTER_AREA)
     log_light = np.log(np.maximum(small / np.maximum(weight, 1e-6), 1e-4)).astype(float)
-    shading = _shading(log_light, (weight > 0.5).astype(float))
-    gain = (
-        np.exp(np.median(shading[weight > 0.5]) - shading) if (weight > 0.5).any() else np.ones_like(shading)
-    )
-    full = cv2.resize(gain.astype(np.float32), (shape[1], shape[0]), interpolation=cv2.INTER_CUBIC)
-    return replace(picture, pixels=_encoded(_linear(picture.pixels) * full[:, :, None], picture.pixels.dtype))
+    return _shading(log_light, (weight > 0.5).astype(float))
+
+
+def toned(picture: Picture, log_gain: FloatArray, matrix: FloatArray | None = None) -> Picture:
+    """The picture with a slow log gain (h', w') and, if given, a colour matrix (3, 3) applied in linear light.
+
+    Notes
+    -----
+    Strip by strip, so that memory stays low.
+    """
+    height, width = picture.pixels.shape[:2]
+    gain = np.exp(log_gain).astype(np.float32)
+    pixels = np.empty_like(picture.pixels)
+    full = cv2.resize(gain, (width, height), interpolation=cv2.INTER_CUBIC)
+    for top in range(0, height, STRIP_ROWS):
+        rows = slice(top, top + STRIP_ROWS)
+        linear = linear_light(picture.pixels[rows]) * full[rows, :, None]
+        if matrix is not None:
+            linear = linear @ matrix.T.astype(np.float32)
+        pixels[rows] = _encoded(linear, picture.pixels.dtype)
+    return replace(picture, pixels=pixels)
+
+
+def _luminance(pixels: NDArray[Any]) -> NDArray[np.float32]:
+    """Linear luminance (h, w), strip by strip."""
+    out = np.empty(pixels.shape[:2], np.float32)
+    for top in range(0, len(pixels), STRIP_ROWS):
+        rows = slice(top, top + STRIP_ROWS)
+        out[rows] = linear_light(pixels[rows]) @ np.array([0.2126, 0.7152, 0.0722], np.float32)
+    return out
 
 
 def _shading(log_light: FloatArray, mask: FloatArray) -> FloatArray:
@@ -86,7 +120,7 @@ def _low_pass(values: FloatArray, weight: FloatArray, spread_px: float) -> Float
     return np.asarray(summed / (total + 1e-3))
 
 
-def _linear(pixels: NDArray[Any]) -> NDArray[np.float32]:
+def linear_light(pixels: NDArray[Any]) -> NDArray[np.float32]:
     """Linear light 0..1 (float32) of sRGB pixels, IEC 61966-2-1."""
     levels = np.arange(np.iinfo(pixels.dtype).max + 1) / np.iinfo(pixels.dtype).max
     table = np.where(levels <= 0.04045, levels / 12.92, ((levels + 0.055) / 1.055) ** 2.4).astype(np.float32)

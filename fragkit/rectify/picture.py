@@ -27,12 +27,15 @@ class Picture:
         Plane coordinates (x right, y up) of the centre of the top-left pixel.
     coverage : (h, w) bool array
         Where the photograph shows the plane and nothing foreign (boards, stickers) lies on it.
+    icc : bytes or None
+        Colour profile of the photograph, to be written with the picture; None means sRGB.
     """
 
     pixels: NDArray[Any]
     mm_per_px: float
     origin_mm: FloatArray
     coverage: NDArray[np.bool_]
+    icc: bytes | None = None
 
     def __post_init__(self) -> None:
         for name in ("pixels", "coverage"):

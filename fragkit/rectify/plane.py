@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.linalg import block_diag, solve_triangular
 
 from fragkit.errors import EstimationError
 from fragkit.frozen import frozen_array
@@ -36,6 +37,11 @@ class Observations:
         Covariance of each point's plane coordinates.
     sd_px : float
         One standard deviation of picking, per coordinate.
+    joint_mm2 : (2n, 2n) array, optional
+        Covariance of all plane coordinates together (x1, y1, x2, …), where points share errors, as those
+        of a taped figure do; its 2 × 2 blocks on the diagonal are `cov_mm2`.
+    notes : tuple of str
+        What must be said of the control.
     """
 
     names: tuple[str, ...]
@@ -43,23 +49,35 @@ class Observations:
     xy_mm: FloatArray
     cov_mm2: FloatArray
     sd_px: float
+    joint_mm2: FloatArray | None = None
+    notes: tuple[str, ...] = ()
 
     def without(self, index: int) -> Observations:
         """All points but one."""
-        keep = np.arange(len(self.names)) != index
-        return replace(
-            self,
-            names=self.names[:index] + self.names[index + 1 :],
-            xy_px=self.xy_px[keep],
-            xy_mm=self.xy_mm[keep],
-            cov_mm2=self.cov_mm2[keep],
-        )
+        keep = np.delete(np.arange(len(self.names)), index)
+        rest = self._ordered(keep)
+        return replace(rest, names=tuple(self.names[i] for i in keep), xy_px=self.xy_px[keep])
 
     def swapped(self, first: int, second: int) -> Observations:
         """The same points with the plane coordinates of two of them exchanged."""
         order = np.arange(len(self.names))
         order[[first, second]] = second, first
-        return replace(self, xy_mm=self.xy_mm[order], cov_mm2=self.cov_mm2[order])
+        return self._ordered(order)
+
+    def spread(self, added_mm2: FloatArray) -> Observations:
+        """The same points, each less certain by its own covariance (n, 2, 2)."""
+        joint = self.joint_mm2
+        if joint is not None:
+            joint = joint + block_diag(*added_mm2)
+        return replace(self, cov_mm2=self.cov_mm2 + added_mm2, joint_mm2=joint)
+
+    def _ordered(self, order: NDArray[np.intp]) -> Observations:
+        """Plane coordinates and their covariances taken in another order."""
+        joint = self.joint_mm2
+        if joint is not None:
+            rows = (2 * order[:, None] + [0, 1]).ravel()
+            joint = joint[np.ix_(rows, rows)]
+        return replace(self, xy_mm=self.xy_mm[order], cov_mm2=self.cov_mm2[order], joint_mm2=joint)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -145,6 +163,23 @@ class Plane:
         """Leverages (n, 2, 2): how far each point fixes its own prediction; identity means unchecked."""
         design = _whitened(self, points, _roots(self, points))[1]
         return np.asarray(design @ self.cov @ design.transpose(0, 2, 1))
+
+    def whitened_slips(self, points: Observations) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Residuals (n, 2) in sd, their cofactor (2n, 2n), and what 1 mm in x or y of each point does (2n, 2n)."""
+        roots = _roots(self, points)
+        residual, design = _whitened(self, points, roots)
+        design = design.reshape(-1, self.cov.shape[0])
+        full = roots if roots.ndim == 2 else block_diag(*roots)
+        slopes_mm = solve_triangular(full, block_diag(*self.px_per_mm(points.xy_mm)), lower=True)
+        return residual, np.eye(len(design)) - design @ self.cov @ design.T, np.asarray(slopes_mm, float)
+
+    def picking_cov(self, points: Observations) -> FloatArray:
+        """The part (13, 13) of `cov` that picking in the photograph adds; the rest is control and lens."""
+        roots = _roots(self, points)
+        design = _whitened(self, points, roots)[1].reshape(-1, self.cov.shape[0])
+        full = roots if roots.ndim == 2 else block_diag(*roots)
+        gain = solve_triangular(full, design @ self.cov, lower=True, trans="T")
+        return np.asarray(points.sd_px**2 * gain.T @ gain)
 
     def _cov_with_known_lens(self) -> FloatArray:
         free = np.flatnonzero(np.diag(self.cov) > 0)
@@ -243,23 +278,23 @@ def _start(points: Observations, lens: Lens) -> Plane:
     )
 
 
-def _system(
-    plane: Plane, points: Observations, prior: _Prior, roots: FloatArray
-) -> tuple[FloatArray, FloatArray]:
+def _system(plane: Plane, points: Observations, prior: _Prior, roots: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Whitened design (rows, free unknowns) and residual (rows,), rows of the prior last."""
     residual, by_unknown = _whitened(plane, points, roots)
     design = by_unknown[:, :, prior.free].reshape(-1, len(prior.free))
     prior_rows = np.zeros((len(prior.free_lens), len(prior.free)))
     prior_rows[:, N_PLANE:] = prior.root_weight
     departure = (prior.numbers - _numbers(plane.lens))[prior.free_lens]
-    return np.concatenate([design, prior_rows]), np.concatenate(
-        [residual.ravel(), prior.root_weight @ departure]
-    )
+    return np.concatenate([design, prior_rows]), np.concatenate([residual.ravel(), prior.root_weight @ departure])
 
 
 def _roots(plane: Plane, points: Observations) -> FloatArray:
-    """Cholesky roots (n, 2, 2) of the covariances in px² of the points' residuals."""
+    """Cholesky roots of the covariance in px² of the residuals: (n, 2, 2), or (2n, 2n) if points share errors."""
     by_mm = plane.px_per_mm(points.xy_mm)
+    if points.joint_mm2 is not None:
+        slopes_mm = block_diag(*by_mm)
+        picked = points.sd_px**2 * np.eye(len(slopes_mm))
+        return np.asarray(np.linalg.cholesky(picked + slopes_mm @ points.joint_mm2 @ slopes_mm.T), float)
     cov = points.sd_px**2 * np.eye(2) + by_mm @ points.cov_mm2 @ by_mm.transpose(0, 2, 1)
     return np.asarray(np.linalg.cholesky(cov), float)
 
@@ -267,8 +302,12 @@ def _roots(plane: Plane, points: Observations) -> FloatArray:
 def _whitened(plane: Plane, points: Observations, roots: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Residuals (n, 2) and slopes by the 13 unknowns (n, 2, 13), in sd of the observation."""
     predicted, _, by_unknown = _predict(plane, points.xy_mm)
-    residual = np.linalg.solve(roots, (points.xy_px - predicted)[:, :, None])[:, :, 0]
-    return np.asarray(residual, float), np.asarray(np.linalg.solve(roots, by_unknown), float)
+    both = np.concatenate([(points.xy_px - predicted)[:, :, None], by_unknown], axis=2)
+    if roots.ndim == 2:
+        both = solve_triangular(roots, both.reshape(len(roots), -1), lower=True).reshape(both.shape)
+    else:
+        both = np.linalg.solve(roots, both)
+    return np.asarray(both[:, :, 0], float), np.asarray(both[:, :, 1:], float)
 
 
 def _numbers(lens: Lens) -> FloatArray:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import Any
 
@@ -14,7 +14,10 @@ from fragkit.card import card
 from fragkit.frozen import frozen_array
 from fragkit.opencv import cv2
 from fragkit.rectify.adjust import Adjusted, adjust
-from fragkit.rectify.control import observe
+from fragkit.rectify.bar import adjust_bar
+from fragkit.rectify.budget import TILT, budget_notes, error_budget_mm
+from fragkit.rectify.chart import Tone
+from fragkit.rectify.control import observe, refuse_outside
 from fragkit.rectify.lens import Lens, assumed_lens
 from fragkit.rectify.picture import Picture
 from fragkit.rectify.plane import Observations, Plane
@@ -23,19 +26,23 @@ from fragkit.rectify.resample import (
     Box,
     choose_sampling_mm,
     grid,
+    ground_sampling_mm,
     in_polygon,
     natural_area_mm,
     seen,
     stretched_hull,
     true_scale,
 )
-from fragkit.survey import BoardControl, Control, Photograph
+from fragkit.survey import BarControl, BoardControl, Control, Photograph
 from fragkit.units import with_sd
 
 FloatArray = NDArray[np.float64]
 
 PREVIEW_PX = 420
 """Longer side of the picture shown in a notebook."""
+
+MAP_NODES = 129
+"""Places a side at which the sampling map is computed; between them it is linear."""
 
 POINTS_REACH, BOARD_REACH = 1.25, 5.0
 """How far beyond the control the picture may reach: the hull of the points, or of the board, times this."""
@@ -66,10 +73,13 @@ class Rectified:
     suspects : tuple of str
         Points farther off than chance allows.
     budget : mapping of str to float
-        Sd in mm per coordinate, rms over the picture, of "control and picking", "lens" and "relief".
+        Sd in mm per coordinate, rms over the picture, of "control and picking", "lens" and "relief"; with a
+        scale bar alone also of "tilt".
     sd_mm : float
         Their total.
     notes : tuple of str
+    tone : Tone or None
+        How a chart set the colours of `picture`; None where they are those of the photograph.
     """
 
     picture: Picture
@@ -88,6 +98,7 @@ class Rectified:
     budget: Mapping[str, float]
     sd_mm: float
     notes: tuple[str, ...]
+    tone: Tone | None = None
 
     def __post_init__(self) -> None:
         for name in ("control_xy_mm", "residuals_mm", "loo_residuals_mm"):
@@ -125,6 +136,20 @@ class Rectified:
         """Covariance (n, 2, 2) in mm² that a surface out of its plane by up to ± `flatness_mm` adds."""
         return relief_covariance_mm2(self.camera, np.asarray(xy_mm, float), flatness_mm)
 
+    def sampling_mm(self, xy_mm: ArrayLike) -> FloatArray:
+        """Millimetres of wall per photograph pixel (n,) at plane points (n, 2): the root of a pixel's area."""
+        return ground_sampling_mm(self.plane, np.asarray(xy_mm, float))
+
+    def sampling_map_mm(self) -> NDArray[np.float32]:
+        """The same for every pixel of the picture (h, w); 0 where the photograph shows nothing."""
+        height, width = self.picture.coverage.shape
+        columns, rows = (np.linspace(-0.5, n - 0.5, MAP_NODES + 1) for n in (width, height))
+        middles = [(edges[1:] + edges[:-1]) / 2.0 for edges in (columns, rows)]
+        nodes = np.stack(np.meshgrid(*middles), axis=-1).reshape(-1, 2)
+        coarse = self.sampling_mm(self.picture.to_mm(nodes)).reshape(MAP_NODES, MAP_NODES).astype(np.float32)
+        full = cv2.resize(coarse, (width, height), interpolation=cv2.INTER_LINEAR)
+        return np.where(self.picture.coverage, full, np.float32(0.0))
+
     def __repr__(self) -> str:
         height, width = self.picture.coverage.shape
         return (
@@ -148,9 +173,7 @@ class Rectified:
         small = cv2.resize(self.picture.pixels, None, fx=ratio, fy=ratio, interpolation=cv2.INTER_AREA)
         png = cv2.imencode(".png", small[:, :, ::-1])[1].tobytes()
         title = "Photograph brought to its plane"
-        return card(
-            title, rows, notes=self.notes, picture_png=png, picture_text="The wall at true scale, y up"
-        )
+        return card(title, rows, notes=self.notes, picture_png=png, picture_text="The wall at true scale, y up")
 
 
 def rectify(
@@ -168,16 +191,17 @@ def rectify(
     ----------
     photo : Photograph or (h, w, 3) or (h, w) array of uint8 or uint16
         As displayed.
-    control : PointControl or BoardControl
+    control : PointControl, BoardControl, TapeControl or BarControl
     lens : Lens, optional
         From `solve_lens` or `given_lens`; corrected by the control within its covariance. Without one, k1 is
-        solved with the plane from a weak prior (0 ± 0.1), and k2 where the control fixes it.
+        solved with the plane from a weak prior (0 ± 0.1), and k2 where the points are many.
     flatness_mm : float
         How far the surface may leave its plane, to either side.
     mm_per_px : float, optional
         Default: the median of what the photograph carries. Never finer than the photograph.
     area_mm : (x0, y0, x1, y1), optional
-        Default: what the photograph shows within the hull of the control × 1.25 (a board: × 5).
+        Default: what the photograph shows within the hull of the control × 1.25 (a board: × 5; a scale bar:
+        the whole photograph).
 
     Raises
     ------
@@ -194,13 +218,10 @@ def rectify(
     size_px = (pixels.shape[1], pixels.shape[0])
     if not flatness_mm >= 0:
         raise ValueError(f"flatness_mm is {flatness_mm}; it is a distance of 0 or more.")
-    points = observe(pixels, control)
-    fit = adjust(points, lens or assumed_lens(*size_px), flatness_mm=flatness_mm)
-    reach = BOARD_REACH if isinstance(control, BoardControl) else POINTS_REACH
-    hull = stretched_hull(points.xy_mm, factor=reach)
-    area = (
-        natural_area_mm(fit.plane, hull, size_px) if area_mm is None else _within_reach(area_mm, hull, reach)
-    )
+    refuse_outside(control, size_px)
+    points, fit, reach = _adjusted(pixels, control, lens or assumed_lens(*size_px), flatness_mm)
+    hull = _reached_hull(points, fit, size_px, reach)
+    area = natural_area_mm(fit.plane, hull, size_px) if area_mm is None else _within_reach(area_mm, hull, reach)
     probes = grid(area)
     probes = probes[seen(fit.plane, probes, size_px) & in_polygon(probes, hull)]
     if not len(probes):
@@ -213,19 +234,48 @@ def rectify(
         hull_mm=hull,
         hidden_mm=_board_outline_mm(points, control),
     )
-    return _result(picture, points, fit, probes, flatness_mm, reach)
+    if isinstance(photo, Photograph):
+        picture = replace(picture, icc=photo.icc)
+    budget = error_budget_mm(fit.plane, fit.camera, probes, flatness_mm=flatness_mm)
+    if isinstance(control, BarControl):
+        budget = _with_tilt(budget, control, fit, probes)
+    notes = budget_notes(budget, fit.plane, points, probes, flatness_mm=flatness_mm, reach=reach)
+    return _result(picture, points, fit, budget, notes)
+
+
+def _adjusted(
+    pixels: NDArray[Any], control: Control, lens: Lens, flatness_mm: float
+) -> tuple[Observations, Adjusted, float]:
+    """Control as observed, the plane, and how far beyond the control the picture may reach."""
+    if isinstance(control, BarControl):
+        return *adjust_bar(control, lens), 1.0
+    points = observe(pixels, control)
+    reach = BOARD_REACH if isinstance(control, BoardControl) else POINTS_REACH
+    return points, adjust(points, lens, flatness_mm=flatness_mm), reach
+
+
+def _reached_hull(points: Observations, fit: Adjusted, size_px: tuple[int, int], reach: float) -> FloatArray:
+    """Hull of the control, stretched; of the photograph's corners where two ends of a bar are all there is."""
+    if len(points.names) > 2:
+        return stretched_hull(points.xy_mm, factor=reach)
+    right, bottom = size_px[0] - 1.0, size_px[1] - 1.0
+    corners = fit.plane.to_mm(np.array([[0.0, 0.0], [right, 0.0], [right, bottom], [0.0, bottom]]))
+    return stretched_hull(corners, factor=1.0)
+
+
+def _with_tilt(budget: dict[str, float], control: BarControl, fit: Adjusted, probes: FloatArray) -> dict[str, float]:
+    """The budget of a scale bar with the share of the unmeasured tilt set apart."""
+    level = adjust_bar(control, fit.plane.lens, tilt_sd_deg=0.0)[1]
+    known = error_budget_mm(level.plane, level.camera, probes, flatness_mm=0.0)
+    whole, part = budget["control and picking"], known["control and picking"]
+    return {**budget, "control and picking": part, TILT: float(np.sqrt(max(whole**2 - part**2, 0.0)))}
 
 
 def _pixels(photo: Photograph | NDArray[Any]) -> NDArray[Any]:
     pixels = photo.pixels if isinstance(photo, Photograph) else np.asarray(photo)
-    if (
-        pixels.dtype not in (np.uint8, np.uint16)
-        or pixels.ndim not in (2, 3)
-        or pixels.shape[2:] not in ((), (3,))
-    ):
+    if pixels.dtype not in (np.uint8, np.uint16) or pixels.ndim not in (2, 3) or pixels.shape[2:] not in ((), (3,)):
         raise ValueError(
-            f"A photograph of {pixels.dtype} and shape {pixels.shape}; "
-            "it must be (h, w, 3) or (h, w), uint8 or uint16."
+            f"A photograph of {pixels.dtype} and shape {pixels.shape}; it must be (h, w, 3) or (h, w), uint8 or uint16."
         )
     return np.repeat(pixels[:, :, None], 3, axis=2) if pixels.ndim == 2 else pixels
 
@@ -257,13 +307,11 @@ def _result(
     picture: Picture,
     points: Observations,
     fit: Adjusted,
-    probes: FloatArray,
-    flatness_mm: float,
-    reach: float,
+    budget: Mapping[str, float],
+    notes: tuple[str, ...],
 ) -> Rectified:
     residuals = fit.plane.to_mm(points.xy_px) - points.xy_mm
     left_out = fit.left_out.residuals_mm
-    budget = error_budget_mm(fit.plane, fit.camera, probes, flatness_mm=flatness_mm)
     return Rectified(
         picture=picture,
         plane=fit.plane,
@@ -280,43 +328,9 @@ def _result(
         suspects=fit.suspects,
         budget=budget,
         sd_mm=float(np.sqrt(sum(sd**2 for sd in budget.values()))),
-        notes=(*fit.notes, *_reach_notes(budget, flatness_mm, reach)),
+        notes=(*points.notes, *fit.notes, *notes),
     )
-
-
-def error_budget_mm(
-    plane: Plane, camera: Camera, xy_mm: FloatArray, *, flatness_mm: float
-) -> dict[str, float]:
-    """Sd per coordinate in mm, root mean square over points (n, 2), by source."""
-    total, known = (
-        _mean_variance(plane.covariance_mm2(xy_mm)),
-        _mean_variance(plane.covariance_mm2(xy_mm, lens_known=True)),
-    )
-    relief = _mean_variance(relief_covariance_mm2(camera, xy_mm, flatness_mm))
-    return {
-        "control and picking": float(np.sqrt(known)),
-        "lens": float(np.sqrt(max(total - known, 0.0))),
-        "relief": float(np.sqrt(relief)),
-    }
-
-
-def _mean_variance(cov: FloatArray) -> float:
-    return float(np.trace(cov, axis1=1, axis2=2).mean() / 2.0)
 
 
 def _rms(values: FloatArray) -> float:
     return float(np.sqrt(np.square(values).mean()))
-
-
-def _reach_notes(budget: Mapping[str, float], flatness_mm: float, reach: float) -> list[str]:
-    largest = max(budget, key=lambda source: budget[source])
-    parts = ", ".join(f"{source} {sd:.2g} mm" for source, sd in budget.items())
-    notes = [f"Errors over the picture, one sd per coordinate: {parts}; {largest} is the largest."]
-    if flatness_mm > 0:
-        notes.append("The error from control includes the relief of the control points themselves.")
-    else:
-        notes.append(
-            "Relief is not counted: flatness_mm is 0. State how far the surface may leave its plane."
-        )
-    notes.append(f"Nothing is shown beyond {reach:g} × the hull of the control.")
-    return notes

@@ -74,9 +74,7 @@ def find_camera(plane: Plane) -> Camera:
     f_px, basis = plane.lens.f_px, "lens"
     if plane.lens.source in ("none", "solved with the plane"):
         found = focal_length_px(plane)
-        f_px, basis = (
-            (found[0], "plane") if found and found[1] < MAX_F_SD_RATIO * found[0] else (f_px, "assumed")
-        )
+        f_px, basis = (found[0], "plane") if found and found[1] < MAX_F_SD_RATIO * found[0] else (f_px, "assumed")
     columns = _centred(plane) / np.array([[f_px], [f_px], [1.0]])
     columns = columns / np.mean(np.linalg.norm(columns[:, :2], axis=0))
     first, second, shift = columns.T

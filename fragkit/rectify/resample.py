@@ -201,9 +201,7 @@ def _maps(
     Computed at every eighth point and interpolated linearly: within 0.002 px for any lens met in practice.
     """
     nodes = [_nodes(values) for values in (xs, ys)]
-    map_x, map_y, safe = (
-        _between_nodes(node_map, (len(xs), len(ys))) for node_map in _exact_maps(plane, *nodes)
-    )
+    map_x, map_y, safe = (_between_nodes(node_map, (len(xs), len(ys))) for node_map in _exact_maps(plane, *nodes))
     inside = (map_x >= 0) & (map_x <= shape[1] - 1) & (map_y >= 0) & (map_y <= shape[0] - 1)
     return map_x, map_y, inside & (safe > 0.999)
 

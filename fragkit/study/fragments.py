@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from fragkit.lattice import Lattice, fit_lattice, merge_centres
 from fragkit.motifs import Centres, Motif, build_motif, find_centres, recentre
 from fragkit.net import Net, Nets, find_nets
-from fragkit.rectify import Lens, Rectified, given_lens, rectify, solve_lens
+from fragkit.rectify import Lens, Rectified, given_lens, rectify, set_tone, solve_lens
 from fragkit.study.bench import Bench, Made
 from fragkit.study.choosing import agree, superbase_mm
 from fragkit.study.digest import digest
@@ -88,7 +88,14 @@ def _make_lens(bench: Bench, survey: Survey, entry: LensEntry) -> Made[Lens] | N
         boards = [read_photo(path) for path in entry.files]
         if entry.columns is None or entry.rows is None or entry.square_mm is None:
             raise ValueError(f"Lens {entry.name!r} has neither numbers nor a board: give one of them.")
-        return solve_lens(boards, columns=entry.columns, rows=entry.rows, square_mm=entry.square_mm, name=entry.name)
+        return solve_lens(
+            boards,
+            columns=entry.columns,
+            rows=entry.rows,
+            square_mm=entry.square_mm,
+            name=entry.name,
+            markers=entry.markers,
+        )
 
     return bench.make("lens", entry.name, (entry, hashes), compute)
 
@@ -97,14 +104,14 @@ def _rectify_one(bench: Bench, survey: Survey, photo: PhotoEntry, lens: Made[Len
     source = survey.sources[photo.file.relative_to(survey.folder).as_posix()]
 
     def compute() -> Rectified:
-        return rectify(
-            read_photo(photo.file),
-            photo.control,
-            lens=lens.value if lens else None,
-            flatness_mm=photo.flatness_mm,
+        read = read_photo(photo.file)
+        plane = rectify(
+            read, photo.control, lens=lens.value if lens else None, flatness_mm=photo.flatness_mm
         )
+        return set_tone(plane, read, photo.chart) if photo.chart else plane
 
-    return bench.make("rectify", photo.name, (source, photo.control, photo.flatness_mm, lens), compute)
+    inputs = (source, photo.control, photo.flatness_mm, photo.chart, lens)
+    return bench.make("rectify", photo.name, inputs, compute)
 
 
 def _find_all_nets(bench: Bench, rectified: Mapping[str, Made[Rectified]]) -> dict[str, Made[Nets]]:

@@ -1,6 +1,7 @@
 """What was found and measured: a study folder and its photographs, read and checked."""
 
 from fragkit.survey.entries import (
+    BarControl,
     BoardControl,
     ChartEntry,
     Control,
@@ -9,12 +10,14 @@ from fragkit.survey.entries import (
     FragmentEntry,
     LayoutEntry,
     LensEntry,
+    Markers,
     OpeningEntry,
     PhotoEntry,
     PointControl,
     PriceEntry,
     ProposalEntry,
     Survey,
+    TapeControl,
     WallEntry,
     WorksEntry,
 )
@@ -23,6 +26,7 @@ from fragkit.survey.reading import read_survey
 
 __all__ = [
     "LABEL_NAMES",
+    "BarControl",
     "BoardControl",
     "ChartEntry",
     "Control",
@@ -31,6 +35,7 @@ __all__ = [
     "FragmentEntry",
     "LayoutEntry",
     "LensEntry",
+    "Markers",
     "OpeningEntry",
     "PhotoEntry",
     "Photograph",
@@ -38,6 +43,7 @@ __all__ = [
     "PriceEntry",
     "ProposalEntry",
     "Survey",
+    "TapeControl",
     "WallEntry",
     "WorksEntry",
     "read_labels",

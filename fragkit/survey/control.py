@@ -9,11 +9,29 @@ import numpy as np
 from fragkit.errors import SurveyError
 from fragkit.frozen import frozen_array
 from fragkit.survey.document import Document
-from fragkit.survey.entries import BoardControl, ChartEntry, Control, FloatArray, LensEntry, PointControl
+from fragkit.survey.entries import (
+    BarControl,
+    BoardControl,
+    ChartEntry,
+    Control,
+    FloatArray,
+    LensEntry,
+    Markers,
+    PointControl,
+)
 from fragkit.survey.folder import Folder, Place
 from fragkit.survey.image_files import ImageHeader, read_header
-from fragkit.survey.schema import BarTable, BoardTable, LensBoardTable, LensTable, PointsTable, TapeTable
+from fragkit.survey.schema import (
+    BarTable,
+    BoardTable,
+    ChartTable,
+    LensBoardTable,
+    LensTable,
+    PointsTable,
+    TapeTable,
+)
 from fragkit.survey.tables import Column, CsvTable, check_unique, read_table
+from fragkit.survey.taped import read_tape
 
 POINT_COLUMNS = (
     Column("point", "text"),
@@ -45,19 +63,26 @@ def read_control(
     """The control that `table` describes, or None and its faults."""
     if isinstance(table, PointsTable):
         return _read_points(folder, table, place, header)
-    if isinstance(table, BoardTable):
-        _check_board(folder, place, table.columns, table.rows)
-        return BoardControl(
-            columns=table.columns, rows=table.rows, square_mm=table.square_mm, sd_px=table.sd_px
-        )
-    remedy = 'Use kind = "points" with plane coordinates, or kind = "board".'
-    folder.fault(place, f"control of kind {table.kind!r} is not read yet by this version.", remedy)
-    return None
+    if isinstance(table, TapeTable):
+        control = read_tape(folder, table, place)
+        if control is not None and header is not None:
+            _check_pixels(folder, place, control.xy_px, header)
+        return control
+    if isinstance(table, BarTable):
+        return _read_bar(folder, table, place, header)
+    markers = _read_markers(folder, place, table)
+    return BoardControl(
+        columns=table.columns,
+        rows=table.rows,
+        square_mm=table.square_mm,
+        sd_px=table.sd_px,
+        markers=markers,
+    )
 
 
-def read_chart(folder: Folder, name: str, place: Place, header: ImageHeader | None) -> ChartEntry | None:
-    """The colour chart whose patches stand in the table `name`."""
-    path = folder.find(name, place, "the table of patches")
+def read_chart(folder: Folder, chart: ChartTable, place: Place, header: ImageHeader | None) -> ChartEntry | None:
+    """The colour chart or grey card whose patches stand in the table that `chart` names."""
+    path = folder.find(chart.patches, place, "the table of patches")
     table = read_table(folder, path, _CHART_COLUMNS) if path else None
     if table is None or not check_unique(folder, table, "patch"):
         return None
@@ -66,6 +91,7 @@ def read_chart(folder: Folder, name: str, place: Place, header: ImageHeader | No
         names=tuple(table.columns["patch"]),
         xy_px=frozen_array(table.numbers("x_px", "y_px")),
         lab=frozen_array(table.numbers("L", "a", "b")),
+        kind=chart.kind,
     )
 
 
@@ -98,9 +124,7 @@ def carries_a_plane(xy: FloatArray) -> bool:
     return min(spread_ratio(points) for points in rest) > _THINNEST_RATIO
 
 
-def _read_points(
-    folder: Folder, table: PointsTable, place: Place, header: ImageHeader | None
-) -> PointControl | None:
+def _read_points(folder: Folder, table: PointsTable, place: Place, header: ImageHeader | None) -> PointControl | None:
     path = folder.find(table.table, place, "the table of points")
     points = read_table(folder, path, POINT_COLUMNS) if path else None
     if points is None:
@@ -147,6 +171,43 @@ def _check_in_picture(folder: Folder, table: CsvTable, header: ImageHeader | Non
             folder.fault(table.place(int(k), column), message, remedy)
 
 
+def _check_pixels(folder: Folder, place: Place, xy_px: FloatArray, header: ImageHeader) -> None:
+    size = np.array([header.width_px, header.height_px])
+    outside = np.flatnonzero((np.abs(xy_px - (size - 1) / 2) > size / 2).any(axis=1))
+    if len(outside):
+        x, y = xy_px[outside[0]]
+        message = f"({x:g}, {y:g}) lies outside the photograph, which shows {size[0]} × {size[1]} px."
+        remedy = "Take pixels from the upright picture, x to the right and y down from its top-left corner."
+        folder.fault(place, message, remedy)
+
+
+def _read_bar(folder: Folder, table: BarTable, place: Place, header: ImageHeader | None) -> BarControl:
+    ends = np.array(table.ends_px, float)
+    if header is not None:
+        _check_pixels(folder, place, ends, header)
+    if np.hypot(*(ends[1] - ends[0])) < 1.0:
+        folder.fault(place, "the two ends of the bar are one point.", "Give the pixels of both its ends.")
+    return BarControl(
+        ends_px=frozen_array(ends),
+        length_mm=table.length_mm,
+        stand_off_mm=table.stand_off_mm,
+        length_sd_mm=table.length_sd_mm,
+        stand_off_sd_mm=table.stand_off_sd_mm,
+        sd_px=table.sd_px,
+    )
+
+
+def _read_markers(folder: Folder, place: Place, table: BoardTable | LensBoardTable) -> Markers | None:
+    """Coded markers of a board; a board without them must tell which way up it is by its shape."""
+    if table.marker_mm is None:
+        _check_board(folder, place, table.columns, table.rows)
+        return None
+    if table.marker_mm >= table.square_mm:
+        message = f"markers of {table.marker_mm:g} mm do not fit into squares of {table.square_mm:g} mm."
+        folder.fault(place, message, "Measure both on the printed board.")
+    return Markers(side_mm=table.marker_mm, dictionary=table.dictionary.lower())
+
+
 def _check_board(folder: Folder, place: Place, columns: int, rows: int) -> None:
     if columns == rows:
         message = f"a board of {columns} × {rows} inner corners looks the same when turned."
@@ -154,10 +215,8 @@ def _check_board(folder: Folder, place: Place, columns: int, rows: int) -> None:
 
 
 def _read_board_lens(folder: Folder, place: Place, name: str, board: LensBoardTable) -> LensEntry:
-    files = [
-        path for pattern in board.files for path in folder.find_all(pattern, place, "the board photograph")
-    ]
-    _check_board(folder, place, board.columns, board.rows)
+    files = [path for pattern in board.files for path in folder.find_all(pattern, place, "the board photograph")]
+    markers = _read_markers(folder, place, board)
     headers = [image_header(folder, path) for path in files]
     sizes = {(header.width_px, header.height_px) for header in headers if header is not None}
     if len(sizes) > 1:
@@ -165,5 +224,10 @@ def _read_board_lens(folder: Folder, place: Place, name: str, board: LensBoardTa
         remedy = "Photographs for one lens need one camera, one zoom and one size; turn them the same way up."
         folder.fault(place, f"the board photographs of lens {name!r} differ in size: {written}.", remedy)
     return LensEntry(
-        name=name, columns=board.columns, rows=board.rows, square_mm=board.square_mm, files=tuple(files)
+        name=name,
+        columns=board.columns,
+        rows=board.rows,
+        square_mm=board.square_mm,
+        files=tuple(files),
+        markers=markers,
     )

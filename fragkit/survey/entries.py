@@ -41,19 +41,68 @@ class PointControl:
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
+class Markers:
+    """Coded markers in the white squares of a board: their side in mm and their dictionary, like "4x4_50"."""
+
+    side_mm: float
+    dictionary: str = "4x4_50"
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
 class BoardControl:
     """A chessboard lying in the plane: inner corners across and down, side of a square in mm.
 
-    The frame is that of the board: its first inner corner is (0, 0), x along the rows, y up.
+    The frame is that of the board: its first inner corner is (0, 0), x along the rows, y up. With `markers`
+    the board may be partly hidden, and its frame holds whichever way up it was fixed.
     """
 
     columns: int
     rows: int
     square_mm: float
     sd_px: float = 0.1
+    markers: Markers | None = None
 
 
-Control = PointControl | BoardControl
+@dataclass(frozen=True, eq=False, kw_only=True)
+class TapeControl:
+    """Marked points without coordinates, and distances taped between them.
+
+    Attributes
+    ----------
+    names : tuple of str
+    xy_px : (n, 2) array
+        Displayed pixels.
+    pairs : (m, 2) int array
+        Indices of the two points of each reading.
+    distance_mm, sd_mm : (m,) arrays
+    sd_px : float
+        One standard deviation of picking, per coordinate.
+    level : (str, str) or None
+        Two points on a level line, the second to the right; absent: the first two points named.
+    """
+
+    names: tuple[str, ...]
+    xy_px: FloatArray
+    pairs: IntArray
+    distance_mm: FloatArray
+    sd_mm: FloatArray
+    sd_px: float = 0.5
+    level: tuple[str, str] | None = None
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class BarControl:
+    """A scale bar alone: its ends in pixels (2, 2), its length, and how far it stands off the wall."""
+
+    ends_px: FloatArray
+    length_mm: float
+    stand_off_mm: float = 0.0
+    length_sd_mm: float = 0.2
+    stand_off_sd_mm: float = 1.0
+    sd_px: float = 0.5
+
+
+Control = PointControl | BoardControl | TapeControl | BarControl
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -69,15 +118,20 @@ class LensEntry:
     rows: int | None = None
     square_mm: float | None = None
     files: tuple[Path, ...] = ()
+    markers: Markers | None = None
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class ChartEntry:
-    """A colour chart in the picture: patch centres in pixels and their published Lab (D50) values."""
+    """Patches of known colour in the picture: centres in pixels and published Lab (D50) values.
+
+    A chart of kind "colour" sets a whole colour matrix, one of kind "grey" (a grey card) white and lightness.
+    """
 
     names: tuple[str, ...]
     xy_px: FloatArray
     lab: FloatArray
+    kind: str = "colour"
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

@@ -149,7 +149,7 @@ def _read_photo_entry(folder: Folder, document: Document, k: int) -> PhotoEntry 
     labels = _find_labels(folder, document, k, table, header)
     chart = None
     if table.chart is not None:
-        chart = read_chart(folder, table.chart.patches, document.place("photo", k, "chart"), header)
+        chart = read_chart(folder, table.chart, document.place("photo", k, "chart"), header)
     if path is None or control is None:
         return None
     return PhotoEntry(

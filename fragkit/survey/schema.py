@@ -62,11 +62,17 @@ class StudyTable(Table):
     paints: Text | None = None
 
 
+Dictionary = Annotated[str, StringConstraints(strict=True, pattern=r"^[4-7][xX][4-7]_(50|100|250|1000)$")]
+Side = Annotated[int, Field(strict=True, ge=3, le=100)]
+
+
 class LensBoardTable(Table):
     kind: Literal["chessboard"] = "chessboard"
-    columns: Annotated[int, Field(strict=True, ge=3, le=100)]
-    rows: Annotated[int, Field(strict=True, ge=3, le=100)]
+    columns: Side
+    rows: Side
     square_mm: Positive
+    marker_mm: Positive | None = None
+    dictionary: Dictionary = "4x4_50"
     files: Annotated[list[Text], Field(min_length=1)]
 
 
@@ -86,16 +92,20 @@ class PointsTable(Table):
 
 class BoardTable(Table):
     kind: Literal["board"]
-    columns: Annotated[int, Field(strict=True, ge=3, le=100)]
-    rows: Annotated[int, Field(strict=True, ge=3, le=100)]
+    columns: Side
+    rows: Side
     square_mm: Positive
     sd_px: Positive = 0.1
+    marker_mm: Positive | None = None
+    dictionary: Dictionary = "4x4_50"
 
 
 class TapeTable(Table):
     kind: Literal["tape"]
     pixels: Text
     distances: Text
+    sd_px: Positive = 0.5
+    level: Annotated[list[Text], Field(min_length=2, max_length=2)] | None = None
 
 
 class BarTable(Table):
@@ -103,6 +113,9 @@ class BarTable(Table):
     ends_px: Annotated[list[Point], Field(min_length=2, max_length=2)]
     length_mm: Positive
     stand_off_mm: Number = 0.0
+    length_sd_mm: Positive = 0.2
+    stand_off_sd_mm: NotNegative = 1.0
+    sd_px: Positive = 0.5
 
 
 ControlTable = Annotated[PointsTable | BoardTable | TapeTable | BarTable, Field(discriminator="kind")]
@@ -110,6 +123,7 @@ ControlTable = Annotated[PointsTable | BoardTable | TapeTable | BarTable, Field(
 
 class ChartTable(Table):
     patches: Text
+    kind: Literal["colour", "grey"] = "colour"
 
 
 class PhotoTable(Table):
@@ -191,9 +205,9 @@ class LayoutTable(Table):
 
 class WorksTable(Table):
     metal: Text | None = None
-    leaf_side_mm: (
-        Annotated[list[Positive], Field(min_length=2, max_length=2), BeforeValidator(_one_or_pair)] | None
-    ) = None
+    leaf_side_mm: Annotated[list[Positive], Field(min_length=2, max_length=2), BeforeValidator(_one_or_pair)] | None = (
+        None
+    )
     leaves_per_book: Count | None = None
     margin_mm: NotNegative | None = None
     prices: Text | None = None

@@ -97,7 +97,9 @@ def picture():
 
 
 def rectified(sd_mm):
-    lens = SimpleNamespace(k1=-0.05, k2=0.0, f_px=4000.0, centre_px=np.array([2000.0, 1500.0]), notes=())
+    lens = SimpleNamespace(
+        k1=-0.05, k2=0.0, f_px=4000.0, centre_px=np.array([2000.0, 1500.0]), notes=(), source="given"
+    )
     return SimpleNamespace(
         picture=picture(),
         homography=np.eye(3),
@@ -112,6 +114,8 @@ def rectified(sd_mm):
         rms_px=0.4,
         sd_mm=sd_mm,
         n_control=8,
+        suspects=(),
+        tone=None,
         budget={"control and picking": 0.3, "lens": 0.1, "relief": sd_mm - 0.05},
         notes=(f"Relief of 3 mm costs {sd_mm:.1f} mm at the rim.",),
     )

@@ -265,21 +265,6 @@ def test_a_table_with_a_byte_order_mark_is_read(study):
     assert read_survey(study.root).photos[0].control.names == ("1", "2", "3", "4", "5")
 
 
-@pytest.mark.parametrize(
-    "kind",
-    [
-        'kind = "tape", pixels = "p.csv", distances = "d.csv"',
-        'kind = "bar", ends_px = [[0, 0], [9, 9]], length_mm = 200.0',
-    ],
-)
-def test_kinds_of_control_that_are_not_read_yet_say_so(study, kind):
-    study.replace('kind = "board", columns = 9, rows = 6, square_mm = 25.0', kind)
-    fault = only_fault(study)
-    assert "is not read yet by this version" in fault.message
-    assert 'kind = "points"' in fault.remedy
-    assert fault.where == str(study.line_of(kind))
-
-
 WALL_FAULTS = [
     (
         "[[0, 0], [4000, 0], [4000, 2700], [0, 2700]]",
