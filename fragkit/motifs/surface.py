@@ -76,12 +76,14 @@ def read_surface(
     gone.
     """
     zone = figure_zone(strength, window)
+    near = trust >= np.median(trust[trust > 0])
     for _ in range(2):
         ground = painted(window.weight.astype(bool) & ~zone, centres_px, window, believed.shape) & believed
         inside = painted(zone, centres_px, window, believed.shape) & believed
-        colour = pixels - ground_surface(pixels, ground)
+        sure = ground & painted(window.weight.astype(bool), centres_px[near], window, believed.shape)
+        colour = pixels - ground_surface(pixels, sure)
         look = _look(colour, unexplained)
-        lost = _loss(look, _strangeness(look, ground), ground, inside, believed, window)
+        lost = _loss(look, _strangeness(look, sure), ground, inside, believed, window)
         figure, metal = divide_motif(colour, lost, believed, centres_px, trust, zone, window)
         zone = cv2.dilate(figure.astype(np.uint8), _ball(window)).astype(bool) & (window.weight > 0.5)
     return Surface(lost=lost, colour=colour, figure=figure, metal=metal)
@@ -162,14 +164,29 @@ def _strangeness(look: FloatImage, ground: NDArray[np.bool_]) -> FloatImage:
         return np.zeros(look.shape[:2], np.float32)
     seen = look[ground]
     seen = seen[:: max(1, len(seen) // 20000)]
-    middle = np.median(seen, axis=0)
-    near = np.ones(len(seen), bool)
-    for _ in range(6):
+    middle = np.array([_mode(column) for column in seen.T])
+    spread = 1.4826 * np.median(np.abs(seen - middle), axis=0) + 1e-6
+    for _ in range(8):
+        near = (((seen - middle) / spread) ** 2).max(1) < 6.25
         middle = np.median(seen[near], axis=0)
-        spread = 1.4826 * np.median(np.abs(seen[near] - middle), axis=0) + 1e-6
-        near = (((seen - middle) / spread) ** 2).max(1) < 9.0
+        spread = 1.4826 * 1.1 * np.median(np.abs(seen[near] - middle), axis=0) + 1e-6
     distance = np.abs((look - middle) / spread).max(2)
     return (1.0 / (1.0 + np.exp(-2.0 * (distance - _STRANGE_DISTANCE)))).astype(np.float32)
+
+
+def _mode(values: FloatArray) -> float:
+    """Half-sample mode: the middle of the densest part.
+
+    References
+    ----------
+    Bickel, D. R. and Frühwirth, R. (2006) On a fast, robust estimator of the mode. Comput. Stat. Data Anal. 50, 3500.
+    """
+    ordered = np.sort(values)
+    while len(ordered) > 3:
+        half = (len(ordered) + 1) // 2
+        start = int(np.argmin(ordered[half - 1 :] - ordered[: len(ordered) - half + 1]))
+        ordered = ordered[start : start + half]
+    return float(ordered.mean())
 
 
 def _loss(
