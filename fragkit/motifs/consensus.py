@@ -30,6 +30,8 @@ LabelArray = NDArray[np.uint8]
 FINEST_MM = 0.2
 """The finest grid of the result; otherwise that of the finest picture."""
 FEWEST = 3
+FINEST_GAP_PX = 3.0
+"""A bare line narrower than this many picture pixels disappears between edges that vary from copy to copy."""
 TRUST_LOST = 0.6
 """How far the atlas is trusted at a site whose motif was not found."""
 
@@ -76,14 +78,11 @@ def _checked_labels(examples: Sequence[tuple[Picture, Centres]], labels: Any) ->
         raise ValueError("No examples were given; give at least one picture with its centres.")
     given = [None] * len(examples) if labels is None else list(labels)
     if len(given) != len(examples):
-        raise ValueError(
-            f"{len(given)} label pictures for {len(examples)} pictures; give one for each, or None."
-        )
+        raise ValueError(f"{len(given)} label pictures for {len(examples)} pictures; give one for each, or None.")
     for n, ((picture, _), mask) in enumerate(zip(examples, given, strict=True)):
         if mask is not None and mask.shape != picture.coverage.shape:
             raise ValueError(
-                f"Labels {n} are {mask.shape}, their picture is {picture.coverage.shape}; "
-                "make them the same size."
+                f"Labels {n} are {mask.shape}, their picture is {picture.coverage.shape}; make them the same size."
             )
     found = sum(int(np.sum(centres.found)) for _, centres in examples)
     if found < FEWEST:
@@ -115,17 +114,14 @@ def _share(sheets: Sequence[Sheet], learned: Learned, fine: Grid) -> _Shares:
         like = likelihood(learned.surfaces, copies)
         own, foreign = expect(like, atlas, copies.inside, learned.surfaces.foreign_ratio, fine.mm_per_px)
         pairs = [
-            share_edges(own[:, n], foreign[n], copies.colours[n], learned.paints, beside)
-            for n in range(len(foreign))
+            share_edges(own[:, n], foreign[n], copies.colours[n], learned.paints, beside) for n in range(len(foreign))
         ]
         metal, shadow = (np.stack(layers) for layers in zip(*pairs, strict=True))
         sound = np.stack([_sound(*layers) for layers in zip(foreign, copies.inside, strict=True)])
         parts.append((metal, shadow, sound))
     metal, shadow, weight = (np.concatenate(layers) for layers in zip(*parts, strict=True))
     total = weight.sum(0) + 0.25
-    mean = [
-        ((layer * weight).sum(0) + 0.25 * atlas[k]) / total for layer, k in ((metal, METAL), (shadow, SHADOW))
-    ]
+    mean = [((layer * weight).sum(0) + 0.25 * atlas[k]) / total for layer, k in ((metal, METAL), (shadow, SHADOW))]
     final = np.stack([mean[0], mean[1], np.clip(1.0 - mean[0] - mean[1], 0.0, 1.0)]).astype(np.float32)
     return _Shares(metal, shadow, weight, final)
 
@@ -154,9 +150,7 @@ def _motif(
     atlas, pitch = shares.atlas, grid.mm_per_px
     found = {name: lines.outlines_of(atlas[k], grid) for name, k in (("metal", METAL), ("shadow", SHADOW))}
     if not found["metal"]:
-        raise EstimationError(
-            "The metal has no outline.", found="no place that is metal on half of the examples"
-        )
+        raise EstimationError("The metal has no outline.", found="no place that is metal on half of the examples")
     middle = lines.centroid(found["metal"])
     outlines = {name: tuple(frozen_array(p - middle) for p in parts) for name, parts in found.items()}
     width, height = _box(outlines["metal"] + outlines["shadow"])
@@ -191,7 +185,7 @@ def _motif(
         strays_seen=frozen_array(np.isfinite(strays)),
         shape_spread_mm=lines.spread_mm(strays, found["metal"][0]),
         labels=labels,
-        notes=notes + _doubts(shares, outlines),
+        notes=notes + _doubts(shares, outlines, max(sheet.picture.mm_per_px for sheet in sheets)),
     )
 
 
@@ -203,10 +197,7 @@ def _box(outlines: Sequence[FloatArray]) -> tuple[float, float]:
 
 def _index(sheets: Sequence[Sheet]) -> NDArray[np.int64]:
     """Picture number, i, j (n, 3) of the examples."""
-    rows = [
-        np.column_stack([np.full(len(s.xy_mm), k), s.centres.index[s.centres.found]])
-        for k, s in enumerate(sheets)
-    ]
+    rows = [np.column_stack([np.full(len(s.xy_mm), k), s.centres.index[s.centres.found]]) for k, s in enumerate(sheets)]
     return np.concatenate(rows)
 
 
@@ -217,7 +208,7 @@ def _weights(index: NDArray[np.int64], shares: _Shares) -> tuple[tuple[int, int,
     return tuple((int(k), int(i), int(j), float(w)) for (k, i, j), w in zip(index, shown, strict=True))
 
 
-def _doubts(shares: _Shares, outlines: dict[str, tuple[FloatArray, ...]]) -> tuple[str, ...]:
+def _doubts(shares: _Shares, outlines: dict[str, tuple[FloatArray, ...]], pitch: float) -> tuple[str, ...]:
     notes = []
     if not outlines["shadow"]:
         notes.append("No painted shadow was found beside the metal.")
@@ -225,6 +216,10 @@ def _doubts(shares: _Shares, outlines: dict[str, tuple[FloatArray, ...]]) -> tup
     if thin.any():
         share = 100.0 * thin.sum() / (shares.atlas[METAL] > 0.5).sum()
         notes.append(f"{share:.0f} % of the metal is shown by fewer than two undamaged examples.")
+    notes.append(
+        f"Bare lines between parts of the leaf narrower than about {FINEST_GAP_PX * pitch:.1f} mm are not resolved; "
+        "the metal's area counts them as metal."
+    )
     if len(shares.metal) < 8:
         notes.append(f"Only {len(shares.metal)} examples: leaf and paint are told apart by few differences.")
     return tuple(notes)

@@ -26,8 +26,9 @@ LabelArray = NDArray[np.uint8]
 COARSE_MM, MIDDLE_MM = 1.0, 0.6
 """Grids: over the whole cell, to find the motif; over the motif, to learn and align."""
 MARGIN_MM = 5.0
-AGREE_RATIO, AGREE_ROUNDS = 0.04, 4
-"""Pictures are brought to one centre in at most so many rounds, each by at most this share of the repeat."""
+AGREE_RATIO, AGREE_ROUNDS, AGREED_MM = 0.04, 4, 0.08
+"""Pictures are brought to one centre in at most so many rounds, each by at most this share of the repeat, until
+what is left is small; the alignment of single copies takes care of that."""
 LEAST_SHADOW = 0.02
 """A shadow covers at least this share of the metal's area."""
 
@@ -85,14 +86,16 @@ def _agree_on_centre(sheets: list[Sheet]) -> list[Sheet]:
     grid = _cell_grid(sheets[0].centres)
     picture = np.repeat(np.arange(len(sheets)), [len(sheet.xy_mm) for sheet in sheets])
     limit = AGREE_RATIO * float(min(np.hypot(*sheets[0].centres.net.a_mm), np.hypot(*sheets[0].centres.net.b_mm)))
+    copies = cut_copies(sheets, grid, COARSE_MM)
+    surfaces, atlas = learn(*start(copies), copies, n_steps=3)
     for _ in range(AGREE_ROUNDS):
-        copies = cut_copies(sheets, grid, COARSE_MM)
-        surfaces, atlas = learn(*start(copies), copies, n_steps=3)
         own, _ = expect(likelihood(surfaces, copies), atlas, copies.inside, surfaces.foreign_ratio, COARSE_MM)
         shifts = picture_shifts(own, picture, mm_per_px=COARSE_MM, limit_mm=limit)
         sheets = _moved(sheets, shifts)
-        if np.abs(shifts).max() < 0.05:
+        if np.abs(shifts).max() < AGREED_MM:
             break
+        copies = cut_copies(sheets, grid, COARSE_MM)
+        surfaces, atlas = learn(surfaces, atlas, copies, n_steps=1)
     return sheets
 
 
