@@ -15,10 +15,10 @@ from fragkit.rectify.plane import Observations, Plane, solve_plane
 
 FloatArray = NDArray[np.float64]
 
-SUSPECT_RATE = 0.018
+SUSPECT_RATE = 0.012
 """Share of clean photographs on which some point is called doubtful."""
 
-N_TESTS = 1.7
+N_TESTS = 1.8
 """Independent tests that the three looks at a point are worth (x, y, or both wrong), by simulation."""
 
 REFUSE_RATE = 1e-5
@@ -32,6 +32,11 @@ MIN_SPARE_SHARE = 1e-3
 
 MAX_MISFIT_RATIO = 15.0
 """Residuals this many times larger than the stated errors mean wrong control, not modest errors."""
+
+SLIP_SHARE = 0.06
+"""How near a miss must come to a usual slip, as a share of itself, for that to be named."""
+
+ROUND_SLIPS_MM = (1000.0, 500.0, 200.0, 100.0, 50.0)
 
 MAX_SWAP_POINTS = 40
 
@@ -168,8 +173,24 @@ def _name_the_point(points: Observations, left_out: LeftOut, worst: int) -> tupl
         f"Control point {points.names[worst]} contradicts the others: they put it "
         f"{np.hypot(*miss):.1f} mm ({np.sqrt(left_out.distances2[worst]):.0f} sd) away, "
         f"{miss[0]:+.1f} mm in x and {miss[1]:+.1f} mm in y. "
-        "Measure it again, or check that it lies on the plane.",
+        f"{_likely_slip(points.xy_mm[worst], miss)}Measure it again, or check that it lies on the plane.",
     )
+
+
+def _likely_slip(xy_mm: FloatArray, miss: FloatArray) -> str:
+    """A usual slip that would explain the miss: x and y exchanged, a round number misread, a sign lost."""
+    tolerance = SLIP_SHARE * float(np.hypot(*miss))
+    if np.hypot(*(xy_mm[::-1] - xy_mm - miss)) < tolerance:
+        return "Its x and y look exchanged. "
+    for axis, name in enumerate("xy"):
+        if abs(miss[1 - axis]) > tolerance:
+            continue
+        if abs(-2.0 * xy_mm[axis] - miss[axis]) < tolerance:
+            return f"Its {name} seems to have lost its sign. "
+        for slip in ROUND_SLIPS_MM:
+            if abs(abs(miss[axis]) - slip) < tolerance:
+                return f"Its {name} looks misread by {slip:g} mm. "
+    return ""
 
 
 def _swapped_pair(points: Observations, lens: Lens, plane: Plane) -> tuple[str, str] | None:

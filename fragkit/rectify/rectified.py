@@ -80,6 +80,8 @@ class Rectified:
     notes : tuple of str
     tone : Tone or None
         How a chart set the colours of `picture`; None where they are those of the photograph.
+    flatness_mm : float
+        How far the surface was said to leave its plane.
     """
 
     picture: Picture
@@ -99,6 +101,7 @@ class Rectified:
     sd_mm: float
     notes: tuple[str, ...]
     tone: Tone | None = None
+    flatness_mm: float = 0.0
 
     def __post_init__(self) -> None:
         for name in ("control_xy_mm", "residuals_mm", "loo_residuals_mm"):
@@ -240,7 +243,7 @@ def rectify(
     if isinstance(control, BarControl):
         budget = _with_tilt(budget, control, fit, probes)
     notes = budget_notes(budget, fit.plane, points, probes, flatness_mm=flatness_mm, reach=reach)
-    return _result(picture, points, fit, budget, notes)
+    return replace(_result(picture, points, fit, budget, notes), flatness_mm=flatness_mm)
 
 
 def _adjusted(
