@@ -36,6 +36,8 @@ _FINE_CELL_PX = 150.0
 _FINE_AREA_PX = 0.9e6
 _SEARCH_RATIO = 0.22
 """Radius of the search round a predicted site, in shorter net vectors."""
+_NO_GROUND_WEIGHT = 1.0
+"""Weight of "this is no ground" beside the gradient features, whose strength is near 1 on a clear edge."""
 _SEEN_RATIO = 0.6
 STATUS = ("seen", "partly seen", "lost", "not there", "outside")
 
@@ -142,7 +144,7 @@ def find_centres(
         )
     fine = _view(pixels, believed, a_px, b_px, _fine_cell(believed, a_px, b_px), scale_px=1.3)
     start = _to_fine(place, coarse, fine)
-    fit, surface = _refine(fine, start, np.where(found, score, 0.0))
+    fit, surface, fine = _refine(fine, start, np.where(found, score, 0.0))
     fit, found = _settled(fine, fit, surface, index)
     return _centres(picture, net, index, fine, fit, surface, found, covariance_mm2)
 
@@ -228,8 +230,8 @@ def _least_score(
     return float(np.clip(middle + 3.0 * spread, 0.12, 0.6))
 
 
-def _refine(view: _View, start: FloatArray, trust: FloatArray) -> tuple[Fit, Surface]:
-    """Sub-pixel fit, then the surface, then the fit again without what is lost."""
+def _refine(view: _View, start: FloatArray, trust: FloatArray) -> tuple[Fit, Surface, _View]:
+    """Sub-pixel fit, then the surface, then the fit again with what is no ground and without what is lost."""
     furthest = 0.1 * float(min(np.hypot(*view.a_px), np.hypot(*view.b_px)))
     first = fit_copies(
         view.values, start, trust**2, view.window, view.share, furthest_px=furthest, n_rounds=1
@@ -239,8 +241,10 @@ def _refine(view: _View, start: FloatArray, trust: FloatArray) -> tuple[Fit, Sur
     surface = read_surface(view.pixels, view.believed, first.centres_px, trust, strength, rest, view.window)
     whole = _whole(view, surface)
     near = narrowed(view.window, surface.figure, margin_px=6)
+    soft = cv2.GaussianBlur(surface.no_ground, (0, 0), 1.0)
+    view = replace(view, values=np.dstack([view.values, _NO_GROUND_WEIGHT * soft]))
     fit = fit_copies(view.values, first.centres_px, trust**2, near, whole, furthest_px=furthest)
-    return fit, surface
+    return fit, surface, view
 
 
 def _settled(

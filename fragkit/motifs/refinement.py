@@ -129,7 +129,7 @@ def unexplained(values: FloatImage, fit: Fit, window: Window) -> FloatImage:
     model = np.zeros_like(values)
     hx, hy = window.half_px
     faded = fit.template * window.weight[..., None]
-    gains = np.where(fit.score > 0.3, np.clip(fit.gain, 0.0, 1.5), 0.0)
+    gains = np.where(fit.score > 0.15, np.clip(fit.gain, 0.0, 1.5), 0.0)
     for (x, y), gain in zip(fit.centres_px, gains, strict=True):
         x0, y0 = round(x) - hx, round(y) - hy
         across, down = np.meshgrid(np.arange(faded.shape[1]), np.arange(faded.shape[0]))

@@ -32,12 +32,15 @@ class Surface:
         Probability that the decorated surface is gone.
     colour : (h, w, c) float32 array
         Colour less the ground's colour at that place.
+    no_ground : (h, w) float32 array
+        1 where the surface is there and its colour is not the ground's, be it lighter or darker; 0 elsewhere.
     figure, metal : (m, n) bool arrays
         The motif (metal and shadow) and its metal, on the window of a site.
     """
 
     lost: FloatImage
     colour: FloatImage
+    no_ground: FloatImage
     figure: NDArray[np.bool_]
     metal: NDArray[np.bool_]
 
@@ -83,10 +86,12 @@ def read_surface(
         sure = ground & painted(window.weight.astype(bool), centres_px[near], window, believed.shape)
         colour = pixels - ground_surface(pixels, sure)
         look = _look(colour, unexplained)
-        lost = _loss(look, _strangeness(look, sure), ground, inside, believed, window)
+        strange = _strangeness(look, sure)
+        lost = _loss(look, strange, ground, inside, believed, window)
         figure, metal = divide_motif(colour, lost, believed, centres_px, trust, zone, window)
         zone = cv2.dilate(figure.astype(np.uint8), _ball(window)).astype(bool) & (window.weight > 0.5)
-    return Surface(lost=lost, colour=colour, figure=figure, metal=metal)
+    no_ground = _strangeness(look[:, :, :-1], sure) * (1.0 - lost)
+    return Surface(lost=lost, colour=colour, no_ground=no_ground, figure=figure, metal=metal)
 
 
 def figure_zone(strength: FloatImage, window: Window) -> NDArray[np.bool_]:
