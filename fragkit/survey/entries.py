@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -218,26 +218,102 @@ class LayoutEntry:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class PriceEntry:
-    """One line of prices.csv: item,unit,price,currency (and, for leaf, side_mm, leaves_per_book)."""
+    """One line of prices.csv.
+
+    Attributes
+    ----------
+    item, unit : str
+    price : float
+        For one unit.
+    currency : str
+    low, high : float or None
+        Where the price may move: one in twenty lies below, one above. The price is certain without them.
+    quantity : float or None
+        Units needed, when the user knows better than the works can compute.
+    side_mm, leaves_per_book
+        Of leaf: the supplier's format.
+    """
 
     item: str
     unit: str
     price: float
     currency: str
+    low: float | None = None
+    high: float | None = None
+    quantity: float | None = None
+    side_mm: float | None = None
+    leaves_per_book: int | None = None
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class CoverageEntry:
+    """How far one unit of a material goes: m² per unit and coat (low, high), coats, share wasted."""
+
+    m2_per_unit: tuple[float, float]
+    unit: str = "litre"
+    coats: int = 1
+    waste_ratio: float = 0.1
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class DropsEntry:
+    """Paper or canvas hung in drops: the roll, the trim of each drop, how far edges lie over each other."""
+
+    width_mm: float
+    length_mm: float
+    trim_mm: float = 100.0
+    lap_mm: float = 0.0
+    spare_ratio: float = 0.1
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class WorksEntry:
-    """Leaf, prices, timed trial, crew; every field may be absent."""
+    """Leaf, prices, timed trial, crew; every field may be absent.
+
+    Attributes
+    ----------
+    cut : "whole" or "parts"
+        Whether the whole box of a motif is cut from the leaf, or each separate part of it.
+    spoilage_ratio, reserve_ratio : float or None
+        Leaves torn, and kept for repair, per leaf cut.
+    contingency_ratio : (low, high) or None
+    minutes_per_motif : (low, high) or None
+        Nine in ten, stated without a trial.
+    lay_min : float or None
+        Minutes in which one gilder lays one motif.
+    size : str or None
+        Kind of gilding size chosen.
+    open_h : (low, high) or None
+        How long it stays open, tried on site.
+    lift_mm, reach_mm : float or None
+        Height of a scaffold lift, and what is reached from the floor.
+    life_years : mapping of metal to (low, high)
+        Assumed years until the work must be done again.
+    coverage : mapping of "size", "ground", "shadow" to CoverageEntry
+    drops : DropsEntry or None
+    """
 
     metal: str | None = None
     leaf_side_mm: tuple[float, float] | None = None
     leaves_per_book: int | None = None
     margin_mm: float | None = None
+    cut: str = "whole"
+    spoilage_ratio: float | None = None
+    reserve_ratio: float | None = None
     prices: tuple[PriceEntry, ...] = ()
+    contingency_ratio: tuple[float, float] | None = None
     trial_minutes: FloatArray | None = None
+    minutes_per_motif: tuple[float, float] | None = None
+    lay_min: float | None = None
+    size: str | None = None
+    open_h: tuple[float, float] | None = None
     crew: int | None = None
     hours_per_day: float | None = None
+    lift_mm: float | None = None
+    reach_mm: float | None = None
+    life_years: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    coverage: Mapping[str, CoverageEntry] = field(default_factory=dict)
+    drops: DropsEntry | None = None
     instruments: tuple[str, ...] = ()
 
 

@@ -203,17 +203,61 @@ class LayoutTable(Table):
     pinned: list[PinnedTable] = []
 
 
+def _ascending(pair: list[float]) -> list[float]:
+    if pair[0] > pair[1]:
+        raise ValueError(f"goes from {pair[0]:g} down to {pair[1]:g}; write the lower value first")
+    return pair
+
+
+_Pair = Field(min_length=2, max_length=2)
+Sides = Annotated[list[Positive], _Pair, BeforeValidator(_one_or_pair)]
+Range = Annotated[list[Positive], _Pair, BeforeValidator(_one_or_pair), AfterValidator(_ascending)]
+RatioRange = Annotated[list[NotNegative], _Pair, BeforeValidator(_one_or_pair), AfterValidator(_ascending)]
+
+
+class CoverageTable(Table):
+    m2_per_unit: Range
+    unit: Annotated[str, StringConstraints(strict=True, min_length=1)] = "litre"
+    coats: Annotated[int, Field(strict=True, ge=1, le=20)] = 1
+    waste_ratio: NotNegative = 0.1
+
+
+class CoveragesTable(Table):
+    size: CoverageTable | None = None
+    ground: CoverageTable | None = None
+    shadow: CoverageTable | None = None
+
+
+class DropsTable(Table):
+    width_mm: Positive
+    length_mm: Positive
+    trim_mm: NotNegative = 100.0
+    lap_mm: NotNegative = 0.0
+    spare_ratio: NotNegative = 0.1
+
+
 class WorksTable(Table):
     metal: Text | None = None
-    leaf_side_mm: Annotated[list[Positive], Field(min_length=2, max_length=2), BeforeValidator(_one_or_pair)] | None = (
-        None
-    )
+    leaf_side_mm: Sides | None = None
     leaves_per_book: Count | None = None
     margin_mm: NotNegative | None = None
+    cut: Literal["whole", "parts"] = "whole"
+    spoilage_ratio: NotNegative | None = None
+    reserve_ratio: NotNegative | None = None
     prices: Text | None = None
+    contingency_ratio: RatioRange | None = None
     trial: Text | None = None
+    minutes_per_motif: Range | None = None
+    lay_min: Positive | None = None
+    size: Text | None = None
+    open_h: Range | None = None
     crew: Count | None = None
     hours_per_day: Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0, le=24)] | None = None
+    lift_mm: Positive | None = None
+    reach_mm: Positive | None = None
+    life_years: dict[Text, Range] = {}
+    coverage: CoveragesTable = CoveragesTable()
+    drops: DropsTable | None = None
     instruments: list[Text] = []
 
 

@@ -74,9 +74,13 @@ _REST = """
 # [works]
 # leaf_side_mm = 80.0
 # leaves_per_book = 25
-# prices = "prices.csv"         # item,unit,price,currency
+# margin_mm = 4.0               # left round the metal when a piece is cut
+# prices = "prices.csv"         # item,unit,price,currency and, if known, low,high,quantity,side_mm,leaves_per_book
 # trial = "trial.csv"           # motif,minutes: a timed panel, motif by motif
 # crew = 2
+# hours_per_day = 7.0
+# life_years = { silver = [10, 20], palladium = [30, 60] }   # until it must be done again, as you assume
+# coverage = { size = { m2_per_unit = [12, 15], unit = "litre", waste_ratio = 0.3 } }   # also ground, shadow
 
 # Every choice that the evidence does not force:
 # [[decision]]

@@ -24,13 +24,17 @@ _COMMA_NUMBER = re.compile(r"[+-]?\d+,\d+")
 
 @dataclass(frozen=True)
 class Column:
-    """A column that a table may have: "text", "number" (finite) or "whole"; `least` is the smallest value."""
+    """A column that a table may have: "text", "number" (finite) or "whole"; `least` is the smallest value.
+
+    An `optional` column may be absent; in a `blank` one a cell may be empty, and is None.
+    """
 
     name: str
     kind: str = "number"
     optional: bool = False
     least: float = -math.inf
     above: float = -math.inf
+    blank: bool = False
 
 
 @dataclass(frozen=True)
@@ -151,6 +155,8 @@ def _fill(
 
 
 def _value(folder: Folder, place: Place, cell: str, column: Column) -> Any:
+    if not cell and column.blank:
+        return None
     if not cell:
         folder.fault(place, "the cell is empty.", "Fill it in or remove the row.")
         return None

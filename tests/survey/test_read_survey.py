@@ -106,3 +106,38 @@ def test_it_shows_itself(study):
     survey = read_survey(study.root)
     assert repr(survey) == 'Survey("Partners\' Room, Orrowby Maltings", 2 photographs, 2 fragments, 2 walls)'
     assert "north-1, north-2" in survey._repr_html_()
+
+
+def test_the_works_in_full(study):
+    study.replace(
+        "[works]",
+        '[works]\ncut = "parts"\nlife_years = { silver = [10, 20], gold = 60 }\nopen_h = 1.5\n'
+        'coverage = { size = { m2_per_unit = [12.0, 15.0], unit = "l", waste_ratio = 0.3 } }\n'
+        "drops = { width_mm = 530, length_mm = 10050 }",
+    )
+    (study.root / "prices.csv").write_text(
+        "item,unit,price,currency,low,high,quantity,side_mm,leaves_per_book\n"
+        "gold leaf,book,40,EUR,36,44,,80,25\ncarriage,job,90,EUR,,,2,,\n",
+        encoding="utf-8",
+    )
+    works = read_survey(study.root).works
+    assert works.cut == "parts"
+    assert works.life_years == {"silver": (10.0, 20.0), "gold": (60.0, 60.0)}
+    assert works.open_h == (1.5, 1.5)
+    assert works.coverage["size"].m2_per_unit == (12.0, 15.0)
+    assert works.drops.width_mm == 530.0
+    assert (works.prices[0].low, works.prices[0].high, works.prices[0].side_mm) == (36.0, 44.0, 80.0)
+    assert (works.prices[1].low, works.prices[1].quantity) == (None, 2.0)
+
+
+@pytest.mark.parametrize(
+    ("row", "message"),
+    [
+        ("gold leaf,book,40,EUR,36,", "one end only"),
+        ("gold leaf,book,40,EUR,42,44", "not between low 42 and high 44"),
+    ],
+)
+def test_a_price_outside_its_range(study, row, message):
+    (study.root / "prices.csv").write_text(f"item,unit,price,currency,low,high\n{row}\n", encoding="utf-8")
+    with pytest.raises(SurveyError, match=message):
+        read_survey(study.root)
