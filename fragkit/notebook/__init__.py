@@ -1,1 +1,6 @@
-"""Room."""
+"""Widgets for a notebook: point at a photograph, label its areas; what is pointed at is saved with the study."""
+
+from fragkit.notebook.labelling import AreaLabeller, label_areas
+from fragkit.notebook.marking import PointMarker, mark_points
+
+__all__ = ["AreaLabeller", "PointMarker", "label_areas", "mark_points"]

@@ -136,6 +136,8 @@ class ChartEntry:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class PhotoEntry:
+    """A photograph and its control; `example_px` boxes an example of the motif (x0, y0, x1, y1), displayed pixels."""
+
     name: str
     file: Path
     fragment: str
@@ -144,6 +146,7 @@ class PhotoEntry:
     flatness_mm: float = 0.0
     labels: Path | None = None
     chart: ChartEntry | None = None
+    example_px: tuple[float, float, float, float] | None = None
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

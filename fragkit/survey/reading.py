@@ -161,7 +161,20 @@ def _read_photo_entry(folder: Folder, document: Document, k: int) -> PhotoEntry 
         flatness_mm=table.flatness_mm,
         labels=labels,
         chart=chart,
+        example_px=_example(folder, document, k, table),
     )
+
+
+def _example(
+    folder: Folder, document: Document, k: int, table: PhotoTable
+) -> tuple[float, float, float, float] | None:
+    if table.example_px is None:
+        return None
+    x0, y0, x1, y1 = table.example_px
+    if not (x0 < x1 and y0 < y1):
+        message = f"the box of the example, {table.example_px}, is empty."
+        folder.fault(document.place("photo", k, "example_px"), message, "Give [x0, y0, x1, y1] with x0 < x1, y0 < y1.")
+    return x0, y0, x1, y1
 
 
 def _find_labels(

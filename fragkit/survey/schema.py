@@ -134,6 +134,7 @@ class PhotoTable(Table):
     lens: Text | None = None
     flatness_mm: NotNegative = 0.0
     labels: Text | None = None
+    example_px: Annotated[list[Number], Field(min_length=4, max_length=4)] | None = None
     chart: ChartTable | None = None
 
 
