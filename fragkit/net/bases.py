@@ -72,7 +72,7 @@ def finer_nets(a: FloatArray, b: FloatArray, index: int) -> Iterator[tuple[Float
         yield u / index, v / index
 
 
-def type_from_shape(a: ArrayLike, b: ArrayLike, *, tolerance_ratio: float = 0.02) -> str:
+def type_from_shape(a: ArrayLike, b: ArrayLike, *, tolerance_ratio: float = 0.03) -> str:
     """The net type that the reduced vectors suggest, as a first guess.
 
     Returns

@@ -64,9 +64,7 @@ def autocorrelation(
     return np.clip(correlation, -1.0, 1.0), np.where(usable, overlap, 0.0).astype(np.float32)
 
 
-def above_background(
-    correlation: FloatImage, overlap: FloatImage, *, inner_px: float, outer_px: float
-) -> FloatImage:
+def above_background(correlation: FloatImage, overlap: FloatImage, *, inner_px: float, outer_px: float) -> FloatImage:
     """How far each lag stands above its surroundings in the direction in which it stands out least.
 
     Notes

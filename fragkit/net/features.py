@@ -14,6 +14,8 @@ _FLOOR_RATIO = 0.3
 """Gradient, as a share of its mean over the picture, below which a place counts as plain."""
 _SURROUND_RATIO = 6.0
 """Radius of the local normalisation in radii of the gradient filter."""
+_LINE_PX = 151
+"""Length of the running mean that takes lines out, in working pixels (a picture is about 500 px a side)."""
 
 
 def features(
@@ -63,9 +65,7 @@ def signed_features(
     """
     pixels, believed = pixels_and_mask(picture, mask)
     image, weight = _filled(pixels, believed, scale_px)
-    band = cv2.GaussianBlur(image, (0, 0), scale_px) - cv2.GaussianBlur(
-        image, (0, 0), 2.0 * _SURROUND_RATIO * scale_px
-    )
+    band = cv2.GaussianBlur(image, (0, 0), scale_px) - cv2.GaussianBlur(image, (0, 0), 2.0 * _SURROUND_RATIO * scale_px)
     band = band.reshape(*band.shape[:2], -1)
     power = (band * band).sum(axis=2) * weight
     share = np.maximum(cv2.GaussianBlur(weight, (0, 0), 2.0 * _SURROUND_RATIO * scale_px), 1e-3)
@@ -83,17 +83,13 @@ def pixels_and_mask(
     raw = np.asarray(picture.pixels if isinstance(picture, Picture) else picture)
     if raw.ndim not in (2, 3) or raw.shape[0] < 2 or raw.shape[1] < 2:
         raise ValueError(f"A picture of shape {raw.shape}: give (h, w) or (h, w, 3) pixels.")
-    pixels = raw.reshape(*raw.shape[:2], -1)[:, :, :3].astype(
-        np.float64 if raw.dtype.itemsize > 4 else np.float32
-    )
+    pixels = raw.reshape(*raw.shape[:2], -1)[:, :, :3].astype(np.float64 if raw.dtype.itemsize > 4 else np.float32)
     believed = np.ones(raw.shape[:2], bool) if raw.dtype.kind in "uib" else np.isfinite(pixels).all(axis=2)
     if isinstance(picture, Picture):
         believed &= picture.coverage
     if mask is not None:
         if mask.shape != raw.shape[:2]:
-            raise ValueError(
-                f"A mask of shape {mask.shape} for a picture of {raw.shape[:2]}: give the same shape."
-            )
+            raise ValueError(f"A mask of shape {mask.shape} for a picture of {raw.shape[:2]}: give the same shape.")
         believed &= mask.astype(bool)
     return _standardised(pixels, believed), believed
 
@@ -150,3 +146,17 @@ def _structure(image: FloatImage) -> tuple[FloatImage, FloatImage, FloatImage]:
     strength = np.sqrt(xx + yy)
     safe = np.where(strength > 0, strength, 1.0)
     return strength, (xx - yy) / safe, 2.0 * xy / safe
+
+
+def without_lines(values: FloatImage, mask: NDArray[np.bool_], *, axis: int) -> FloatImage:
+    """Features (h, w, c) less their running mean along x (axis 0) or y (axis 1), in which only lines survive."""
+    size = (_LINE_PX, 1) if axis == 0 else (1, _LINE_PX)
+    weight = mask.astype(np.float32)
+    share = cv2.boxFilter(weight, -1, size, normalize=False, borderType=cv2.BORDER_CONSTANT)
+    sums = [
+        cv2.boxFilter(
+            np.ascontiguousarray(values[:, :, k] * weight), -1, size, normalize=False, borderType=cv2.BORDER_CONSTANT
+        )
+        for k in range(values.shape[2])
+    ]
+    return np.asarray(values - np.dstack(sums) / np.maximum(share, 1.0)[:, :, None], np.float32)

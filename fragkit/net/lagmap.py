@@ -202,9 +202,7 @@ def _quadratic_shift(image: FloatImage, lag_px: FloatArray) -> FloatArray:
 
 def _indices(lags: LagMap, a: FloatArray, b: FloatArray, offset: tuple[float, float]) -> NDArray[np.int64]:
     """All index pairs that can fall on the map, nearest ones first when there are very many."""
-    corners = np.array(
-        [[sx * lags.centre[0], sy * lags.centre[1]] for sx in (-1, 1) for sy in (-1, 1)], float
-    )
+    corners = np.array([[sx * lags.centre[0], sy * lags.centre[1]] for sx in (-1, 1) for sy in (-1, 1)], float)
     inverse = np.linalg.inv(np.array([a, b]))
     reach = np.minimum(np.ceil(np.abs(corners @ inverse).max(0)).astype(int) + 1, 60)
     i, j = np.mgrid[-reach[0] : reach[0] + 1, -reach[1] : reach[1] + 1]

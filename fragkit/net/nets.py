@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,7 +13,7 @@ from fragkit.errors import EstimationError
 from fragkit.frozen import frozen_array
 from fragkit.net.bases import reduce_basis, type_from_shape
 from fragkit.net.correlation import above_background, autocorrelation
-from fragkit.net.features import features, pixels_and_mask, signed_features
+from fragkit.net.features import features, pixels_and_mask, signed_features, without_lines
 from fragkit.net.lagmap import LagMap, contrast, evidence_without, nodes_of
 from fragkit.net.primitive import settle
 from fragkit.net.search import Candidate, explained_ratio, merge, propose
@@ -29,6 +29,7 @@ _SHORTEST_PX = 8.0
 _LEAST_EVIDENCE = (8.0, 6.0, 3.0)
 """Of all nodes, without the two highest, and against the places half-way between."""
 _DECIDED_MARGIN = 4.0
+_LINES_NOTE = "The repeat stands out only with the lines that run %s through the picture (courses, joints) taken out."
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -107,9 +108,7 @@ class Nets:
 
     def _repr_html_(self) -> str:
         rows = [(f"Candidate {k + 1}", repr(net)) for k, net in enumerate(self.candidates)]
-        return card(
-            "Candidate repeats", [("Decided", "yes" if self.decided else "no"), *rows], notes=self.notes
-        )
+        return card("Candidate repeats", [("Decided", "yes" if self.decided else "no"), *rows], notes=self.notes)
 
 
 def find_nets(
@@ -141,32 +140,44 @@ def find_nets(
     The picture is reduced to about 500 px a side, where the structure of motifs lives and pixel noise does not.
     Evidence for a net is the sum of all its nodes against the background; index-2 and index-3 super- and sub-nets
     compete, and a net is kept only if all its classes of nodes are equally high, also where the sign counts.
+    A picture without a repeat is searched again with what runs straight across, then straight up, taken out:
+    courses and joints are alike at every lag along them and hide what repeats between them.
     """
     mm_per_px = picture.mm_per_px if isinstance(picture, Picture) else 1.0
     pixels, believed = pixels_and_mask(picture, mask)
     small, seen, reduction = _reduced(pixels, believed)
     scale_mm = mm_per_px * reduction
-    shortest, longest = _range_px(repeat_range_mm, scale_mm, small.shape)
-    maps = _lag_maps(small, seen)
+    limits = _range_px(repeat_range_mm, scale_mm, small.shape)
+    tried = [_ranked(_lag_maps(small, seen), scale_mm, limits)]
+    for axis, direction in enumerate(("across", "up")):
+        if _is_strong(tried[-1][0]):
+            break
+        tried.append(_ranked(_lag_maps(small, seen, lines_along=axis), scale_mm, limits, note=_LINES_NOTE % direction))
+    nets, lags = tried[-1] if _is_strong(tried[-1][0]) else tried[0]
+    _refuse_if_weak(nets)
+    return _nets(nets, lags, scale_mm)
+
+
+def _ranked(
+    maps: Sequence[LagMap], scale_mm: float, limits: tuple[float, float], *, note: str = ""
+) -> tuple[tuple[Net, ...], LagMap]:
+    """Candidates best first, none where there are no peaks at all, and the map on which they stand out most."""
+    shortest, longest = limits
     found = [(lags, propose(lags, shortest_px=shortest, longest_px=longest)) for lags in maps]
     found = [(lags, candidates) for lags, candidates in found if candidates]
     if not found:
-        raise EstimationError(
-            "No repeat was found.", found="no peaks of self-similarity", needed="a repeating motif"
-        )
+        return (), maps[0]
     lags, candidates = max(found, key=lambda pair: pair[1][0].evidence)
     ranked = merge([settle(c, lags, maps, longest) for c in candidates])
-    nets = tuple(_net(c, lags, maps, scale_mm, shortest) for c in ranked)
-    _refuse_if_weak(nets)
-    return _nets(nets, lags, scale_mm)
+    if note:
+        ranked = [replace(c, notes=(*c.notes, note)) for c in ranked]
+    return tuple(_net(c, lags, maps, scale_mm, shortest) for c in ranked), lags
 
 
 def _nets(nets: Sequence[Net], lags: LagMap, scale_mm: float) -> Nets:
     second = max((net.evidence for net in nets[1:]), default=0.0)
     decided = nets[0].evidence ** 2 / 2.0 - second**2 / 2.0 > _DECIDED_MARGIN
-    notes = (
-        () if decided else ("Another repeat explains the picture nearly as well: compare the candidates.",)
-    )
+    notes = () if decided else ("Another repeat explains the picture nearly as well: compare the candidates.",)
     kept = tuple(nets[:6])
     return Nets(
         candidates=kept,
@@ -195,14 +206,23 @@ def _net(c: Candidate, lags: LagMap, maps: Sequence[LagMap], scale_mm: float, sh
     )
 
 
+def _strengths(net: Net) -> tuple[float, float, float]:
+    return net.evidence, net.independent_evidence, net.contrast_evidence
+
+
+def _is_strong(nets: Sequence[Net]) -> bool:
+    return bool(nets) and all(v >= least for v, least in zip(_strengths(nets[0]), _LEAST_EVIDENCE, strict=True))
+
+
 def _refuse_if_weak(nets: Sequence[Net]) -> None:
-    best = nets[0]
-    values = (best.evidence, best.independent_evidence, best.contrast_evidence)
-    if all(value >= least for value, least in zip(values, _LEAST_EVIDENCE, strict=True)):
+    if _is_strong(nets):
         return
+    if not nets:
+        raise EstimationError("No repeat was found.", found="no peaks of self-similarity", needed="a repeating motif")
+    values = _strengths(nets[0])
     raise EstimationError(
         "The picture carries no repeat.",
-        found=f"strongest candidate {best!r}; its nodes stand {values[0]:.1f} standard deviations above their "
+        found=f"strongest candidate {nets[0]!r}; its nodes stand {values[0]:.1f} standard deviations above their "
         f"surroundings, {values[1]:.1f} without the two highest, {values[2]:.1f} above the places half-way between",
         needed="{:.0f}, {:.0f} and {:.0f} standard deviations".format(*_LEAST_EVIDENCE),
     )
@@ -233,10 +253,13 @@ def _range_px(
     return max(low / scale_mm, 3.0), min(high / scale_mm, largest)
 
 
-def _lag_maps(small: FloatImage, seen: NDArray[np.bool_]) -> tuple[LagMap, ...]:
+def _lag_maps(small: FloatImage, seen: NDArray[np.bool_], *, lines_along: int | None = None) -> tuple[LagMap, ...]:
     """Self-similarity of the sign-free features at each scale, and of the signed colour."""
-    free = [_lag_map(features(small, scale_px=scale, mask=seen), seen, scale) for scale in _SCALES_PX]
-    return (*free, _lag_map(signed_features(small, scale_px=1.0, mask=seen), seen, 1.0))
+    values = [(features(small, scale_px=scale, mask=seen), scale) for scale in _SCALES_PX]
+    values.append((signed_features(small, scale_px=1.0, mask=seen), 1.0))
+    if lines_along is not None:
+        values = [(without_lines(v, seen, axis=lines_along), scale) for v, scale in values]
+    return tuple(_lag_map(v, seen, scale) for v, scale in values)
 
 
 def _lag_map(values: FloatImage, seen: NDArray[np.bool_], scale: float) -> LagMap:
@@ -247,9 +270,7 @@ def _lag_map(values: FloatImage, seen: NDArray[np.bool_], scale: float) -> LagMa
     y, x = np.ogrid[: peaks.shape[0], : peaks.shape[1]]
     outside = (np.hypot(y - largest[0], x - largest[1]) > _SHORTEST_PX) & (overlap > 0)
     peaks, noise = _levelled(peaks, overlap, outside)
-    return LagMap(
-        correlation=correlation, peaks=peaks, overlap=overlap, noise=max(noise, 1e-6), core_px=3.0 * scale
-    )
+    return LagMap(correlation=correlation, peaks=peaks, overlap=overlap, noise=max(noise, 1e-6), core_px=3.0 * scale)
 
 
 def _levelled(peaks: FloatImage, overlap: FloatImage, outside: NDArray[np.bool_]) -> tuple[FloatImage, float]:

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from fragkit.net.bases import reduce_basis, coarser_nets
+from fragkit.net.bases import coarser_nets, reduce_basis
 from fragkit.net.lagmap import LagMap, Nodes, evidence, nodes_of, refine
 from fragkit.net.search import Candidate
 

@@ -28,9 +28,7 @@ def ornament(radius_px: int, fold: int, rng: np.random.Generator) -> np.ndarray:
     side = 2 * radius_px + 1
     smooth = cv2.GaussianBlur(rng.standard_normal((side, side)).astype(np.float32), (0, 0), 0.14 * radius_px)
     turned = [
-        cv2.warpAffine(
-            smooth, cv2.getRotationMatrix2D((radius_px, radius_px), 360.0 * k / fold, 1.0), (side, side)
-        )
+        cv2.warpAffine(smooth, cv2.getRotationMatrix2D((radius_px, radius_px), 360.0 * k / fold, 1.0), (side, side))
         for k in range(fold)
     ]
     y, x = np.mgrid[-radius_px : radius_px + 1, -radius_px : radius_px + 1]
@@ -67,9 +65,7 @@ def draw_rung(level: str, seed: int, *, side_px: int = 1000) -> Rung:
     return Rung(image, a, b, drawing)
 
 
-def same_net(
-    a: np.ndarray, b: np.ndarray, true_a: np.ndarray, true_b: np.ndarray, *, within: float = 0.015
-) -> bool:
+def same_net(a: np.ndarray, b: np.ndarray, true_a: np.ndarray, true_b: np.ndarray, *, within: float = 0.015) -> bool:
     """Whether two bases span the same net (index 1), vectors within a share of the shorter true one."""
     steps = np.column_stack([a, b])
     integers = np.round(np.linalg.solve(np.column_stack([true_a, true_b]), steps))
