@@ -8,6 +8,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
 
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+
+TAPE_STEP_MM = 1.0
+"""Running dimensions are rounded to this, each by itself, so that rounding never adds up."""
+
 TAPE_LIMITS_MM: Mapping[str, tuple[float, float]] = MappingProxyType(
     {"I": (0.1, 0.1), "II": (0.3, 0.2), "III": (0.6, 0.4)}
 )
@@ -18,6 +26,11 @@ LASER_LIMIT_MM_PER_M = 0.3
 
 READING_LIMIT_MM = 0.5
 """A mark made by hand against a tape: half a pencil line; common practice, no source."""
+
+DISTANCE_METER_LIMIT_MM = 1.5
+"""A hand-held laser distance meter's usual claim, from makers' data sheets (test method: ISO 16331-1:2017)."""
+
+GRAVITY_M_PER_S2 = 9.81
 
 STEEL_EXPANSION_PER_K = 11.5e-6
 """Steel tapes are right at 20 °C."""
@@ -92,9 +105,19 @@ def tape_limit_mm(length_mm: float, *, tape_class: str = "II") -> float:
     return a + b * math.ceil(round(abs(length_mm) / 1000.0, 9))
 
 
-def chained_error_mm(
-    n_steps: int, *, random_mm: float = 0.0, systematic_mm: float = 0.0
-) -> tuple[float, float]:
+def tape_limits_mm(lengths_mm: FloatArray, *, tape_class: str = "II") -> FloatArray:
+    """`tape_limit_mm` of every entry of an array."""
+    whole_m = np.ceil(np.round(np.abs(np.asarray(lengths_mm, float)) / 1000.0, 9)).astype(int)
+    table = [tape_limit_mm(1000.0 * metres, tape_class=tape_class) for metres in range(whole_m.max(initial=0) + 1)]
+    return np.asarray(np.array(table)[whole_m])
+
+
+def rounded(values_mm: FloatArray) -> FloatArray:
+    """Values to the nearest tape step; halves go up."""
+    return np.asarray(np.floor(np.round(np.asarray(values_mm, float) / TAPE_STEP_MM, 6) + 0.5) * TAPE_STEP_MM)
+
+
+def chained_error_mm(n_steps: int, *, random_mm: float = 0.0, systematic_mm: float = 0.0) -> tuple[float, float]:
     """Error after `n_steps` stepped one from the next: the random part (one sd) and the systematic part.
 
     Notes
@@ -112,3 +135,13 @@ def facing_walls_limit_mm(distance_m: float, *, laser_mm_per_m: float = LASER_LI
 def heat_error_mm(length_mm: float, *, over_20_deg_c: float) -> float:
     """How much too short a steel tape reads when it is warmer than 20 °C."""
     return length_mm * STEEL_EXPANSION_PER_K * over_20_deg_c
+
+
+def plumb_bob_period_s(length_m: float) -> float:
+    """Time of one full swing of a plumb bob: wait several before you mark.
+
+    Notes
+    -----
+    2π√(L/g), for small swings.
+    """
+    return 2.0 * math.pi * math.sqrt(length_m / GRAVITY_M_PER_S2)

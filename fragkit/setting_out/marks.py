@@ -13,13 +13,20 @@ from fragkit.card import card
 from fragkit.frozen import frozen_array
 from fragkit.layout import Layout, WallLayout
 from fragkit.setting_out.forecast import Forecast, forecast_wall
-from fragkit.setting_out.instruments import READING_LIMIT_MM, Instruments, read_instruments, tape_limit_mm
+from fragkit.setting_out.instruments import (
+    READING_LIMIT_MM,
+    Instruments,
+    read_instruments,
+    rounded,
+    tape_limit_mm,
+    tape_limits_mm,
+)
 
 FloatArray = NDArray[np.float64]
 
-TAPE_STEP_MM = 1.0
-"""Running dimensions are rounded to this, each by itself, so that rounding never adds up."""
 RIGHT_ANGLE = (3, 4, 5)
+MOVED_MM = 0.05
+"""Shifts below this are no easing."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -92,6 +99,24 @@ class WallSetting:
     def __post_init__(self) -> None:
         object.__setattr__(self, "datum_mm", frozen_array(self.datum_mm))
 
+    @property
+    def diagonal_limits(self) -> tuple[str, ...]:
+        """Limit deviation of each check length; between two marks it has the share of both."""
+        limits = {
+            mark.id: max(_limit_mm(mark.limit_deviation_x_mm), _limit_mm(mark.limit_deviation_y_mm))
+            for mark in self.rows
+        }
+        tape = self.instruments.tape_class
+        return tuple(
+            limit_text(math.hypot(tape_limit_mm(mm, tape_class=tape), limits.get(a, 0.5), limits.get(b, 0.5)))
+            for a, b, mm in self.diagonals
+        )
+
+    @property
+    def datum_short(self) -> str:
+        """The datum without how to read from it."""
+        return f"Datum: {self.datum.split('. ')[0]}."
+
     def __repr__(self) -> str:
         return f"WallSetting({self.name!r}, {len(self.level_lines)} rows, {len(self.rows)} motifs)"
 
@@ -122,16 +147,11 @@ class SettingOut:
         return f"SettingOut({len(self.walls)} walls, {self.n_motifs} marks)"
 
     def _repr_html_(self) -> str:
-        lines = [
-            (wall.name, f"{len(wall.rows)} marks, worst {wall.forecast.worst_mm:.1f} mm")
-            for wall in self.walls
-        ]
+        lines = [(wall.name, f"{len(wall.rows)} marks, worst {wall.forecast.worst_mm:.1f} mm") for wall in self.walls]
         return card("Setting out", lines, notes=self.notes)
 
 
-def set_out(
-    layout: Layout, *, instruments: Sequence[str] = (), rng: np.random.Generator | None = None
-) -> SettingOut:
+def set_out(layout: Layout, *, instruments: Sequence[str] = (), rng: np.random.Generator | None = None) -> SettingOut:
     """Lines, running dimensions, checks and a forecast for every wall.
 
     Parameters
@@ -152,11 +172,6 @@ def set_out(
     return SettingOut(walls=tuple(_set_wall(wall, tools, rng) for wall in layout.walls))
 
 
-def rounded(values_mm: FloatArray) -> FloatArray:
-    """Values to the nearest tape step; halves go up."""
-    return np.asarray(np.floor(np.round(np.asarray(values_mm, float) / TAPE_STEP_MM, 6) + 0.5) * TAPE_STEP_MM)
-
-
 def limit_text(limit_mm: float) -> str:
     """A symmetrical limit deviation, rounded up to a half millimetre.
 
@@ -165,6 +180,10 @@ def limit_text(limit_mm: float) -> str:
     ISO 6284:2023 (limit deviations are signed about the target size; equal ones are written with ±).
     """
     return f"±{math.ceil(round(limit_mm / 0.5, 6)) * 0.5:g}"
+
+
+def _limit_mm(text: str) -> float:
+    return float(text.removeprefix("±"))
 
 
 def _set_wall(wall: WallLayout, tools: Instruments, rng: np.random.Generator) -> WallSetting:
@@ -207,16 +226,14 @@ def _limits(xy_mm: FloatArray, tools: Instruments) -> FloatArray:
     the plumb line and stands off by the slope of the level line over its length. Independent limits are
     added in squares.
     """
-    whole_m = np.ceil(np.round(np.abs(xy_mm) / 1000.0, 9)).astype(int)
-    lengths_mm = 1000.0 * np.arange(whole_m.max(initial=0) + 1)
-    tape_mm = np.array([tape_limit_mm(length, tape_class=tools.tape_class) for length in lengths_mm])
+    tape_mm = tape_limits_mm(xy_mm, tape_class=tools.tape_class)
     laser_mm = tools.laser_mm_per_m * np.abs(xy_mm[:, ::-1]) / 1000.0
-    return np.asarray(np.sqrt(tape_mm[whole_m] ** 2 + laser_mm**2 + READING_LIMIT_MM**2))
+    return np.asarray(np.sqrt(tape_mm**2 + laser_mm**2 + READING_LIMIT_MM**2))
 
 
 def _marks(wall: WallLayout, readings: FloatArray, limits: FloatArray) -> list[Mark]:
     texts = [[limit_text(v) for v in pair] for pair in limits.tolist()]
-    moved = np.hypot(*wall.shift_mm.T) > 0.05
+    moved = np.hypot(*wall.shift_mm.T) > MOVED_MM
     odd = moved | (wall.scale_ratio != 1.0) | (np.array(wall.form) != "whole")
     scatter = np.round(wall.scatter_mm, 1).tolist()
     return [
@@ -251,31 +268,33 @@ def _datum_words(wall: WallLayout) -> str:
 
 
 def _right_angle(wall: WallLayout) -> tuple[tuple[str, str, float], ...]:
-    """The largest multiple of 3-4-5 (in steps of 100 mm) that has room on the wall."""
-    width, height = np.ptp(wall.wall.outline_mm, axis=0)
-    unit = 100.0 * math.floor(min(width / RIGHT_ANGLE[1], height / RIGHT_ANGLE[0]) / 100.0)
+    """The largest multiple of 3-4-5 (in steps of 100 mm) that has room above the datum, to its wider side."""
+    x0, _ = wall.wall.outline_mm.min(axis=0)
+    x1, y1 = wall.wall.outline_mm.max(axis=0)
+    side = "right" if x1 >= -x0 else "left"
+    unit = 100.0 * math.floor(min(max(x1, -x0) / RIGHT_ANGLE[1], y1 / RIGHT_ANGLE[0]) / 100.0)
     if unit <= 0:
         return ()
-    up, along, across = (unit * side for side in RIGHT_ANGLE)
+    up, along, across = (unit * part for part in RIGHT_ANGLE)
     return (
-        ("datum", f"{along:.0f} mm along the level line", along),
+        ("datum", f"{along:.0f} mm {side}, on the level line", along),
         ("datum", f"{up:.0f} mm up the plumb line", up),
-        (f"{along:.0f} mm along", f"{up:.0f} mm up", across),
+        (f"{along:.0f} mm {side}", f"{up:.0f} mm up", across),
     )
 
 
 def _diagonals(wall: WallLayout) -> tuple[tuple[str, str, float], ...]:
-    """Both diagonals of the field of motifs, between the outermost unmoved ones."""
-    if wall.n_motifs < 4:
+    """Both diagonals of the field of motifs, between the outermost ones; unmoved ones if there are four."""
+    still = np.flatnonzero(np.hypot(*wall.shift_mm.T) <= MOVED_MM)
+    chosen = still if len(still) >= 4 else np.arange(wall.n_motifs)
+    if len(chosen) < 4:
         return ()
-    xy = wall.xy_mm
-    corners = [int(np.argmin(xy @ np.array(d))) for d in ((1, 1), (-1, 1), (-1, -1), (1, -1))]
+    xy = wall.xy_mm[chosen]
+    corners = [int(chosen[np.argmin(xy @ np.array(d))]) for d in ((1, 1), (-1, 1), (-1, -1), (1, -1))]
     pairs = ((corners[0], corners[2]), (corners[1], corners[3]))
-    return tuple(
-        (wall.id[a], wall.id[b], float(rounded(np.array([np.hypot(*(xy[b] - xy[a]))]))[0]))
-        for a, b in pairs
-        if a != b
-    )
+    lengths = rounded(np.array([np.hypot(*(wall.xy_mm[b] - wall.xy_mm[a])) for a, b in pairs])).tolist()
+    ends = zip(pairs, lengths, strict=True)
+    return tuple((wall.id[a], wall.id[b], length) for (a, b), length in ends if a != b)
 
 
 def _notes(wall: WallLayout) -> tuple[str, ...]:

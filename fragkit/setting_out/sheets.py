@@ -1,9 +1,8 @@
-"""Full-size sheets: the motif with all its forms, and a stretch of each wall tiled over pages."""
+"""Full-size sheets: a stretch of each wall, or all of it, tiled over pages that overlap."""
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -11,20 +10,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fragkit.layout import Layout, Outlines, WallLayout
-from fragkit.setting_out.ink import CROSS_ARM_MM, HAIRLINE_MM, LINE_GREY, Page, define_forms
-from fragkit.setting_out.paper import PLAIN_MM, SMALL_MM, paper_size_mm
+from fragkit.setting_out.ink import HAIRLINE_MM, LINE_GREY
+from fragkit.setting_out.master import MARGIN_MM, OVERLAP_MM, draw_master, foot, keep_form, room_mm
+from fragkit.setting_out.paper import SMALL_MM, paper_size_mm
+from fragkit.setting_out.pdf_page import Page
 
 if TYPE_CHECKING:
     from fragkit.motifs import Motif
 
 FloatArray = NDArray[np.float64]
+Area = tuple[float, float, float, float]
 
-MARGIN_MM = 10.0
 FOOT_MM = 34.0
-OVERLAP_MM = 10.0
-GAP_MM = 12.0
 N_SPACINGS = 3
-N_IDS_SHOWN = 12
+LABEL_EDGE_MM = 4.0
+"""Names of lines stay so far from the edge of what is shown."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -37,7 +37,9 @@ class Tile:
     y_mm: float
 
 
-def draw_sheets(layout: Layout, motif: Motif, *, paper: str = "A4") -> Mapping[str, bytes]:
+def draw_sheets(
+    layout: Layout, motif: Motif, *, paper: str = "A4", pricked_mm: float | None = None
+) -> Mapping[str, bytes]:
     """Full-size sheets as PDFs.
 
     Parameters
@@ -45,7 +47,9 @@ def draw_sheets(layout: Layout, motif: Motif, *, paper: str = "A4") -> Mapping[s
     layout : Layout
     motif : Motif
     paper : str
-        ISO 216 size, A0 to A4.
+        ISO 216 size, A0 to A4, or a roll such as "roll 914".
+    pricked_mm : float, optional
+        Draw pricked cartoons instead of filled shapes, with holes so far apart (4.2 by hand, 1.7 by wheel).
 
     Returns
     -------
@@ -58,10 +62,13 @@ def draw_sheets(layout: Layout, motif: Motif, *, paper: str = "A4") -> Mapping[s
     One unit on the sheet is one on the wall. Every page has a 100 mm bar and register crosses; the same
     input gives the same bytes.
     """
-    sheets = {"motif": _motif_sheet(layout, motif, paper)}
+    sheets = {"motif": draw_master(layout, motif, paper=paper, pricked_mm=pricked_mm)}
     for wall in layout.walls:
         if wall.n_motifs:
-            sheets[f"repeat-{wall.name}"] = draw_tiles(wall, layout.forms, area_mm=_middle(wall), paper=paper)
+            area = _middle(wall)
+            sheets[f"repeat-{wall.name}"] = draw_tiles(
+                wall, layout.forms, area_mm=area, paper=paper, pricked_mm=pricked_mm
+            )
     return sheets
 
 
@@ -69,45 +76,60 @@ def draw_tiles(
     wall: WallLayout,
     forms: Mapping[str, Outlines],
     *,
-    area_mm: tuple[float, float, float, float],
+    area_mm: Area | None = None,
     paper: str = "A4",
+    pricked_mm: float | None = None,
 ) -> bytes:
-    """An area of a wall at full size over pages that overlap by 10 mm.
+    """A wall, or an area of it, at full size over pages that overlap by 10 mm.
 
     Parameters
     ----------
     wall : WallLayout
     forms : mapping of str to outlines
         As in `Layout.forms`.
-    area_mm : (x0, y0, x1, y1)
-        Wall frame.
+    area_mm : (x0, y0, x1, y1), optional
+        Wall frame; without it all motifs of the wall.
     paper : str
-        ISO 216 size, used across.
+        ISO 216 size, used across, or a roll such as "roll 914": then the sheets are as long as the area, up
+        to 5080 mm.
+    pricked_mm : float, optional
+        As in `draw_sheets`.
+
+    Raises
+    ------
+    ValueError
+        If the paper is unknown, the area is empty, or holes are too close.
 
     Notes
     -----
     Neighbouring sheets are laid cross on cross: their register crosses are the same points of the wall.
     Hand scatter, if any, is in the motifs and not in the lines.
     """
-    size = paper_size_mm(paper, landscape=True)
+    area = _whole(wall, forms) if area_mm is None else area_mm
+    if area[0] >= area[2] or area[1] >= area[3]:
+        raise ValueError(f"The area {area} is empty; give (x0, y0, x1, y1) with x0 < x1 and y0 < y1.")
+    size = _sheet_mm(paper, area)
     page = Page(*size, title=f"Wall {wall.name}, full size")
-    inner = define_forms(page, wall, forms)
-    tiles = tile_grid(area_mm, size)
+    inner = {form: f"form{number}" for number, form in enumerate(sorted(set(wall.form)))}
+    for form, name in inner.items():
+        keep_form(page, name, forms[form], pricked_mm=pricked_mm)
+    draw = _Sheets(page, wall, inner, reach_mm=_reach(forms, inner), lines=_line_places(wall), pricked=bool(pricked_mm))
+    tiles = tile_grid(area, size)
     for number, tile in enumerate(tiles):
         if number:
             page.next()
-        lines = _draw_tile(page, tile, wall, forms, inner)
+        lines = draw.tile(tile)
         sheet = f"sheet {number + 1} of {len(tiles)} ({tile.across + 1} across, {tile.down + 1} down)"
-        _foot(page, f"Wall {wall.name}, full size: {sheet}", lines)
+        foot(page, f"Wall {wall.name}, full size: {sheet}", lines)
     return page.finish()
 
 
-def tile_grid(area_mm: tuple[float, float, float, float], page_mm: tuple[float, float]) -> list[Tile]:
+def tile_grid(area_mm: Area, page_mm: tuple[float, float]) -> list[Tile]:
     """Tiles that cover an area with an overlap of 10 mm, in rows from the top left."""
     x0, y0, x1, y1 = area_mm
-    width, height = _room(page_mm)
-    n_across = max(1, int(np.ceil((x1 - x0 - OVERLAP_MM) / (width - OVERLAP_MM))))
-    n_down = max(1, int(np.ceil((y1 - y0 - OVERLAP_MM) / (height - OVERLAP_MM))))
+    width, height = room_mm(page_mm)
+    n_across = max(1, int(np.ceil(round((x1 - x0 - OVERLAP_MM) / (width - OVERLAP_MM), 9))))
+    n_down = max(1, int(np.ceil(round((y1 - y0 - OVERLAP_MM) / (height - OVERLAP_MM), 9))))
     return [
         Tile(
             across=across,
@@ -120,11 +142,15 @@ def tile_grid(area_mm: tuple[float, float, float, float], page_mm: tuple[float, 
     ]
 
 
-def _room(page_mm: tuple[float, float]) -> tuple[float, float]:
-    return page_mm[0] - 2 * MARGIN_MM, page_mm[1] - 2 * MARGIN_MM - FOOT_MM
+def _sheet_mm(paper: str, area_mm: Area) -> tuple[float, float]:
+    """Size of the sheets; those of a roll are no longer than the area, plus its margins."""
+    width, height = paper_size_mm(paper, landscape=True)
+    if not paper.startswith("roll"):
+        return width, height
+    return min(width, max(area_mm[2] - area_mm[0] + 2 * MARGIN_MM, 300.0)), height
 
 
-def _middle(wall: WallLayout) -> tuple[float, float, float, float]:
+def _middle(wall: WallLayout) -> Area:
     """Three spacings across and two rows, from a plain motif near the middle of the wall."""
     odd = (np.hypot(*wall.shift_mm.T) > 0.05) | (wall.scale_ratio != 1.0)
     middle = wall.wall.outline_mm.mean(axis=0) - [0.5 * N_SPACINGS * wall.across_mm, 0.0]
@@ -134,160 +160,89 @@ def _middle(wall: WallLayout) -> tuple[float, float, float, float]:
     return x - 0.4 * across, y - 0.4 * down, x + (N_SPACINGS + 0.4) * across, y + 1.4 * down
 
 
-def _draw_tile(
-    page: Page, tile: Tile, wall: WallLayout, forms: Mapping[str, Outlines], inner: Mapping[str, str]
-) -> str:
-    """Draw what a tile shows; returns the rows and plumb lines of its motifs in words."""
-    width, height = _room((page.width_mm, page.height_mm))
-    left, bottom = MARGIN_MM, MARGIN_MM + FOOT_MM
-    reach = max(
-        float(np.abs(ring).max()) for name in inner for rings in forms[name].values() for ring in rings
-    )
-    place = wall.xy_mm + wall.scatter_mm - [tile.x_mm, tile.y_mm]
-    shown = np.flatnonzero(((place > -reach) & (place < [width + reach, height + reach])).all(axis=1))
-    page.canvas.saveState()
-    path = page.canvas.beginPath()
-    path.rect(*(v * 72 / 25.4 for v in (left, bottom, width, height)))
-    page.canvas.clipPath(path, stroke=0, fill=0)
-    _draw_net(page, tile, wall, shown)
-    for k in shown:
-        x, y = (left + place[k, 0], bottom + place[k, 1])
-        page.stamp(inner[wall.form[k]], x, y, scale=wall.scale_ratio[k].item())
-        page.line(x - 2, y, x + 2, y, pen_mm=HAIRLINE_MM, grey=1.0)
-        page.line(x, y - 2, x, y + 2, pen_mm=HAIRLINE_MM, grey=1.0)
-        page.text(x, y - reach - 1.5 - SMALL_MM, wall.id[k], align="middle")
-    page.canvas.restoreState()
-    for x in (left + 0.5 * OVERLAP_MM, left + width - 0.5 * OVERLAP_MM):
-        for y in (bottom + 0.5 * OVERLAP_MM, bottom + height - 0.5 * OVERLAP_MM):
-            page.cross(x, y)
-    if not len(shown):
-        return "no motif on this sheet"
-    rows, columns = wall.row[shown], wall.column[shown]
-    across = f"plumb lines c{columns.min():02d} to c{columns.max():02d}"
-    return f"rows r{rows.min():02d} to r{rows.max():02d}, {across}"
+def _whole(wall: WallLayout, forms: Mapping[str, Outlines]) -> Area:
+    """All motifs of a wall with room for the register crosses round them."""
+    if not wall.n_motifs:
+        raise ValueError(f"Wall {wall.name!r} has no motif to draw; take another wall or give an area.")
+    edge = _reach(forms, dict.fromkeys(wall.form, "")) + OVERLAP_MM
+    (x0, y0), (x1, y1) = wall.xy_mm.min(axis=0), wall.xy_mm.max(axis=0)
+    return float(x0) - edge, float(y0) - edge, float(x1) + edge, float(y1) + edge
 
 
-def _draw_net(page: Page, tile: Tile, wall: WallLayout, shown: NDArray[np.int64]) -> None:
-    """Row and plumb lines of the scatter-free net, named at the left and at the top."""
-    width, height = _room((page.width_mm, page.height_mm))
-    left, bottom = MARGIN_MM, MARGIN_MM + FOOT_MM
-    site = wall.xy_mm - wall.shift_mm - [tile.x_mm, tile.y_mm]
-    for row in np.unique(wall.row[shown]):
-        y = bottom + float(site[shown, 1][wall.row[shown] == row].mean())
-        page.line(left, y, left + width, y, pen_mm=HAIRLINE_MM, grey=LINE_GREY)
-        page.text(left + OVERLAP_MM + 2, y + 1, f"row r{row:02d}")
-    for column in np.unique(wall.column[shown]):
-        x = left + float(site[shown, 0][wall.column[shown] == column].mean())
-        page.line(x, bottom, x, bottom + height, pen_mm=HAIRLINE_MM, grey=LINE_GREY)
-        page.text(x + 1, bottom + height - OVERLAP_MM - 3, f"c{column:02d}")
+def _reach(forms: Mapping[str, Outlines], used: Mapping[str, str]) -> float:
+    return max(float(np.abs(ring).max()) for name in used for rings in forms[name].values() for ring in rings)
 
 
-def _foot(page: Page, words: str, more: str) -> None:
-    page.check_bar(MARGIN_MM, MARGIN_MM + 14)
-    page.text(page.width_mm - MARGIN_MM, MARGIN_MM + 17, words, align="right")
-    page.text(page.width_mm - MARGIN_MM, MARGIN_MM + 12, more, align="right")
-    page.cautions(MARGIN_MM, MARGIN_MM + 8, width_mm=page.width_mm - 2 * MARGIN_MM)
+_Lines = tuple[tuple[tuple[str, float], ...], tuple[tuple[str, float], ...]]
 
 
-@dataclass(frozen=True, kw_only=True)
-class _Variant:
-    form: str
-    scale: float
-    ids: tuple[str, ...]
+def _line_places(wall: WallLayout) -> _Lines:
+    """Level and plumb lines of the scatter-free net, named, unrounded."""
+    site = wall.xy_mm - wall.shift_mm
+    places = []
+    for prefix, number, values in (("row r", wall.row, site[:, 1]), ("c", wall.column, site[:, 0])):
+        names, inverse = np.unique(number, return_inverse=True)
+        mean = np.bincount(inverse, weights=values) / np.bincount(inverse)
+        places.append(tuple((f"{prefix}{n:02d}", float(v)) for n, v in zip(names, mean, strict=True)))
+    return places[0], places[1]
 
 
-def _variants(layout: Layout) -> list[_Variant]:
-    users: dict[tuple[str, float], list[str]] = {("whole", 1.0): []}
-    for wall in layout.walls:
-        for form, scale, name in zip(wall.form, np.round(wall.scale_ratio, 4).tolist(), wall.id, strict=True):
-            users.setdefault((form, scale), []).append(name)
-    order = sorted(users, key=lambda key: (key[0] != "whole", key[0], -key[1]))
-    return [_Variant(form=form, scale=scale, ids=tuple(users[form, scale])) for form, scale in order]
+@dataclass(frozen=True, eq=False)
+class _Sheets:
+    """What is the same on all sheets of a wall."""
 
+    page: Page
+    wall: WallLayout
+    inner: Mapping[str, str]
+    reach_mm: float
+    lines: _Lines
+    pricked: bool
 
-def _motif_sheet(layout: Layout, motif: Motif, paper: str) -> bytes:
-    """Every form and size at full size, as many to a page as have room."""
-    size = paper_size_mm(paper, landscape=True)
-    room = _room(size)
-    page = Page(*size, title="The motif at full size")
-    variants = _variants(layout)
-    for number, form in enumerate(layout.forms):
-        page.define(f"form{number}", layout.forms[form])
-    inner = {form: f"form{number}" for number, form in enumerate(layout.forms)}
-    pages = _flow(variants, layout.forms, room)
-    for number, placed in enumerate(pages):
-        if number:
-            page.next()
-        for variant, x, y, box in placed:
-            _draw_variant(page, variant, inner[variant.form], (MARGIN_MM + x, MARGIN_MM + FOOT_MM + y), box)
-        over_all = f"{motif.width_mm:.1f} × {motif.height_mm:.1f} mm over all"
-        _corner_crosses(page)
-        _foot(
-            page,
-            f"The motif at full size, {over_all}: sheet {number + 1} of {len(pages)}",
-            "white cross: centre",
-        )
-    return page.finish()
+    def tile(self, tile: Tile) -> str:
+        """Draw what a tile shows; returns the rows and plumb lines of its motifs in words."""
+        page, wall = self.page, self.wall
+        width, height = room_mm((page.width_mm, page.height_mm))
+        left, bottom = MARGIN_MM, MARGIN_MM + FOOT_MM
+        place = wall.xy_mm + wall.scatter_mm - [tile.x_mm, tile.y_mm]
+        reach = self.reach_mm
+        shown = np.flatnonzero(((place > -reach) & (place < [width + reach, height + reach])).all(axis=1))
+        with page.clipped(left, bottom, width, height):
+            self._lines(tile)
+            for k in shown.tolist():
+                self._motif(k, left + place[k, 0].item(), bottom + place[k, 1].item())
+            self._names(tile)
+        for x in (left + 0.5 * OVERLAP_MM, left + width - 0.5 * OVERLAP_MM):
+            for y in (bottom + 0.5 * OVERLAP_MM, bottom + height - 0.5 * OVERLAP_MM):
+                page.cross(x, y)
+        if not len(shown):
+            return "no motif on this sheet"
+        rows, columns = wall.row[shown], wall.column[shown]
+        across = f"plumb lines c{columns.min():02d} to c{columns.max():02d}"
+        return f"rows r{rows.min():02d} to r{rows.max():02d}, {across}"
 
+    def _motif(self, k: int, x: float, y: float) -> None:
+        page, grey = self.page, 0.0 if self.pricked else 1.0
+        page.stamp(self.inner[self.wall.form[k]], x, y, scale=self.wall.scale_ratio[k].item())
+        page.line(x - 2, y, x + 2, y, pen_mm=HAIRLINE_MM, grey=grey)
+        page.line(x, y - 2, x, y + 2, pen_mm=HAIRLINE_MM, grey=grey)
+        page.label(x, y - self.reach_mm - 1.5 - SMALL_MM, self.wall.id[k], align="middle")
 
-Box = tuple[float, float, float, float]
-_Placed = tuple[_Variant, float, float, Box]
+    def _lines(self, tile: Tile) -> None:
+        page, (width, height) = self.page, room_mm((self.page.width_mm, self.page.height_mm))
+        left, bottom = MARGIN_MM, MARGIN_MM + FOOT_MM
+        for _, y in self.lines[0]:
+            if 0 <= (at := y - tile.y_mm) <= height:
+                page.line(left, bottom + at, left + width, bottom + at, pen_mm=HAIRLINE_MM, grey=LINE_GREY)
+        for _, x in self.lines[1]:
+            if 0 <= (at := x - tile.x_mm) <= width:
+                page.line(left + at, bottom, left + at, bottom + height, pen_mm=HAIRLINE_MM, grey=LINE_GREY)
 
-
-def _flow(
-    variants: Sequence[_Variant], forms: Mapping[str, Outlines], room: tuple[float, float]
-) -> list[list[_Placed]]:
-    """Places of the lower left corner of every variant's box, page by page."""
-    pages: list[list[_Placed]] = [[]]
-    x, top, deepest = OVERLAP_MM, room[1] - OVERLAP_MM, 0.0
-    for variant in variants:
-        box = _box(forms[variant.form], variant.scale)
-        width = max(box[2] - box[0], 62.0) + GAP_MM
-        height = box[3] - box[1] + 6 * SMALL_MM + GAP_MM
-        if box[2] - box[0] > room[0] or box[3] - box[1] > room[1]:
-            raise ValueError(
-                f"The motif of {box[2] - box[0]:.0f} × {box[3] - box[1]:.0f} mm is larger than the paper; "
-                "take a larger one."
-            )
-        if x + width > room[0] and x > OVERLAP_MM:
-            x, top, deepest = OVERLAP_MM, top - deepest, 0.0
-        if top - height < 0 and pages[-1]:
-            pages.append([])
-            x, top, deepest = OVERLAP_MM, room[1] - OVERLAP_MM, 0.0
-        pages[-1].append((variant, x, top - (box[3] - box[1]), box))
-        x, deepest = x + width, max(deepest, height)
-    return pages
-
-
-def _box(outlines: Outlines, scale: float) -> Box:
-    points = scale * np.vstack([ring for rings in outlines.values() for ring in rings])
-    (x0, y0), (x1, y1) = points.min(axis=0), points.max(axis=0)
-    return float(x0), float(y0), float(x1), float(y1)
-
-
-def _draw_variant(page: Page, variant: _Variant, inner: str, at: tuple[float, float], box: Box) -> None:
-    x, y = at[0] - box[0], at[1] - box[1]
-    page.stamp(inner, x, y, scale=variant.scale)
-    page.line(x - 4, y, x + 4, y, pen_mm=HAIRLINE_MM, grey=1.0)
-    page.line(x, y - 4, x, y + 4, pen_mm=HAIRLINE_MM, grey=1.0)
-    for ends in ((x, at[1] - 1.5, x, at[1] - 5.0), (at[0] - 1.5, y, at[0] - 5.0, y)):
-        page.line(*ends, pen_mm=HAIRLINE_MM)
-    name = variant.form if variant.scale == 1.0 else f"{variant.form}, size {variant.scale:.2f}"
-    below = at[1] - 6.5 - PLAIN_MM
-    page.text(at[0], below, name, cap_mm=PLAIN_MM)
-    page.paragraph(at[0], below - 2 * SMALL_MM, _users(variant), width_mm=62.0)
-
-
-def _users(variant: _Variant) -> str:
-    if variant.form == "whole" and variant.scale == 1.0:
-        walls = Counter(name.split("-")[0] for name in variant.ids)
-        return "; ".join(f"{wall}: {count}" for wall, count in walls.items()) + " motifs"
-    more = len(variant.ids) - N_IDS_SHOWN
-    return ", ".join(variant.ids[:N_IDS_SHOWN]) + (f" and {more} more" if more > 0 else "")
-
-
-def _corner_crosses(page: Page) -> None:
-    width, height = _room((page.width_mm, page.height_mm))
-    for x in (MARGIN_MM + CROSS_ARM_MM, MARGIN_MM + width - CROSS_ARM_MM):
-        for y in (MARGIN_MM + FOOT_MM + CROSS_ARM_MM, MARGIN_MM + FOOT_MM + height - CROSS_ARM_MM):
-            page.cross(x, y)
+    def _names(self, tile: Tile) -> None:
+        page, (width, height) = self.page, room_mm((self.page.width_mm, self.page.height_mm))
+        left, bottom = MARGIN_MM, MARGIN_MM + FOOT_MM
+        for name, y in self.lines[0]:
+            if LABEL_EDGE_MM <= (at := y - tile.y_mm) <= height - LABEL_EDGE_MM:
+                page.label(left + OVERLAP_MM + 2, bottom + at - 0.5 * SMALL_MM, name)
+        for name, x in self.lines[1]:
+            if OVERLAP_MM <= (at := x - tile.x_mm) <= width - OVERLAP_MM:
+                page.label(left + at, bottom + height - OVERLAP_MM - 3, name, align="middle")

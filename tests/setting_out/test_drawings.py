@@ -14,7 +14,7 @@ from pypdf import PdfReader
 
 from fragkit.layout import lay_out
 from fragkit.setting_out import PAPER_MM, draw_sheets, draw_tiles, draw_wall, paper_size_mm, set_out
-from fragkit.setting_out.ink import Page
+from fragkit.setting_out.pdf_page import Page
 from fragkit.setting_out.paper import choose_paper
 from fragkit.setting_out.sheets import tile_grid
 

@@ -7,7 +7,8 @@ from fragkit.layout import lay_out
 from fragkit.setting_out import set_out, tape_limit_mm
 from fragkit.setting_out.forecast import forecast_wall
 from fragkit.setting_out.instruments import Instruments
-from fragkit.setting_out.marks import limit_text, rounded
+from fragkit.setting_out.instruments import rounded
+from fragkit.setting_out.marks import limit_text
 from fragkit.survey import LayoutEntry
 
 
