@@ -71,14 +71,17 @@ def repeats(lattices: Sequence[Lattice], pooled: Pooled, *, names: Sequence[str]
 
 
 def _draw_net(axes: Axes, lattice: Lattice) -> None:
-    """The two sets of lines of the net over the fragment, without its drift."""
-    low, high = lattice.index.min(axis=0), lattice.index.max(axis=0)
+    """The two sets of lines of the net, without its drift, over a box a little larger than the fragment."""
     basis = np.array([lattice.a_mm, lattice.b_mm])
+    margin = 0.8 * min(np.hypot(*lattice.a_mm), np.hypot(*lattice.b_mm))
+    low, high = lattice.xy_mm.min(axis=0) - margin, lattice.xy_mm.max(axis=0) + margin
+    corners = np.array([low, [low[0], high[1]], [high[0], low[1]], high])
+    reach = (corners - lattice.origin_mm) @ np.linalg.inv(basis)
     for which in range(2):
-        for line in range(low[which], high[which] + 1):
-            ends = np.array([low, high], float)
-            ends[:, which] = line
-            axes.plot(*(lattice.origin_mm + ends @ basis).T, color="0.75", linewidth=0.7, zorder=0)
+        for line in range(int(np.ceil(reach[:, which].min())), int(np.floor(reach[:, which].max())) + 1):
+            start = lattice.origin_mm + line * basis[which]
+            axes.axline(start, start + basis[1 - which], color="0.75", linewidth=0.7, zorder=0)
+    axes.set(xlim=(low[0], high[0]), ylim=(low[1], high[1]))
 
 
 def _round_length(longest_mm: float) -> float:
