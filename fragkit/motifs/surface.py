@@ -268,7 +268,7 @@ def divide_motif(
     size = np.sqrt((away**2).sum(2))
     figure = zone & ((size > _limit(size[outside])) | (varied > _limit(varied[outside])))
     figure = cv2.morphologyEx(figure.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)).astype(bool)
-    figure = ndimage.binary_fill_holes(figure)
+    figure = _without_specks(ndimage.binary_fill_holes(figure))
     if figure.sum() < 20:
         return zone, zone
     return figure, _metal(away, varied, figure)
@@ -290,9 +290,20 @@ def _consensus(
     weight = np.where(weight > 0.6, weight, 0.0)
     total = weight.sum(0)
     known = total > 0.15 * max(float(total.max(initial=0.0)), 1e-6)
-    mean, waves, spread = _factors(cut, weight)
+    mean, waves, spread = _factors(_tamed(cut, weight), weight)
     varied = np.sqrt((waves**2 * spread[:, None, None, None]).sum((0, 3)))
     return mean, cv2.GaussianBlur(varied.astype(np.float32), (0, 0), 0.7), known
+
+
+def _tamed(cut: FloatImage, weight: FloatImage) -> FloatImage:
+    """Copies with what a single one has alone, such as a crack, cut back to the spread of the others."""
+    seen = np.where(weight[..., None] > 0, cut, np.nan)
+    seen[:, (weight > 0).sum(0) == 0] = 0.0
+    middle = np.nanmedian(seen, axis=0)
+    spread = 1.4826 * np.nanmedian(np.abs(seen - middle), axis=0)
+    least = float(np.median(spread)) + 1e-6
+    limit = 3.0 * np.maximum(spread, least)
+    return np.asarray(np.clip(cut, middle - limit, middle + limit), np.float32)
 
 
 def _factors(cut: FloatImage, weight: FloatImage) -> tuple[FloatImage, FloatImage, FloatArray]:
@@ -353,9 +364,27 @@ def _metal(away: FloatImage, varied: FloatImage, figure: NDArray[np.bool_]) -> N
         part, other = other, part
     if min(part.sum(), other.sum()) < 0.05 * figure.sum() and part.sum() > other.sum():
         return figure
-    height = float(np.median(varied[part]))
-    if height > 2.5 * float(np.median(varied[other])):
-        core = cv2.dilate(part.astype(np.uint8), np.ones((5, 5), np.uint8)).astype(bool)
-        part = core & (varied > 0.5 * height)
+    if float(np.median(varied[part])) > 2.0 * float(np.median(varied[other])):
+        part = _to_half_height(varied, part)
     smooth = cv2.medianBlur(part.astype(np.uint8), 3).astype(bool)
-    return np.asarray(ndimage.binary_fill_holes(smooth) & figure)
+    return _without_specks(ndimage.binary_fill_holes(smooth) & figure)
+
+
+def _to_half_height(varied: FloatImage, part: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """The part with its border where the variation is half of what it is inside nearby."""
+    small = np.ones((3, 3), np.uint8)
+    core = cv2.erode(part.astype(np.uint8), small).astype(np.float32)
+    core = core if core.any() else part.astype(np.float32)
+    share = cv2.GaussianBlur(core, (0, 0), 4.0)
+    inside = cv2.GaussianBlur(varied * core, (0, 0), 4.0) / np.maximum(share, 1e-4)
+    near = cv2.dilate(part.astype(np.uint8), small, iterations=2).astype(bool)
+    return near & (share > 1e-4) & (varied > 0.5 * inside)
+
+
+def _without_specks(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """The mask without parts smaller than a twenty-fifth of its largest."""
+    labels, count = ndimage.label(mask)
+    if count < 2:
+        return np.asarray(mask)
+    sizes = ndimage.sum_labels(mask, labels, np.arange(1, count + 1))
+    return np.isin(labels, 1 + np.flatnonzero(sizes >= 0.04 * sizes.max()))
