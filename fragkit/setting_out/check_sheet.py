@@ -67,7 +67,7 @@ def draw_check_sheet(setting: WallSetting, *, n_marks: int = N_CHECKED) -> bytes
     _marks(flow, marks)
     most = math.ceil(100 * wrong_at_most_ratio(len(marks)))
     flow.need(30)
-    flow.y_mm -= 2.0
+    flow.y_mm -= 5.0
     flow.say(
         f"The marks are drawn by lot. If all {len(marks)} are right, no more than {most} in 100 of all marks are "
         "wrong, with 95 % confidence; if one is wrong, measure its whole row and plumb line."

@@ -13,7 +13,7 @@ from fragkit.layout import WallLayout, motif_forms
 from fragkit.setting_out.figures import figure_pages
 from fragkit.setting_out.ink import CAUTIONS, LEADING_RATIO, LINE_GREY, THICK_MM, THIN_MM, Ink, define_forms, text_lines
 from fragkit.setting_out.marks import WallSetting
-from fragkit.setting_out.paper import LARGE_MM, PLAIN_MM, SMALL_MM, choose_paper, paper_size_mm
+from fragkit.setting_out.paper import LARGE_MM, PLAIN_MM, READ_ON_A4_MM, choose_paper, paper_size_mm
 from fragkit.setting_out.pdf_page import Page
 from fragkit.setting_out.svg_page import SvgPage
 
@@ -39,6 +39,11 @@ class View:
     y0_mm: float
     text_mm: float
 
+    @property
+    def label_mm(self) -> float:
+        """Height of the figures at the lines."""
+        return max(PLAIN_MM, self.text_mm)
+
     def at(self, x_mm: float, y_mm: float) -> tuple[float, float]:
         """Page millimetres of a wall point."""
         return self.x0_mm + x_mm / self.scale, self.y0_mm + y_mm / self.scale
@@ -60,8 +65,8 @@ def draw_wall(setting: WallSetting, wall_layout: WallLayout, motif: Motif) -> by
 
     Notes
     -----
-    The paper is A4 or A3, at the largest scale from 1:20 down that takes the wall. On A3 no capital is
-    lower than 3.5 mm, so that a sheet reduced to A4 still has 2.5 mm. The same input gives the same bytes.
+    The paper is A4 or A3, at the largest scale from 1:20 down that takes the wall. No capital is
+    lower than 2.5 mm once the sheet is reduced to A4. The same input gives the same bytes.
     """
     _check_pair(setting, wall_layout)
     paper, scale = _paper(wall_layout)
@@ -118,7 +123,7 @@ def _draw(page: Ink, setting: WallSetting, wall: WallLayout, motif: Motif, *, pa
         scale=scale,
         x0_mm=BORDER_MM + LEFT_MM + 0.5 * spare_x - float(low[0]) / scale,
         y0_mm=BORDER_MM + title + BELOW_MM + 0.5 * spare_y - float(low[1]) / scale,
-        text_mm=SMALL_MM if paper == "A4" else PLAIN_MM,
+        text_mm=READ_ON_A4_MM[paper],
     )
     _draw_lines(view, setting, low, high)
     _draw_room(view, wall)
@@ -133,7 +138,7 @@ def _draw_room(view: View, wall: WallLayout) -> None:
     for opening in wall.wall.openings:
         page.polygon([view.at(x, y) for x, y in opening.outline_mm], fill_grey=0.93)
         (x0, y0), (x1, y1) = opening.outline_mm.min(axis=0), opening.outline_mm.max(axis=0)
-        page.text(*view.at(0.5 * (x0 + x1), 0.5 * (y0 + y1)), opening.name, cap_mm=PLAIN_MM, align="middle")
+        page.text(*view.at(0.5 * (x0 + x1), 0.5 * (y0 + y1)), opening.name, cap_mm=view.label_mm, align="middle")
     for edge in wall.wall.edges:
         for (x0, y0), (x1, y1) in zip(edge.line_mm[:-1], edge.line_mm[1:], strict=True):
             page.line(*view.at(x0, y0), *view.at(x1, y1), pen_mm=2 * THICK_MM)
@@ -148,13 +153,13 @@ def _draw_lines(view: View, setting: WallSetting, low: NDArray[np.float64], high
         y = view.at(0.0, y_mm)[1]
         page.line(left, y, right, y, pen_mm=THIN_MM / 2, grey=LINE_GREY)
         if k % every == 0:
-            page.text(left - 2, y - 0.5 * PLAIN_MM, f"{name}  {y_mm:.0f}", cap_mm=PLAIN_MM, align="right")
+            page.text(left - 2, y - 0.5 * view.label_mm, f"{name}  {y_mm:.0f}", cap_mm=view.label_mm, align="right")
     every = _every([x for _, x in setting.plumb_lines], view.scale)
     for k, (name, x_mm) in enumerate(setting.plumb_lines):
         x = view.at(x_mm, 0.0)[0]
         page.line(x, bottom, x, top, pen_mm=THIN_MM / 2, grey=LINE_GREY)
         if k % every == 0:
-            page.upright_text(x + 0.5 * PLAIN_MM, bottom - 6, f"{name}  {x_mm:.0f}", cap_mm=PLAIN_MM)
+            page.upright_text(x + 0.5 * view.label_mm, bottom - 6, f"{name}  {x_mm:.0f}", cap_mm=view.label_mm)
 
 
 def _every(places_mm: Sequence[float], scale: int) -> int:

@@ -35,8 +35,8 @@ def room_mm(page_mm: tuple[float, float]) -> tuple[float, float]:
 def foot(page: Page, words: str, more: str) -> None:
     """Bar, names and cautions below a full-size sheet."""
     page.check_bar(MARGIN_MM, MARGIN_MM + 14)
-    page.text(page.width_mm - MARGIN_MM, MARGIN_MM + 17, words, align="right")
-    page.text(page.width_mm - MARGIN_MM, MARGIN_MM + 11.4, more, align="right")
+    page.text(page.width_mm - MARGIN_MM, MARGIN_MM + 21.5, words, align="right")
+    page.text(page.width_mm - MARGIN_MM, MARGIN_MM + 17.2, more, align="right")
     page.cautions(MARGIN_MM, MARGIN_MM + 8, width_mm=page.width_mm - 2 * MARGIN_MM)
 
 
@@ -143,8 +143,7 @@ def _box(outlines: Outlines, scale: float) -> Box:
 def _draw_variant(page: Page, variant: _Variant, inner: str, at: tuple[float, float], box: Box) -> None:
     x, y = at[0] - box[0], at[1] - box[1]
     page.stamp(inner, x, y, scale=variant.scale)
-    page.line(x - 4, y, x + 4, y, pen_mm=HAIRLINE_MM, grey=1.0)
-    page.line(x, y - 4, x, y + 4, pen_mm=HAIRLINE_MM, grey=1.0)
+    page.cross(x, y, arm_mm=4.0)
     for ends in ((x, at[1] - 1.5, x, at[1] - 5.0), (at[0] - 1.5, y, at[0] - 5.0, y)):
         page.line(*ends, pen_mm=HAIRLINE_MM)
     name = variant.form if variant.scale == 1.0 else f"{variant.form}, size {variant.scale:.2f}"

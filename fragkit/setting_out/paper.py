@@ -32,6 +32,11 @@ ROLL_MM = (250.0, 2000.0)
 SMALL_MM, PLAIN_MM, LARGE_MM = 2.5, 3.5, 5.0
 """Heights of capitals, of the series of ISO 3098-1:2015; nothing is smaller than the first."""
 
+READ_ON_A4_MM: Mapping[str, float] = MappingProxyType(
+    {paper: SMALL_MM * PAPER_MM[paper][0] / PAPER_MM["A4"][0] for paper in DRAWING_PAPERS}
+)
+"""Height of capitals that is 2.5 mm when the sheet is reduced to A4."""
+
 
 def paper_size_mm(paper: str, *, landscape: bool = False) -> tuple[float, float]:
     """Width and height of a paper size; of a roll, such as "roll 914", its width and the longest page.

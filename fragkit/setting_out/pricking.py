@@ -50,7 +50,7 @@ def prick(outlines: Outlines, *, spacing_mm: float = HAND_MM) -> tuple[FloatArra
     holes = [first]
     for ring in rest:
         off, _ = KDTree(np.vstack(holes)).query(ring)
-        if (kept := off > 0.5 * spacing_mm).any():
+        if (kept := off > CLOSEST_MM).any():
             holes.append(ring[kept])
     return tuple(holes)
 

@@ -113,7 +113,7 @@ def draw_tiles(
     inner = {form: f"form{number}" for number, form in enumerate(sorted(set(wall.form)))}
     for form, name in inner.items():
         keep_form(page, name, forms[form], pricked_mm=pricked_mm)
-    draw = _Sheets(page, wall, inner, reach_mm=_reach(forms, inner), lines=_line_places(wall), pricked=bool(pricked_mm))
+    draw = _Sheets(page, wall, inner, reach_mm=_reach(forms, inner), lines=_line_places(wall))
     tiles = tile_grid(area, size)
     for number, tile in enumerate(tiles):
         if number:
@@ -196,7 +196,6 @@ class _Sheets:
     inner: Mapping[str, str]
     reach_mm: float
     lines: _Lines
-    pricked: bool
 
     def tile(self, tile: Tile) -> str:
         """Draw what a tile shows; returns the rows and plumb lines of its motifs in words."""
@@ -221,10 +220,9 @@ class _Sheets:
         return f"rows r{rows.min():02d} to r{rows.max():02d}, {across}"
 
     def _motif(self, k: int, x: float, y: float) -> None:
-        page, grey = self.page, 0.0 if self.pricked else 1.0
+        page = self.page
         page.stamp(self.inner[self.wall.form[k]], x, y, scale=self.wall.scale_ratio[k].item())
-        page.line(x - 2, y, x + 2, y, pen_mm=HAIRLINE_MM, grey=grey)
-        page.line(x, y - 2, x, y + 2, pen_mm=HAIRLINE_MM, grey=grey)
+        page.cross(x, y, arm_mm=2.0)
         page.label(x, y - self.reach_mm - 1.5 - SMALL_MM, self.wall.id[k], align="middle")
 
     def _lines(self, tile: Tile) -> None:

@@ -14,14 +14,12 @@ from pypdf import PdfReader
 
 from fragkit.layout import lay_out
 from fragkit.setting_out import PAPER_MM, draw_sheets, draw_tiles, draw_wall, paper_size_mm, set_out
-from fragkit.setting_out.pdf_page import Page
 from fragkit.setting_out.paper import choose_paper
+from fragkit.setting_out.pdf_page import Page
 from fragkit.setting_out.sheets import tile_grid
 
 REFERENCE = Path(__file__).resolve().parents[1] / "reference" / "units_and_tolerances"
-needs_poppler = pytest.mark.skipif(
-    shutil.which("pdftoppm") is None, reason="pdftoppm (poppler-utils) is not installed"
-)
+needs_poppler = pytest.mark.skipif(shutil.which("pdftoppm") is None, reason="pdftoppm (poppler-utils) is not installed")
 
 
 @pytest.fixture
@@ -43,9 +41,7 @@ def ink(pdf, tmp_path, *, page=1, dpi=600):
 def test_paper_sizes_are_those_of_the_standard():
     """ISO 216:2007."""
     with (REFERENCE / "iso216_paper_sizes.csv").open(encoding="utf-8") as file:
-        table = {
-            row["size"]: (float(row["width_mm"]), float(row["height_mm"])) for row in csv.DictReader(file)
-        }
+        table = {row["size"]: (float(row["width_mm"]), float(row["height_mm"])) for row in csv.DictReader(file)}
     for name in PAPER_MM:
         assert paper_size_mm(name) == table[name]
         assert paper_size_mm(name, landscape=True) == table[name][::-1]
@@ -99,9 +95,7 @@ def test_three_spacings_measure_true_over_the_tiles(layout, make_motif, tmp_path
     row = wall.xy_mm[wall.row == 1]
     tile = tile_grid((0.0, 0.0, 800.0, 250.0), paper_size_mm("A1", landscape=True))[0]
     y_page = 10 + 34 + row[0, 1] - tile.y_mm
-    line = page[
-        int(page.shape[0] - (y_page + 5.0) * px_per_mm)
-    ]  # 5 mm above the centres: metal, clear of the cross
+    line = page[int(page.shape[0] - (y_page + 5.0) * px_per_mm)]  # 5 mm above the centres: metal, clear of the cross
     dark = np.flatnonzero(line > 0.6)
     starts = dark[np.flatnonzero(np.diff(dark, prepend=-10) > 20)]
     spacing = np.diff(starts[:4]) / px_per_mm
@@ -157,9 +151,7 @@ def test_the_same_layout_gives_the_same_bytes(layout, make_motif):
     first, second = (draw_sheets(layout, make_motif()) for _ in range(2))
     assert first == second
     setting = set_out(layout).walls[0]
-    assert draw_wall(setting, layout.walls[0], make_motif()) == draw_wall(
-        setting, layout.walls[0], make_motif()
-    )
+    assert draw_wall(setting, layout.walls[0], make_motif()) == draw_wall(setting, layout.walls[0], make_motif())
 
 
 def test_tiles_cover_the_area_and_overlap_by_ten_millimetres():

@@ -7,9 +7,11 @@ from fragkit.setting_out import (
     chained_error_mm,
     facing_walls_limit_mm,
     heat_error_mm,
+    plumb_bob_period_s,
     read_instruments,
     tape_limit_mm,
 )
+from fragkit.setting_out.instruments import tape_limits_mm
 
 
 @pytest.mark.parametrize(
@@ -72,3 +74,15 @@ def test_instruments_are_read_from_words_and_assumed_without():
     assert "assumed" in assumed.words
     with pytest.raises(ValueError, match="the classes are I, II and III"):
         read_instruments(["tape class 4"])
+
+
+@pytest.mark.parametrize(("length_m", "period_s"), [(1, 2.0), (2, 2.8), (3, 3.5)])
+def test_a_plumb_bob_swings_as_published(length_m, period_s):
+    """Surveyors' notes on plumbing: 2.0, 2.8 and 3.5 s at 1, 2 and 3 m, given to 0.1 s."""
+    assert plumb_bob_period_s(length_m) == pytest.approx(period_s, abs=0.051)
+
+
+def test_one_running_read_of_every_published_length():
+    """Class II against the chain: ±1.5 mm at 6 m, ±2.3 at 10 m, and 0.3 + 0.2 L between (2014/32/EU, annex X)."""
+    lengths = np.array([400.0, 1000.0, 1000.1, 6000.0, 10_000.0])
+    np.testing.assert_allclose(tape_limits_mm(lengths), [0.5, 0.5, 0.7, 1.5, 2.3], rtol=0, atol=1e-9)
