@@ -196,9 +196,9 @@ def _coded_board(columns: int, rows: int, markers: Markers, square_mm: float) ->
 
 
 def _refined_alone(gray: NDArray[np.uint8], corners: FloatArray) -> FloatArray:
-    """Corners at their saddle points, in a window that keeps clear of the nearest other corner's square."""
+    """Corners at their saddle points, in a window that keeps clear of the markers."""
     apart = np.linalg.norm(corners[:, None] - corners, axis=2) + 1e9 * np.eye(len(corners))
-    window = int(np.clip(0.15 * np.median(apart.min(axis=1)), 2, 11))
+    window = int(np.clip(0.1 * np.median(apart.min(axis=1)), 2, 11))
     criteria = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 60, 1e-4)
     start = np.ascontiguousarray(corners.reshape(-1, 1, 2), np.float32)
     return np.asarray(cv2.cornerSubPix(gray, start, (window, window), (-1, -1), criteria), float).reshape(-1, 2)

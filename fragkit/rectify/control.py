@@ -187,8 +187,9 @@ def _explain_turns(points: Observations) -> str:
         f"{names[i]} and {names[j]}" for i, j in combinations(range(n), 2) if not _same_turn(points.swapped(i, j)).any()
     ]
     singles = [names[i] for i in range(n) if n > 4 and not _same_turn(points.without(i)).any()]
+    ways = []
     if swaps and len(swaps) <= 3:
-        return f" They agree when {' or '.join(swaps)} are exchanged."
+        ways.append(f"when {' or '.join(swaps)} are exchanged")
     if singles and len(singles) <= 3:
-        return f" They agree without {' or '.join(singles)}."
-    return ""
+        ways.append(f"without {' or '.join(singles)}")
+    return f" They agree {', or '.join(ways)}." if ways else ""

@@ -26,7 +26,7 @@ TILT_DEG = 8.0
 
 FILM_DIAGONAL_MM = float(np.hypot(36.0, 24.0))
 
-HALVED = 0.6
+HALVED = 0.65
 """A change that brings the error below this share of itself counts as halving it."""
 
 

@@ -181,7 +181,8 @@ def _strip(
     rows = cv2.remap(pixels, map_x, map_y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
     if n_samples > 1:
         rows = cv2.resize(rows, (len(xs), len(ys)), interpolation=cv2.INTER_AREA)
-    rows[~shown] = 0
+    if not shown.all():
+        rows[~shown] = 0
     return rows, shown
 
 
@@ -201,9 +202,11 @@ def _maps(
     Computed at every eighth point and interpolated linearly: within 0.002 px for any lens met in practice.
     """
     nodes = [_nodes(values) for values in (xs, ys)]
-    map_x, map_y, safe = (_between_nodes(node_map, (len(xs), len(ys))) for node_map in _exact_maps(plane, *nodes))
+    size = (len(xs), len(ys))
+    exact_x, exact_y, safe = _exact_maps(plane, *nodes)
+    map_x, map_y = _between_nodes(exact_x, size), _between_nodes(exact_y, size)
     inside = (map_x >= 0) & (map_x <= shape[1] - 1) & (map_y >= 0) & (map_y <= shape[0] - 1)
-    return map_x, map_y, inside & (safe > 0.999)
+    return map_x, map_y, inside if safe.all() else inside & (_between_nodes(safe, size) > 0.999)
 
 
 def _nodes(values: FloatArray) -> FloatArray:

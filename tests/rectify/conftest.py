@@ -1,4 +1,4 @@
-"""A simulated camera for the tests of `rectify`: it shares no code with the room."""
+"""A simulated camera and painted walls for the tests of `rectify`: they share no code with the room."""
 
 from __future__ import annotations
 
@@ -8,6 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+
+from fragkit.opencv import cv2
 
 FloatArray = NDArray[np.float64]
 
@@ -73,12 +75,31 @@ def random_shot(rng: np.random.Generator) -> Shot:
 def control_points(shot: Shot, n: int, rng: np.random.Generator) -> FloatArray:
     """Points of the wall near its corners and the middles of its sides, where a hand would put them."""
     corners_and_sides = [[-1, -1], [1, -1], [1, 1], [-1, 1], [0, -1], [0, 1], [-1, 0], [1, 0]]
-    places = (
-        np.array([*corners_and_sides, [0, 0], [0.5, 0.5], [-0.5, 0.5], [0.5, -0.5]])[:n] * shot.wall_mm / 2
-    )
-    return np.clip(
-        places + rng.uniform(-0.06, 0.06, (n, 2)) * shot.wall_mm, -shot.wall_mm / 2, shot.wall_mm / 2
-    )
+    places = np.array([*corners_and_sides, [0, 0], [0.5, 0.5], [-0.5, 0.5], [0.5, -0.5]])[:n] * shot.wall_mm / 2
+    return np.clip(places + rng.uniform(-0.06, 0.06, (n, 2)) * shot.wall_mm, -shot.wall_mm / 2, shot.wall_mm / 2)
+
+
+def photograph_of(
+    shot: Shot, colour_at: Callable[[FloatArray], FloatArray], *, dtype: type = np.uint8
+) -> NDArray[np.generic]:
+    """Paint a wall given by a function of mm, 3 × 3 samples a pixel; the lens undone by plain iteration."""
+    width, height = shot.size_px
+    fine = (np.arange(3 * width) - 1) / 3, (np.arange(3 * height) - 1) / 3
+    shown = (np.stack(np.meshgrid(*fine), -1).reshape(-1, 2) - shot.centre_px) / shot.f_px
+    x = shown
+    for _ in range(9):
+        r2 = (x**2).sum(axis=1, keepdims=True)
+        x = shown / (1 + shot.k1 * r2 + shot.k2 * r2**2)
+    matrix = np.column_stack([shot.rotation[:, :2], shot.shift_mm])
+    mm = np.column_stack([x, np.ones(len(x))]) @ np.linalg.inv(matrix).T
+    colours = colour_at(mm[:, :2] / mm[:, 2:]).reshape(3 * height, 3 * width, 3).astype(np.float32)
+    levels = cv2.resize(colours, (width, height), interpolation=cv2.INTER_AREA)
+    return np.round(levels * np.iinfo(dtype).max).astype(dtype)
+
+
+@pytest.fixture(scope="session")
+def paint() -> Callable[..., NDArray[np.generic]]:
+    return photograph_of
 
 
 @pytest.fixture(scope="session")

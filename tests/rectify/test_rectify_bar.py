@@ -60,7 +60,7 @@ def test_the_picture_warns_and_names_the_tilt():
 
 def test_refuses_what_is_no_bar():
     lens = assumed_lens(400, 300)
-    with pytest.raises(EstimationError, match="too short in the picture.*Found: 20 px"):
+    with pytest.raises(EstimationError, match=r"too short in the picture.*Found: 20 px"):
         adjust_bar(BarControl(ends_px=np.array([[0.0, 0.0], [20.0, 0.0]]), length_mm=50.0), lens)
     with pytest.raises(ValueError, match="length_mm is -1"):
         adjust_bar(BarControl(ends_px=np.array([[0.0, 0.0], [90.0, 0.0]]), length_mm=-1.0), lens)

@@ -36,9 +36,7 @@ def eight(shot, choose_control):
 
 
 def solve(shot, values, *, flatness_mm=0.0):
-    return adjust(
-        observe(NO_PIXELS, PointControl(**values)), assumed_lens(*shot.size_px), flatness_mm=flatness_mm
-    )
+    return adjust(observe(NO_PIXELS, PointControl(**values)), assumed_lens(*shot.size_px), flatness_mm=flatness_mm)
 
 
 def test_good_control_passes_without_a_word(shot, eight):
@@ -51,15 +49,41 @@ def test_good_control_passes_without_a_word(shot, eight):
 @pytest.mark.parametrize("miss_mm", [(25.0, 0.0), (0.0, -100.0)])
 def test_one_wrong_coordinate_is_named(shot, eight, miss_mm):
     eight["xy_mm"][4] += miss_mm
-    with pytest.raises(
-        EstimationError, match=r"Control point E contradicts the others: they put it \d+\.\d mm"
-    ):
+    with pytest.raises(EstimationError, match=r"Control point E contradicts the others: they put it \d+\.\d mm"):
         solve(shot, eight)
 
 
 def test_the_miss_is_stated_in_size_and_direction(shot, eight):
     eight["xy_mm"][7] += [0.0, 40.0]
     with pytest.raises(EstimationError, match=r"Control point H .*-(39|40)\.\d mm in y"):
+        solve(shot, eight)
+
+
+@pytest.mark.parametrize(
+    ("slip", "words"),
+    [
+        (lambda xy: xy + [100.0, 0.0], "Its x looks misread by 100 mm"),
+        (lambda xy: xy * [1.0, -1.0], "Its y seems to have lost its sign"),
+        (lambda xy: xy[::-1], "Its x and y look exchanged"),
+    ],
+)
+def test_usual_slips_are_named(shot, eight, slip, words):
+    eight["xy_mm"][2] = slip(eight["xy_mm"][2])
+    with pytest.raises(EstimationError, match=rf"Control point C contradicts.*{words}|They agree .*without C"):
+        solve(shot, eight)
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (lambda xy: xy * [1, -1], "y looks measured downwards"),
+        (lambda xy: xy * [-1, 1], "x looks measured leftwards, or the wall mirrored"),
+        (lambda xy: xy[:, ::-1], "x and y look exchanged"),
+    ],
+)
+def test_mirrors_are_named(shot, eight, change, words):
+    eight["xy_mm"] = change(eight["xy_mm"])
+    with pytest.raises(EstimationError, match=f"mirror image of the photograph: {words}"):
         solve(shot, eight)
 
 
@@ -72,9 +96,7 @@ def test_neighbours_exchanged_are_named(shot, eight):
 @pytest.mark.parametrize("change", [[1, -1], "swap"])
 def test_mirrors_are_refused(shot, eight, change):
     eight["xy_mm"] = eight["xy_mm"][:, ::-1] if change == "swap" else eight["xy_mm"] * change
-    with pytest.raises(
-        EstimationError, match=r"mirror image.*y upwards.*y measured downwards, x and y exchanged"
-    ):
+    with pytest.raises(EstimationError, match=r"mirror image.*y upwards.*y measured downwards, x and y exchanged"):
         solve(shot, eight)
 
 
@@ -96,9 +118,7 @@ def test_five_points_cannot_tell_which_is_wrong(shot):
     corners = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1], [0.1, 0.4]]) * shot.wall_mm / 2
     five = measured(shot, corners, np.random.default_rng(3))
     five["xy_mm"][4] += [30.0, 0.0]
-    with pytest.raises(
-        EstimationError, match=r"One of the control points .* is wrong; too few points are left"
-    ):
+    with pytest.raises(EstimationError, match=r"One of the control points .* is wrong; too few points are left"):
         solve(shot, five)
 
 
@@ -110,9 +130,7 @@ def test_errors_understated_widen_the_result(shot, choose_control):
     fit = solve(shot, twelve)
     assert any("times larger than the stated errors" in note for note in fit.notes)
     centre = np.zeros((1, 2))
-    assert np.trace(fit.plane.covariance_mm2(centre)[0]) > 4 * np.trace(
-        honest.plane.covariance_mm2(centre)[0]
-    )
+    assert np.trace(fit.plane.covariance_mm2(centre)[0]) > 4 * np.trace(honest.plane.covariance_mm2(centre)[0])
 
 
 def test_relief_that_is_stated_is_no_blunder(shot, eight):
@@ -145,7 +163,7 @@ def test_false_alarms_are_as_rare_as_stated(shoot_at_random, choose_control):
     for _ in range(60):
         shot = shoot_at_random(rng)
         alarms += bool(solve(shot, measured(shot, choose_control(shot, 8, rng), rng)).suspects)
-    assert alarms <= 3  # 1 % stated: 4 or more in 60 has a chance of 0.3 %
+    assert alarms <= 3  # 1.2 % stated: 4 or more in 60 has a chance of 0.6 %
 
 
 def test_chance_by_hand():
@@ -164,25 +182,3 @@ def test_chance_by_hand():
 def test_refuses_values_that_are_none(shot, eight, key, value, message):
     with pytest.raises(ValueError, match=message):
         solve(shot, {**eight, key: value})
-
-
-@pytest.mark.benchmark
-def test_benchmark_blunders(shoot_at_random, choose_control):
-    print("\nblunder of k sd in one coordinate, found and named as the worst")
-    for n, size in ((8, 12.0), (12, 8.0)):
-        rng = np.random.default_rng(n)
-        named = alarms = 0
-        for _ in range(100):
-            shot = shoot_at_random(rng)
-            values = measured(shot, choose_control(shot, n, rng), rng)
-            clean = solve(shot, values)
-            alarms += bool(clean.suspects)
-            which, angle = int(rng.integers(n)), rng.uniform(0, 2 * np.pi)
-            sd = np.sqrt(SD_MM**2 + (SD_PX * 0.25) ** 2)
-            values["xy_mm"][which] += size * sd * np.array([np.cos(angle), np.sin(angle)])
-            try:
-                found = solve(shot, values).suspects[:1]
-            except EstimationError as error:
-                found = tuple(name for name in values["names"] if f"point {name} " in str(error))
-            named += found == (values["names"][which],)
-        print(f"  {size:.0f} sd among {n}: named {named} %, false alarms {alarms} %")

@@ -44,9 +44,7 @@ def test_slopes_are_those_of_finite_differences():
 def test_far_origin_costs_nothing():
     shift = np.array([5e5, 2e5])  # a national grid in metres; float64 leaves about 1e-9 of a unit
     matrix = fit_homography(SQUARE + shift, SQUARE * 700 + [100, 50])
-    np.testing.assert_allclose(
-        apply_homography(matrix, SQUARE + shift), SQUARE * 700 + [100, 50], rtol=0, atol=1e-6
-    )
+    np.testing.assert_allclose(apply_homography(matrix, SQUARE + shift), SQUARE * 700 + [100, 50], rtol=0, atol=1e-6)
 
 
 @pytest.mark.parametrize(
@@ -59,6 +57,4 @@ def test_far_origin_costs_nothing():
 )
 def test_refuses_points_that_fix_no_plane(points, message):
     with pytest.raises(EstimationError, match=message):
-        fit_homography(
-            points, SQUARE[: len(points)] if len(points) < 5 else np.random.default_rng(0).random((6, 2))
-        )
+        fit_homography(points, SQUARE[: len(points)] if len(points) < 5 else np.random.default_rng(0).random((6, 2)))

@@ -32,9 +32,7 @@ def test_slopes_are_those_of_finite_differences():
         rise = (distort(LENS, ideal + step) - distort(LENS, ideal - step)) / 2e-3
         np.testing.assert_allclose(by_pixel[:, :, axis], rise, rtol=0, atol=1e-8)
     x, y = LENS.centre_px
-    for number, (name, step) in enumerate(
-        [("f_px", 1e-2), ("x", 1e-3), ("y", 1e-3), ("k1", 1e-5), ("k2", 1e-5)]
-    ):
+    for number, (name, step) in enumerate([("f_px", 1e-2), ("x", 1e-3), ("y", 1e-3), ("k1", 1e-5), ("k2", 1e-5)]):
         moved = [
             replace(LENS, centre_px=np.array([x + s * (name == "x"), y + s * (name == "y")]))
             if name in "xy"

@@ -15,11 +15,7 @@ def wall(rng, *, dtype=np.uint8, shade=True):
     y, x = np.mgrid[0:300, 0:420]
     motif = ((x % 60 < 26) & (y % 50 < 22)).astype(float)
     paint = 0.35 + motif * np.where((x // 60) % 2, 0.3, -0.22)
-    light = (
-        (1 - 0.9 * (((x - 210) / 420) ** 2 + ((y - 150) / 420) ** 2)) * (0.8 + 0.4 * x / 420)
-        if shade
-        else 1.0
-    )
+    light = (1 - 0.9 * (((x - 210) / 420) ** 2 + ((y - 150) / 420) ** 2)) * (0.8 + 0.4 * x / 420) if shade else 1.0
     top = np.iinfo(dtype).max
     linear = np.clip(paint * light + rng.normal(0, 0.004, x.shape), 0, 1)
     pixels = np.round(encode(np.repeat(linear[:, :, None], 3, axis=2), top)).astype(dtype)

@@ -6,29 +6,12 @@ import numpy as np
 import pytest
 
 from fragkit.errors import EstimationError
-from fragkit.opencv import cv2
 from fragkit.rectify import find_board, rectify
 from fragkit.rectify.resample import _exact_maps, _maps
 from fragkit.survey import BoardControl, Photograph, PointControl
 
 SIZE = (600, 460)
 WALL = (800.0, 600.0)
-
-
-def photograph_of(shot, colour_at, *, dtype=np.uint8):
-    """Paint a wall given by a function of mm, 3 × 3 samples a pixel; the lens undone by plain iteration."""
-    width, height = shot.size_px
-    fine = (np.arange(3 * width) - 1) / 3, (np.arange(3 * height) - 1) / 3
-    shown = (np.stack(np.meshgrid(*fine), -1).reshape(-1, 2) - shot.centre_px) / shot.f_px
-    x = shown
-    for _ in range(9):
-        r2 = (x**2).sum(axis=1, keepdims=True)
-        x = shown / (1 + shot.k1 * r2 + shot.k2 * r2**2)
-    matrix = np.column_stack([shot.rotation[:, :2], shot.shift_mm])
-    mm = np.column_stack([x, np.ones(len(x))]) @ np.linalg.inv(matrix).T
-    colours = colour_at(mm[:, :2] / mm[:, 2:]).reshape(3 * height, 3 * width, 3).astype(np.float32)
-    levels = cv2.resize(colours, (width, height), interpolation=cv2.INTER_AREA)
-    return np.round(levels * np.iinfo(dtype).max).astype(dtype)
 
 
 def quarters(mm):
@@ -50,22 +33,16 @@ def shot(shoot):
 
 
 @pytest.fixture(scope="module")
-def photo(shot):
-    pixels = photograph_of(shot, quarters)
+def photo(shot, paint):
+    pixels = paint(shot, quarters)
     pixels.setflags(write=False)
     return pixels
 
 
 @pytest.fixture
 def control(shot):
-    xy_mm = (
-        np.array([[-1, -1], [1, -1], [1, 1], [-1, 1], [0, -1], [0, 1], [-1, 0], [1, 0]])
-        * np.array(WALL)
-        / 2.2
-    )
-    return PointControl(
-        names=tuple("ABCDEFGH"), xy_px=shot.see(xy_mm), xy_mm=xy_mm, sd_mm=np.full(8, 0.05), sd_px=0.05
-    )
+    xy_mm = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1], [0, -1], [0, 1], [-1, 0], [1, 0]]) * np.array(WALL) / 2.2
+    return PointControl(names=tuple("ABCDEFGH"), xy_px=shot.see(xy_mm), xy_mm=xy_mm, sd_mm=np.full(8, 0.05), sd_px=0.05)
 
 
 def centroid_mm(picture, mask):
@@ -74,17 +51,15 @@ def centroid_mm(picture, mask):
 
 
 @pytest.mark.parametrize("dtype", [np.uint8, np.uint16])
-def test_scale_orientation_and_depth(shot, control, dtype):
-    photo = photograph_of(shot, quarters, dtype=dtype)
+def test_scale_orientation_and_depth(shot, control, paint, dtype):
+    photo = paint(shot, quarters, dtype=dtype)
     before = photo.copy()
     result = rectify(photo, control)
     picture, top = result.picture, np.iinfo(dtype).max
     assert (photo == before).all()
     assert picture.pixels.dtype == dtype
     disc = (picture.pixels[:, :, 2] > top / 2) & picture.coverage
-    np.testing.assert_allclose(
-        centroid_mm(picture, disc), [150.0, 100.0], rtol=0, atol=0.1
-    )  # a tenth of a pixel
+    np.testing.assert_allclose(centroid_mm(picture, disc), [150.0, 100.0], rtol=0, atol=0.1)  # a tenth of a pixel
     assert disc.sum() * picture.mm_per_px**2 == pytest.approx(np.pi * 40**2, abs=15.0)  # mm², 0.3 %
     rows, columns = picture.pixels.shape[:2]
     middle = picture.pixels[rows // 2, columns // 2]
@@ -101,9 +76,9 @@ def test_sampling_is_what_the_photograph_carries(shot, photo, control):
         rectify(photo, control, mm_per_px=0.1)
 
 
-def test_shrinking_averages(shot, control):
+def test_shrinking_averages(shot, control, paint):
     # A grid far finer than the coarse pixels must come out even, not as moiré.
-    stripes = photograph_of(shot, lambda mm: np.repeat((mm[:, :1] % 5 < 2.5) * 0.8 + 0.1, 3, axis=1))
+    stripes = paint(shot, lambda mm: np.repeat((mm[:, :1] % 5 < 2.5) * 0.8 + 0.1, 3, axis=1))
     coarse = rectify(stripes, control, mm_per_px=10.0).picture
     inner = coarse.pixels[8:-8, 8:-8, 0][coarse.coverage[8:-8, 8:-8]]
     assert inner.std() < 4.0  # grey levels of 255; picking single samples leaves about 20
@@ -129,6 +104,24 @@ def test_area_as_asked_and_its_limits(photo, control):
         rectify(photo, control, area_mm=(10.0, 0.0, 0.0, 100.0))
 
 
+def test_sampling_map_is_that_of_each_place(shot, photo, control):
+    result = rectify(photo, control)
+    sampling = result.sampling_map_mm()
+    assert sampling.shape == result.picture.coverage.shape
+    assert (sampling[~result.picture.coverage] == 0).all()
+    for row, column in ((120, 150), (300, 420)):
+        mm = result.picture.to_mm(np.array([[column, row]]))[0]
+        corners = shot.see(mm + np.array([[0.0, 0.0], [0.1, 0.0], [0.0, 0.1]]))
+        expected = 0.1 / np.sqrt(abs(np.linalg.det(corners[1:] - corners[0])))
+        assert sampling[row, column] == pytest.approx(expected, abs=0.01 * expected)  # 1 % of a pixel
+
+
+def test_colour_profile_is_kept(photo, control):
+    named = Photograph(pixels=photo, icc=b"a profile", sha256="", file="wall.jpg")
+    assert rectify(named, control).picture.icc == b"a profile"
+    assert rectify(photo, control).picture.icc is None
+
+
 def test_grey_photographs_and_photographs_with_a_file(photo, control):
     grey = rectify(photo[:, :, 1], control)
     assert grey.picture.pixels.shape[2] == 3
@@ -136,9 +129,9 @@ def test_grey_photographs_and_photographs_with_a_file(photo, control):
     assert (named.picture.pixels[:, :, 1] == grey.picture.pixels[:, :, 1]).all()
 
 
-def test_board_in_the_plane(shot):
+def test_board_in_the_plane(shot, paint):
     control = BoardControl(columns=7, rows=5, square_mm=60.0)
-    photo = photograph_of(shot, board)
+    photo = paint(shot, board)
     result = rectify(photo, control)
     # Frame of the board: first inner corner at (0, 0), y up; it lies at (−180, 120) of the wall.
     wall = np.array([[-180.0, 120.0], [180.0, 120.0], [180.0, -120.0], [-250.0, 200.0]])
@@ -178,6 +171,21 @@ def test_metres_given_for_millimetres(shot, control):
         rectify(np.zeros((SIZE[1], SIZE[0], 3), np.uint8), metres)
 
 
+def test_wall_of_four_metres_given_as_four_in_a_small_picture(shot, control):
+    four = replace(control, xy_mm=control.xy_mm * 4 / np.ptp(control.xy_mm[:, 0]), sd_mm=control.sd_mm / 1000)
+    with pytest.raises(EstimationError, match=r"cannot be in millimetres.*must be multiplied by 1000"):
+        rectify(np.zeros((SIZE[1], SIZE[0], 3), np.uint8), four)
+
+
+def test_control_picked_in_the_photograph_turned_the_other_way(control):
+    with pytest.raises(EstimationError, match=r"outside the photograph\. All points fit .* turned by 90°"):
+        rectify(np.zeros((SIZE[0], SIZE[1], 3), np.uint8), control)
+    xy = np.array(control.xy_px)
+    xy[1, 0] = 900.0
+    with pytest.raises(EstimationError, match=r"Control point B was picked outside .*\(900, "):
+        rectify(np.zeros((SIZE[1], SIZE[0], 3), np.uint8), replace(control, xy_px=xy))
+
+
 @pytest.mark.parametrize("pixels", [np.zeros((50, 50, 3)), np.zeros((50, 50, 4), np.uint8)])
 def test_refuses_pixels_of_another_kind(control, pixels):
     with pytest.raises(ValueError, match="uint8 or uint16"):
@@ -195,12 +203,3 @@ def test_interpolated_map_keeps_to_the_exact_one(shot, control):
     quick, exact = _maps(plane, xs, ys, (SIZE[1], SIZE[0])), _exact_maps(plane, xs, ys)
     for axis in range(2):
         assert np.abs(quick[axis] - exact[axis]).max() < 0.005  # px
-
-
-def test_border_of_a_float64_warp_is_wrong_in_opencv_5():
-    # Why every warp here is of uint8, uint16 or float32: cubic of float64 truncates the source at borders.
-    source = np.full((8, 8), 0.7)
-    place = np.meshgrid(np.arange(8, dtype=np.float32), np.arange(8, dtype=np.float32))
-    shifted = [axis + np.float32(0.25) for axis in place]
-    single = cv2.remap(source.astype(np.float32), *shifted, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
-    np.testing.assert_allclose(single, 0.7, rtol=0, atol=1e-6)

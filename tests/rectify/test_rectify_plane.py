@@ -34,9 +34,7 @@ def test_exact_observations_give_the_camera_back(shoot, choose_control):
     np.testing.assert_allclose(plane.to_px(check), shot.see(check), rtol=0, atol=1e-4)  # px
     np.testing.assert_allclose(plane.to_mm(plane.to_px(check)), check, rtol=0, atol=1e-9)  # exact inverse
     ideal = np.column_stack([check, np.ones(50)]) @ plane.homography.T
-    undistorted = shot.centre_px + (
-        shot.see(check) - shot.centre_px
-    )  # the published homography is distortion-free
+    undistorted = shot.centre_px + (shot.see(check) - shot.centre_px)  # the published homography is distortion-free
     assert np.abs(ideal[:, :2] / ideal[:, 2:] - undistorted).max() > 5.0  # and the lens is not in it
 
 
@@ -118,9 +116,7 @@ def information_bound(shot, xy_mm, check):
     truth = np.append(true.ravel()[:8], shot.k1)
 
     def slopes(function, at, step):
-        return np.stack(
-            [(function(at + d) - function(at - d)) / (2 * step) for d in step * np.eye(len(at))], axis=-1
-        )
+        return np.stack([(function(at + d) - function(at - d)) / (2 * step) for d in step * np.eye(len(at))], axis=-1)
 
     information = np.zeros((9, 9))
     information[8, 8] = 1 / K1_PRIOR_SD**2
@@ -139,9 +135,7 @@ def information_bound(shot, xy_mm, check):
 
 def test_ellipses_hold_the_truth(shoot_at_random, choose_control):
     covered, rms_ratio, bound_ratio, _ = coverage_figures(120, 11, shoot_at_random, choose_control)
-    assert (
-        0.92 < covered < 0.98
-    )  # 120 photographs of 20 points that share one plane: sd of the share about 0.012
+    assert 0.92 < covered < 0.98  # 120 photographs of 20 points that share one plane: sd of the share about 0.012
     assert rms_ratio < 1.10
     assert 0.99 < bound_ratio < 1.05
 
@@ -180,9 +174,7 @@ def test_control_in_one_corner_is_paid_for(shoot):
     corner = 0.25 * spread + [-300.0, -200.0]
     far = np.array([[430.0, 300.0]])
     sds = [
-        np.sqrt(
-            np.trace(solve_plane(observe(shot, xy, rng), assumed_lens(*shot.size_px)).covariance_mm2(far)[0])
-        )
+        np.sqrt(np.trace(solve_plane(observe(shot, xy, rng), assumed_lens(*shot.size_px)).covariance_mm2(far)[0]))
         for xy in (spread, corner)
     ]
     assert sds[1] > 20 * sds[0]

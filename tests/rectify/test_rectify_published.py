@@ -44,9 +44,7 @@ def corners():
 def test_lens_of_the_board_photographs(corners):
     # OpenCV sample data left_intrinsics.yml: fx 535.9 px with p1, p2 and k3 in the model, which ours has not;
     # the same model without them, by an independent solver:
-    plane = np.column_stack([board_points_mm(columns=9, rows=6, square_mm=25.0), np.zeros(54)]).astype(
-        np.float32
-    )
+    plane = np.column_stack([board_points_mm(columns=9, rows=6, square_mm=25.0), np.zeros(54)]).astype(np.float32)
     flags = cv2.CALIB_FIX_ASPECT_RATIO | cv2.CALIB_ZERO_TANGENT_DIST | cv2.CALIB_FIX_K3
     pixels = [c.astype(np.float32) for c in corners]
     _, matrix, k, _, _ = cv2.calibrateCamera([plane] * 13, pixels, (640, 480), np.eye(3), None, flags=flags)
@@ -131,8 +129,7 @@ def test_painted_wall_pair():
     # Below its white line (row 520) the wall steps out to a plinth, 5 to 7 px off that plane: left out.
     published = json.loads((REFERENCE / "homography/graffiti_wall_homography.json").read_text())
     first, second = (
-        cv2.imread(str(REFERENCE / f"images/opencv/{name}.png"), cv2.IMREAD_GRAYSCALE)
-        for name in ("graf1", "graf3")
+        cv2.imread(str(REFERENCE / f"images/opencv/{name}.png"), cv2.IMREAD_GRAYSCALE) for name in ("graf1", "graf3")
     )
     sift = cv2.SIFT_create(4000)
     (points1, words1), (points2, words2) = (

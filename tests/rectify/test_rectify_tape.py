@@ -129,12 +129,12 @@ def test_naming_braces_holds_the_figure():
 
 
 def test_three_points_and_readings_that_are_none():
-    with pytest.raises(EstimationError, match="at least four control points.*Found: 3 points"):
+    with pytest.raises(EstimationError, match=r"at least four control points.*Found: 3 points"):
         adjust_figure(taped(FIGURE[:3]))
     control = taped(FIGURE)
-    with pytest.raises(ValueError, match="Reading A–B of -1 mm .* is no distance"):
+    with pytest.raises(ValueError, match=r"Reading A–B of -1 mm .* is no distance"):
         adjust_figure(replace(control, distance_mm=np.r_[-1.0, control.distance_mm[1:]]))
-    with pytest.raises(ValueError, match="must be \\(m, 2\\) indices of the points"):
+    with pytest.raises(ValueError, match=r"must be \(m, 2\) indices of the points"):
         adjust_figure(replace(control, pairs=control.pairs + 5))
     with pytest.raises(ValueError, match="level names 'Z'"):
         adjust_figure(replace(control, level=("A", "Z")))
