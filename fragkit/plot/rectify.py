@@ -6,7 +6,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from fragkit.rectify import Rectified
+from fragkit.rectify import Comparison, Rectified
 
 LONGEST_ARROW_RATIO = 0.12
 """Longest residual as drawn, as a share of the picture's longer side."""
@@ -25,6 +25,29 @@ def residuals(rectified: Rectified) -> Figure:
     axes.set_aspect("equal")
     axes.set_xlabel("x, mm")
     axes.set_ylabel("y, mm")
+    return figure
+
+
+def disagreement(comparison: Comparison) -> Figure:
+    """By how much, and which way, the second photograph differs from the first, enlarged."""
+    figure = Figure(figsize=(7.0, 5.5), layout="constrained")
+    axes = figure.add_subplot()
+    x, y = comparison.xy_mm.T
+    longest = float(np.hypot(*comparison.apart_mm.T).max())
+    extent = float(max(np.ptp(x), np.ptp(y), 1.0))
+    scale = LONGEST_ARROW_RATIO * extent / max(longest, 1e-9)
+    axes.quiver(
+        x, y, *(scale * comparison.apart_mm).T, angles="xy", scale_units="xy", scale=1.0, width=0.003, color="black"
+    )
+    axes.margins(LONGEST_ARROW_RATIO)
+    axes.set_aspect("equal")
+    axes.set_xlabel("x, mm")
+    axes.set_ylabel("y, mm")
+    axes.set_title(
+        f"{comparison.rms_mm:.2g} mm apart per coordinate, {comparison.allowed_mm:.2g} mm allowed; "
+        f"longest arrow {longest:.2g} mm",
+        fontsize=10,
+    )
     return figure
 
 
@@ -51,16 +74,12 @@ def _error_map(figure: Figure, axes: Axes, rectified: Rectified) -> None:
 def _arrows(axes: Axes, rectified: Rectified) -> None:
     left_out = rectified.loo_residuals_mm
     arrows = rectified.residuals_mm if left_out is None else left_out
-    what = (
-        "residuals of the control" if left_out is None else "control against a plane solved without the point"
-    )
+    what = "residuals of the control" if left_out is None else "control against a plane solved without the point"
     left, right, bottom, top = _extent_mm(rectified)
     longest = float(np.hypot(*arrows.T).max())
     scale = LONGEST_ARROW_RATIO * max(right - left, top - bottom) / max(longest, 1e-9)
     x, y = rectified.control_xy_mm.T
-    axes.quiver(
-        x, y, *(scale * arrows).T, angles="xy", scale_units="xy", scale=1.0, width=0.004, color="black"
-    )
+    axes.quiver(x, y, *(scale * arrows).T, angles="xy", scale_units="xy", scale=1.0, width=0.004, color="black")
     axes.plot(x, y, "o", mfc="white", mec="black", ms=5)
     for name, place in zip(rectified.control_names, rectified.control_xy_mm, strict=True):
         if rectified.n_control <= 20:

@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 import record_room
 import tifffile
-from PIL import Image
+from PIL import Image, ImageCms
 
 from fragkit.record.pictures import png_bytes, thumbnail_bytes, tiff_bytes
 from fragkit.rectify import Picture
@@ -13,9 +13,7 @@ from fragkit.rectify import Picture
 
 def test_tiff_is_true_to_scale_and_keeps_every_bit():
     pixels = np.random.default_rng(1).integers(0, 65535, (40, 60, 3), dtype=np.uint16)
-    picture = Picture(
-        pixels=pixels, mm_per_px=0.25, origin_mm=np.array([-3.0, 9.0]), coverage=np.ones((40, 60), bool)
-    )
+    picture = Picture(pixels=pixels, mm_per_px=0.25, origin_mm=np.array([-3.0, 9.0]), coverage=np.ones((40, 60), bool))
     with tifffile.TiffFile(io.BytesIO(tiff_bytes(picture))) as tiff:
         page = tiff.pages[0]
         np.testing.assert_array_equal(page.asarray(), pixels)
@@ -38,3 +36,17 @@ def test_png_is_transparent_where_nothing_is_seen():
 def test_thumbnail_fits_a_report():
     with Image.open(io.BytesIO(thumbnail_bytes(record_room.picture(), longest_px=80))) as image:
         assert max(image.size) == 80
+
+
+def test_the_colour_profile_goes_with_the_picture():
+    profile = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
+    shape = (20, 30)
+    picture = Picture(
+        pixels=np.full((*shape, 3), 30_000, np.uint16), mm_per_px=0.5, origin_mm=np.zeros(2),
+        coverage=np.ones(shape, bool), icc=profile,
+    )  # fmt: skip
+    with Image.open(io.BytesIO(png_bytes(picture))) as png:
+        assert png.info["icc_profile"] == profile
+    with tifffile.TiffFile(io.BytesIO(tiff_bytes(picture))) as tiff:
+        assert tiff.pages.first.iccprofile == profile
+        assert tiff.pages.first.asarray().dtype == np.uint16

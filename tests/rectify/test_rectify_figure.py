@@ -4,8 +4,8 @@ import io
 
 import numpy as np
 
-from fragkit.plot.rectify import residuals
-from fragkit.rectify import rectify
+from fragkit.plot.rectify import disagreement, residuals
+from fragkit.rectify import Comparison, rectify
 from fragkit.survey import PointControl
 
 
@@ -32,3 +32,12 @@ def test_four_points_show_their_own_residuals_and_the_figure_saves(shoot):
     assert figure.axes[0].get_title().startswith("residuals of the control")
     figure.savefig(stream := io.BytesIO(), format="png")
     assert len(stream.getvalue()) > 1000
+
+
+def test_disagreement_shows_its_places_and_its_scale():
+    places = np.array([[0.0, 0.0], [400.0, 0.0], [400.0, 300.0], [0.0, 300.0]])
+    apart = np.array([[0.3, 0.4], [0.0, 0.1], [-0.1, 0.0], [0.1, 0.1]])
+    result = Comparison(xy_mm=places, apart_mm=apart, rms_mm=0.2, allowed_mm=0.3, chance=0.6, agree=True, notes=())
+    axes = disagreement(result).axes[0]
+    assert "longest arrow 0.5 mm" in axes.get_title()
+    assert len(axes.collections[0].get_offsets()) == 4
