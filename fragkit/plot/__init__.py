@@ -1,1 +1,1 @@
-"""Room."""
+"""Figures of the results, made with matplotlib objects and never with pyplot."""
