@@ -180,7 +180,7 @@ def _judgement(
     if worst is not None:
         words.append(_worst_words(points.names[worst], residuals[worst], left_out, worst))
         words.append(
-            f"The line from each point, drawn {magnified} times its length, ends where the plane puts what was measured."
+            f"The line at each point, drawn {magnified} times its length, ends where the plane puts what was measured."
         )
     return Judgement(
         names=points.names,

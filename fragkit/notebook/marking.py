@@ -14,7 +14,7 @@ from fragkit.notebook.front_end import jpeg_bytes, script, style
 from fragkit.notebook.history import History
 from fragkit.notebook.judging import Judgement, control_by_points, control_by_tape, judge, unsolved
 from fragkit.notebook.pasting import paste_coordinates, paste_distances
-from fragkit.record.control import name_in_survey, write_control, write_distances
+from fragkit.record.control import PX_DECIMALS, name_in_survey, write_control, write_distances
 from fragkit.rectify import Lens
 from fragkit.rectify.marks import refine_mark
 from fragkit.survey import Photograph, PointControl, TapeControl, read_photo
@@ -142,7 +142,7 @@ class PointMarker(anywidget.AnyWidget):
             mark = refine_mark(self._pixels, (asked["x"], asked["y"]), kind=asked["mark"])
         except EstimationError as error:
             return {"say": f"{error} The point stays where it is."}
-        x, y = (float(value) for value in mark.xy_px)
+        x, y = (round(float(value), PX_DECIMALS) for value in mark.xy_px)
         said = f"Centre of the {mark.kind} at {x:.2f}, {y:.2f} px, good to {mark.sd_px:.2f} px."
         return {"snapped": asked["index"], "x": x, "y": y, "say": said}
 

@@ -147,6 +147,7 @@ def _read_photo_entry(folder: Folder, document: Document, k: int) -> PhotoEntry 
     header = image_header(folder, path) if path else None
     control = read_control(folder, table.control, document.place("photo", k, "control"), header)
     labels = _find_labels(folder, document, k, table, header)
+    example_px = _example(folder, document, k, table)
     chart = None
     if table.chart is not None:
         chart = read_chart(folder, table.chart, document.place("photo", k, "chart"), header)
@@ -161,7 +162,7 @@ def _read_photo_entry(folder: Folder, document: Document, k: int) -> PhotoEntry 
         flatness_mm=table.flatness_mm,
         labels=labels,
         chart=chart,
-        example_px=_example(folder, document, k, table),
+        example_px=example_px,
     )
 
 

@@ -8,7 +8,7 @@ const LABELLING_HELP =
   "sets a corner at the cross, Enter closes an outline, Escape gives it up. B brush, O outline, E example; the letters " +
   "in the list choose what is labelled; square brackets change the brush; plus, minus and 0 zoom.";
 
-function hatchTile(kind, size = 12) {
+function hatchTile(kind, size = 9) {
   const tile = make("canvas", { width: size, height: size });
   const pen = tile.getContext("2d");
   outlined(pen, 1.3, () => {

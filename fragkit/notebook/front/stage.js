@@ -117,9 +117,11 @@ class Stage {
     return STEPS.find((step) => step * this.scale >= 0.99) ?? STEPS.at(-1);
   }
 
+  // Within the photograph, and to a thousandth of a pixel, as the tables have it.
   inside({ x, y }) {
-    const { width, height } = this.photo;
-    return { x: Math.min(width - 0.5, Math.max(-0.5, x)), y: Math.min(height - 0.5, Math.max(-0.5, y)) };
+    const [right, bottom] = [this.photo.width - 0.5, this.photo.height - 0.5];
+    const round = (value) => Math.round(1000 * value) / 1000;
+    return { x: round(Math.min(right, Math.max(-0.5, x))), y: round(Math.min(bottom, Math.max(-0.5, y))) };
   }
 
   moveCursor(x, y) {
@@ -139,7 +141,7 @@ class Stage {
     this.canvas.focus();
     if (!this.photo) return;
     const screen = this.place(event);
-    const photo = this.toPhoto(screen);
+    const photo = this.inside(this.toPhoto(screen));
     this.moveCursor(photo.x, photo.y);
     this.canvas.setPointerCapture(event.pointerId);
     const isTaken = event.button === 0 && !event.shiftKey && Boolean(this.hooks.down?.(photo, screen));
@@ -176,7 +178,7 @@ class Stage {
     if (!held || !this.photo) return;
     const photo = this.toPhoto(this.place(event));
     const { x, y } = this.inside(photo);
-    const isOnPhoto = x === photo.x && y === photo.y;
+    const isOnPhoto = Math.hypot(x - photo.x, y - photo.y) < 0.01;
     if (held.isTaken || (held.isMain && isOnPhoto && !held.hasMoved)) this.hooks.up?.({ x, y }, held);
     this.request();
   }
