@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -34,7 +35,7 @@ def found(picture: Picture, centres: Centres, *, name: str = "") -> Figure:
         xy = np.asarray(centres.xy_mm)[status == key]
         if not len(xy):
             continue
-        style = {"linestyle": "", "marker": marker, "markersize": size, "markerfacecolor": "none"}
+        style: dict[str, Any] = {"linestyle": "", "marker": marker, "markersize": size, "markerfacecolor": "none"}
         axes.plot(*xy.T, markeredgecolor="white", markeredgewidth=3.6, **style)
         axes.plot(*xy.T, markeredgecolor="black", markeredgewidth=1.4, label=f"{words} ({len(xy)})", **style)
     axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.07), ncols=4, frameon=False, fontsize=9)
