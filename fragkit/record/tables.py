@@ -16,6 +16,7 @@ from fragkit.record.study_result import StudyResult, fragment_of
 
 if TYPE_CHECKING:
     from fragkit.layout import Layout
+    from fragkit.setting_out import Mark
     from fragkit.works import TakeOff, WorksPlan
 
 CENTRES = (
@@ -49,6 +50,7 @@ LAYOUT = (
     "material_class",
     "reason",
 )
+READINGS = ("id", "x_mm", "y_mm")
 WORKS = (
     "part",
     "item",
@@ -94,9 +96,7 @@ def _cell(value: Any) -> str:
         return ""
     if isinstance(value, str):
         value = value.replace("\r\n", "\n").replace("\r", "\n")
-        risky = (
-            value.startswith("'") or value[:1] in _RUNS_AS_FORMULA or value.lstrip()[:1] in _RUNS_AS_FORMULA
-        )
+        risky = value.startswith("'") or value[:1] in _RUNS_AS_FORMULA or value.lstrip()[:1] in _RUNS_AS_FORMULA
         return f"'{value}" if value and risky else value
     if isinstance(value, (float, np.floating)):
         return f"{float(value):.9g}" if math.isfinite(value) else ""
@@ -149,6 +149,11 @@ def setting_csv(rows: Sequence[Any]) -> str:
     return csv_text(header, [[_flat(row[name]) for name in header] for row in plain])
 
 
+def readings_form_csv(marks: Sequence[Mark]) -> str:
+    """A form for what a second person reads on the wall: the marks of the check sheet, the readings empty."""
+    return csv_text(READINGS, [[mark.id, None, None] for mark in marks])
+
+
 def _flat(value: Any) -> Any:
     return " ".join(str(part) for part in value) if isinstance(value, (tuple, list, np.ndarray)) else value
 
@@ -175,8 +180,7 @@ def _leaf_rows(takeoff: TakeOff) -> list[dict[str, Any]]:
         ("leaves by area alone", "leaf", round(takeoff.n_leaves_by_area, 1)),
     ]
     rows: list[dict[str, Any]] = [
-        {"part": "leaf", "item": item, "unit": unit, "middle": count, "source": source}
-        for item, unit, count in counts
+        {"part": "leaf", "item": item, "unit": unit, "middle": count, "source": source} for item, unit, count in counts
     ]
     for cut in takeoff.forms:
         item = f"form {cut.form} at {cut.scale_ratio:g}"

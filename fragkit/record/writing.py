@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from fragkit.errors import OutputError
 from fragkit.record.drawings import forms_svg, motif_svg
@@ -12,8 +13,20 @@ from fragkit.record.pictures import png_bytes, tiff_bytes
 from fragkit.record.report import report_html
 from fragkit.record.results import results_json
 from fragkit.record.study_result import StudyResult
-from fragkit.record.tables import centres_csv, layout_csv, setting_csv, works_csv
-from fragkit.setting_out import draw_sheets, draw_wall
+from fragkit.record.tables import centres_csv, layout_csv, readings_form_csv, setting_csv, works_csv
+from fragkit.setting_out import (
+    SettingOut,
+    check_marks,
+    draw_check_sheet,
+    draw_sheets,
+    draw_tick_off,
+    draw_wall,
+    draw_wall_svg,
+)
+
+if TYPE_CHECKING:
+    from fragkit.layout import Layout
+    from fragkit.motifs import Motif
 
 RESULTS = "results.json"
 
@@ -43,8 +56,7 @@ def write_record(result: StudyResult, out: Path) -> None:
     out = Path(out)
     if out.resolve() == Path(result.survey.folder).resolve():
         raise OutputError(
-            f"{out} is the study folder itself, which is never written to. Choose another folder with --out "
-            "DIR."
+            f"{out} is the study folder itself, which is never written to. Choose another folder with --out DIR."
         )
     before = _files_before(out)
     with drafts(out, last=RESULTS) as record:
@@ -70,18 +82,26 @@ def _write_walls(result: StudyResult, record: Drafts) -> None:
         record.write("layout.csv", layout_csv(result.layout))
         record.write("forms.svg", forms_svg(result.layout))
     if result.layout is not None and result.setting is not None and result.motif is not None:
-        laid_out = {wall.name: wall for wall in result.layout.walls}
-        names = file_names(setting.name for setting in result.setting.walls)
-        for setting in result.setting.walls:
-            stem = f"setting-out/{names[setting.name]}"
-            record.write(f"{stem}.csv", setting_csv(setting.rows))
-            record.write(f"{stem}.pdf", draw_wall(setting, laid_out[setting.name], result.motif))
-        sheets = draw_sheets(result.layout, result.motif)
-        stems = file_names(Path(name).stem for name in sheets)
-        for name, content in sheets.items():
-            record.write(f"sheets/{stems[Path(name).stem]}.pdf", content)
+        _write_setting_out(result.layout, result.setting, result.motif, record)
     if result.takeoff is not None or result.works is not None:
         record.write("works.csv", works_csv(result.takeoff, result.works))
+
+
+def _write_setting_out(layout: Layout, setting_out: SettingOut, motif: Motif, record: Drafts) -> None:
+    laid_out = {wall.name: wall for wall in layout.walls}
+    names = file_names(setting.name for setting in setting_out.walls)
+    for setting in setting_out.walls:
+        wall, name = laid_out[setting.name], names[setting.name]
+        record.write(f"setting-out/{name}.csv", setting_csv(setting.rows))
+        record.write(f"setting-out/{name}.pdf", draw_wall(setting, wall, motif))
+        record.write(f"setting-out/{name}.svg", draw_wall_svg(setting, wall, motif))
+        record.write(f"setting-out/check-sheets/{name}.pdf", draw_check_sheet(setting))
+        record.write(f"setting-out/tick-off/{name}.pdf", draw_tick_off(setting))
+        record.write(f"readings/{name}.csv", readings_form_csv(check_marks(setting)))
+    sheets = draw_sheets(layout, motif)
+    stems = file_names(Path(name).stem for name in sheets)
+    for name, content in sheets.items():
+        record.write(f"sheets/{stems[Path(name).stem]}.pdf", content)
 
 
 def _files_before(out: Path) -> dict[str, str]:

@@ -29,6 +29,10 @@ def test_every_file_of_the_design_is_written(written):
         "rectified/north-1.png",
         "setting-out/north.csv",
         "setting-out/north.pdf",
+        "setting-out/north.svg",
+        "setting-out/check-sheets/north.pdf",
+        "setting-out/tick-off/north.pdf",
+        "readings/north.csv",
         "setting-out/east.csv",
     } <= found
     assert any(name.startswith("sheets/") and name.endswith(".pdf") for name in found)
