@@ -72,6 +72,10 @@ def build_motif(examples, *, labels):
     return SimpleNamespace(labels=tuple(labels), n_examples=len(examples))
 
 
+def recentre(centres, motif, *, picture):
+    return centres
+
+
 def pool(lattices, *, turns_deg, turn_sds_deg):
     _called("repeat")
     return SimpleNamespace(n=len(lattices), turns=tuple(turns_deg))
@@ -114,8 +118,8 @@ def write_record(result, out):
 
 
 ROOMS = {
-    "fragments": (rectify, given_lens, find_nets, find_centres, merge_centres, fit_lattice),
-    "decoration": (build_motif, pool, measure_colours, weigh_technique),
+    "fragments": (rectify, given_lens, find_nets, find_centres, build_motif, recentre, merge_centres, fit_lattice),
+    "decoration": (pool, measure_colours, weigh_technique),
     "rooms": (lay_out, set_out, take_off, plan_works),
     "run": (write_record,),
 }
