@@ -64,6 +64,11 @@ def table(
     return tag("div", inner, class_="wide", tabindex="0", role="region", aria_label=caption)
 
 
+def sourced(text: str, source: str) -> Html:
+    """Text with its source in small type; without a source the text alone."""
+    return join(text, " ", tag("small", f"[{source}]")) if source else join(text)
+
+
 def facts(rows: Iterable[tuple[Part, Part]]) -> Html:
     """Names and values."""
     return tag("dl", *(tag("div", tag("dt", name), tag("dd", value)) for name, value in rows), class_="facts")

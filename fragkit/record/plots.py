@@ -7,9 +7,11 @@ from fragkit.plot import motif as motif_plots
 from fragkit.plot import rectify as rectify_plots
 from fragkit.plot import technique as technique_plots
 from fragkit.plot import walls as wall_plots
+from fragkit.plot import works as works_plots
 from fragkit.record.figures import embed
 from fragkit.record.html import Html, join
 from fragkit.record.study_result import StudyResult, techniques
+from fragkit.works import WorksPlan
 
 
 def photograph(result: StudyResult, name: str) -> Html:
@@ -83,4 +85,49 @@ def wall(result: StudyResult, name: str) -> Html | None:
             caption=f"Wall {name}: how certain the place of each motif is. The signs differ in shape as "
             "well as tone.",
         ),
+    )
+
+
+def learning(plan: WorksPlan) -> Html | None:
+    """The timed trial and the curve that it allows."""
+    if plan.curve is None:
+        return None
+    return embed(
+        works_plots.learning(plan.curve, n_motifs=max(1, plan.n_motifs // plan.crew)),
+        alt=f"Minutes of {plan.curve.n_timed} timed motifs, and the band of curves that they allow.",
+        caption="The timed trial and what it allows for the rest of the job. Nobody has seen where the curve ends.",
+    )
+
+
+def programme(plan: WorksPlan) -> Html | None:
+    """Walls and lifts in order, as bars over working days."""
+    if not plan.programme:
+        return None
+    return embed(
+        works_plots.programme(plan.programme),
+        alt="Bars: every wall and scaffold lift in order, in working days, with the late end of each.",
+        caption="The programme: wall by wall, from the top lift down, in working days of the whole crew. Preparing the "
+        "wall and waiting for it to dry are not in it.",
+    )
+
+
+def drivers(plan: WorksPlan) -> Html | None:
+    """What drives the spread of the cost."""
+    if plan.known_total is None or not plan.known_total.drivers:
+        return None
+    return embed(
+        works_plots.drivers(plan.known_total),
+        alt="Bars: " + "; ".join(f"{name} {100 * share:.0f} %" for name, share in plan.known_total.drivers[:8]),
+        caption="What drives the spread of the known lines: better knowledge of the first narrows it most.",
+    )
+
+
+def flips(plan: WorksPlan) -> Html | None:
+    """Cost against the price of leaf, and where the choice changes."""
+    if not plan.flips:
+        return None
+    return embed(
+        works_plots.flips(plan.flips, currency=plan.currency or ""),
+        alt="; ".join(flip.words for flip in plan.flips),
+        caption="Cost against the price of leaf. Where the lines cross, the cheaper metal changes; bands hold 9 in 10.",
     )

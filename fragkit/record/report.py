@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from fragkit.record import sections_evidence, sections_works, words
+from fragkit.record import sections_costs, sections_evidence, sections_works, words
 from fragkit.record.html import Html, join, paragraph, section, tag
 from fragkit.record.study_result import StudyResult
 from fragkit.record.style import CSS
@@ -35,7 +35,7 @@ def report_html(result: StudyResult) -> str:
         "motif": sections_evidence.motif(result),
         "colour": sections_evidence.colour(result),
         "walls": sections_works.walls(result),
-        "works": sections_works.works(result),
+        "works": sections_costs.works(result),
         "cautions": sections_works.cautions(result),
         "decisions": sections_works.decisions(result),
         "doubts": sections_works.doubts(result),
@@ -86,5 +86,5 @@ def _closing(result: StudyResult) -> str:
     return (
         made
         + "Beside this page lie the same numbers as open tables and drawings: results.json, centres.csv, "
-        "layout.csv, works.csv, motif.svg, forms.svg, and the folders rectified, setting-out and sheets."
+        "layout.csv, works.csv, motif.svg, forms.svg, and the folders rectified, setting-out, sheets and works."
     )

@@ -46,8 +46,7 @@ CAUTIONS: tuple[Caution, ...] = (
     ),
     Caution(
         hazard="Solvents",
-        advice="Ventilate for turpentine and white spirit; no flame near them, nor near metal powder and "
-        "skewings.",
+        advice="Ventilate for turpentine and white spirit; no flame near them, nor near metal powder and skewings.",
         source="common practice; see the safety data sheets",
     ),
     Caution(

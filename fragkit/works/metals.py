@@ -6,13 +6,9 @@ from dataclasses import dataclass
 
 COMMON_PRACTICE = "common practice, not confirmed by a source"
 
-_GILDING_ARTICLE = (
-    "Gold & Metal Leaf, supplier's article (2021), handover.co.uk/blog/2021/02/10/gold-metal-leaf"
-)
+_GILDING_ARTICLE = "Gold & Metal Leaf, supplier's article (2021), handover.co.uk/blog/2021/02/10/gold-metal-leaf"
 _IMITATION_LEAF = "Imitation Gold Leaf, supplier's page, stonehouses.co.uk/collections/imitation-gold-leaf"
-_BOOKBINDING = (
-    "Roberts & Etherington, Bookbinding and the Conservation of Books, cool.culturalheritage.org/don"
-)
+_BOOKBINDING = "Roberts & Etherington, Bookbinding and the Conservation of Books, cool.culturalheritage.org/don"
 _CRC = "CRC Handbook values, as in the Python packages periodictable 2.1 and mendeleev 1.3"
 
 
@@ -32,6 +28,8 @@ class Metal:
     mass_g_per_1000, mass_leaf_mm : range in g and the leaf it belongs to, or None
         Mass of a thousand leaves.
     mass_source : str
+    thickness_um : range or None
+        Common practice, where no mass is published.
     tarnish : str
         How it ages, in plain words.
     tarnish_source : str
@@ -50,6 +48,7 @@ class Metal:
     mass_g_per_1000: tuple[float, float] | None = None
     mass_leaf_mm: tuple[float, float] | None = None
     mass_source: str = ""
+    thickness_um: tuple[float, float] | None = None
     other_formats: tuple[str, ...] = ()
 
 
@@ -78,8 +77,7 @@ METALS: dict[str, Metal] = {
             mass_g_per_1000=(28.0, 28.0),
             mass_leaf_mm=(95.0, 95.0),
             mass_source=_GILDING_ARTICLE + " (up to 28 g; the leaf it belongs to is not stated)",
-            tarnish="Blackens with traces of sulphur gases; needs a coating, and where the coating fails it "
-            "spots.",
+            tarnish="Blackens with traces of sulphur gases; needs a coating, and where the coating fails it spots.",
             tarnish_source=_BOOKBINDING + " (silver leaf); V&A Conservation Journal 22",
             other_formats=("80 × 80 mm", "109 × 109 mm", "114 × 114 mm, about 1880"),
         ),
@@ -89,6 +87,7 @@ METALS: dict[str, Metal] = {
             leaves_per_book=25,
             format_source=COMMON_PRACTICE,
             density_g_cm3=12.02,
+            thickness_um=(0.15, 0.25),
             tarnish="Does not tarnish at room temperature; slightly duller than silver.",
             tarnish_source=_BOOKBINDING + " (palladium leaf); Art & Architecture Thesaurus",
         ),
@@ -98,6 +97,7 @@ METALS: dict[str, Metal] = {
             leaves_per_book=10,
             format_source=COMMON_PRACTICE,
             density_g_cm3=21.45,
+            thickness_um=(0.20, 0.25),
             tarnish="Does not tarnish; greyer than silver.",
             tarnish_source="Platinum leaf, cameo.mfa.org; Farnsworth, Illumination (1922)",
         ),
@@ -107,6 +107,7 @@ METALS: dict[str, Metal] = {
             leaves_per_book=25,
             format_source=_GILDING_ARTICLE,
             density_g_cm3=2.70,
+            thickness_um=(0.5, 1.0),
             tarnish="Does not blacken but dulls; suppliers advise sealing it. Too thick for fine work.",
             tarnish_source="Metal leaf, supplier's page, baileypaints.co.uk; Farnsworth, Illumination (1922)",
             other_formats=("160 × 160 mm, loose",),
@@ -142,6 +143,15 @@ _OTHER_NAMES = {
 }
 
 
+def metal_in(words: str) -> Metal | None:
+    """The listed metal whose name occurs in `words` ("gold leaf 23 ct", "Dutch metal", …), or None."""
+    plain = words.casefold()
+    for known in (*_OTHER_NAMES, *METALS):
+        if known in plain:
+            return METALS[_OTHER_NAMES.get(known, known)]
+    return None
+
+
 def find_metal(name: str) -> Metal:
     """What is published about the metal called `name` ("gold", "gold leaf 23 ct", "Dutch metal", …).
 
@@ -150,14 +160,25 @@ def find_metal(name: str) -> Metal:
     ValueError
         If no listed metal occurs in `name`.
     """
-    words = name.casefold()
-    for known in (*_OTHER_NAMES, *METALS):
-        if known in words:
-            return METALS[_OTHER_NAMES.get(known, known)]
-    raise ValueError(
-        f"No leaf metal {name!r} is listed; listed are {', '.join(METALS)}. "
-        "Name one of them, or state leaf_side_mm and leaves_per_book of the leaf you mean."
-    )
+    found = metal_in(name)
+    if found is None:
+        raise ValueError(
+            f"No leaf metal {name!r} is listed; listed are {', '.join(METALS)}. "
+            "Name one of them, or state leaf_side_mm and leaves_per_book of the leaf you mean."
+        )
+    return found
+
+
+def mass_g(metal: Metal, area_m2: float) -> tuple[tuple[float, float], str] | None:
+    """Mass range (g) of an area of leaf and where it comes from: published grades, else an assumed thickness."""
+    if metal.mass_g_per_1000 is not None and metal.mass_leaf_mm is not None:
+        low, high = (areal_mass_g_m2(mass, metal.mass_leaf_mm) * area_m2 for mass in metal.mass_g_per_1000)
+        return (low, high), metal.mass_source
+    if metal.thickness_um is not None:
+        low, high = (um * metal.density_g_cm3 * area_m2 for um in metal.thickness_um)
+        thickness = f"{metal.thickness_um[0]:g} to {metal.thickness_um[1]:g} µm"
+        return (low, high), f"computed from {thickness}, {COMMON_PRACTICE}"
+    return None
 
 
 def thickness_um(mass_g_per_1000: float, leaf_mm: tuple[float, float], density_g_cm3: float) -> float:
@@ -184,7 +205,5 @@ def overlap_factor(leaf_mm: tuple[float, float], lap_mm: float) -> float:
     """Area of leaf used per area covered when leaves are laid edge over edge by `lap_mm` on a plain field."""
     width, height = leaf_mm
     if not 0 <= lap_mm < min(width, height):
-        raise ValueError(
-            f"A lap of {lap_mm} mm on a leaf of {width} × {height} mm: use 0 up to the leaf's side."
-        )
+        raise ValueError(f"A lap of {lap_mm} mm on a leaf of {width} × {height} mm: use 0 up to the leaf's side.")
     return width * height / ((width - lap_mm) * (height - lap_mm))

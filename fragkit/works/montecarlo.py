@@ -146,17 +146,26 @@ def propagate(
     ----------
     JCGM 101:2008, Propagation of distributions using a Monte Carlo method, clauses 7 and 9.
     """
-    draws = {name: distribution.draw(rng, n_draws) for name, distribution in inputs.items()}
-    values = np.asarray(model(**draws), float)
+    draws = draw_inputs(inputs, rng=rng, n_draws=n_draws)
+    return spread_of(np.asarray(model(**draws), float), draws, unit=unit)
+
+
+def draw_inputs(inputs: Mapping[str, Distribution], *, rng: np.random.Generator, n_draws: int) -> dict[str, FloatArray]:
+    """One array of draws for each input."""
+    return {name: distribution.draw(rng, n_draws) for name, distribution in inputs.items()}
+
+
+def spread_of(values: FloatArray, draws: Mapping[str, FloatArray] | None = None, *, unit: str = "") -> Spread:
+    """Spread of draws of a result, and which of the inputs' draws drive it."""
     low, p05, p50, p95, high = np.quantile(values, [0.025, 0.05, 0.5, 0.95, 0.975])
     return Spread(
         p05=float(p05),
         p50=float(p50),
         p95=float(p95),
         mean=float(values.mean()),
-        sd=float(values.std(ddof=1)),
+        sd=float(values.std(ddof=1)) if len(values) > 1 else 0.0,
         interval=np.array([low, high]),
-        drivers=_drivers(draws, values),
+        drivers=_drivers(draws or {}, values),
         unit=unit,
     )
 

@@ -91,9 +91,7 @@ class Step:
     upto: float
 
 
-def staircase(
-    size_of: Callable[[float], Size], leaf_mm: Size, *, low: float, high: float
-) -> tuple[Step, ...]:
+def staircase(size_of: Callable[[float], Size], leaf_mm: Size, *, low: float, high: float) -> tuple[Step, ...]:
     """Pieces per leaf as a piece grows: every step between `low` and `high`.
 
     Parameters
@@ -125,9 +123,7 @@ def pieces_per_leaf(piece_mm: Size, leaf_mm: Size) -> int:
     return int(_counts(_checked(piece_mm, "piece"), _checked(leaf_mm, "leaf"))[2][-1, -1])
 
 
-def _last_with(
-    n_pieces: int, size_of: Callable[[float], Size], leaf_mm: Size, *, begin: float, high: float
-) -> float:
+def _last_with(n_pieces: int, size_of: Callable[[float], Size], leaf_mm: Size, *, begin: float, high: float) -> float:
     if pieces_per_leaf(size_of(high), leaf_mm) >= n_pieces:
         return high
     low, top, tolerance = begin, high, (high - begin) * 2e-5
@@ -161,11 +157,7 @@ def _units(size_mm: Size) -> tuple[int, int]:
 def _points(sides: tuple[int, int], length: int) -> IntArray:
     """Sums of piece sides from 0 up to `length`."""
     small, large = sorted(sides)
-    sums = [
-        i * large + j * small
-        for i in range(length // large + 1)
-        for j in range((length - i * large) // small + 1)
-    ]
+    sums = [i * large + j * small for i in range(length // large + 1) for j in range((length - i * large) // small + 1)]
     return np.unique(sums)
 
 
@@ -212,9 +204,7 @@ def _places(points_x: IntArray, points_y: IntArray, counts: IntArray, piece: Siz
 def _checked(size_mm: Size, what: str) -> Size:
     width, height = float(size_mm[0]), float(size_mm[1])
     if not (0 < width < np.inf and 0 < height < np.inf):
-        raise ValueError(
-            f"{what} of {width} × {height} mm: both sides must be above 0 mm. Give its size in mm."
-        )
+        raise ValueError(f"{what} of {width} × {height} mm: both sides must be above 0 mm. Give its size in mm.")
     return width, height
 
 

@@ -3,19 +3,32 @@
 from __future__ import annotations
 
 import math
-from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
-import shapely
-from numpy.typing import NDArray
 
 from fragkit.card import card
-from fragkit.works.metals import COMMON_PRACTICE, METALS, Metal, areal_mass_g_m2, find_metal
-from fragkit.works.nesting import Nesting, Size, Step, nest, pieces_per_leaf, staircase
-from fragkit.works.tiling import tile
+from fragkit.works.assumptions import Assumption
+from fragkit.works.costs import leaf_metal
+from fragkit.works.cutting import (
+    FormCut,
+    Need,
+    Outlines,
+    Parting,
+    area_mm2,
+    count_leaves,
+    cut_parts,
+    cut_whole,
+    grown,
+    n_parts,
+    needs_of,
+    outlines_of,
+    pieces_area_m2,
+)
+from fragkit.works.metals import COMMON_PRACTICE, METALS, Metal, find_metal, mass_g, metal_in
+from fragkit.works.nesting import Nesting, Size, Step, nest, staircase
 
 if TYPE_CHECKING:
     from fragkit.layout import Layout
@@ -27,43 +40,6 @@ LAP_MM = 2.0
 SPOILAGE_RATIO = 0.10
 RESERVE_RATIO = 0.05
 
-Outlines = Sequence[NDArray[Any]]
-
-
-@dataclass(frozen=True, kw_only=True)
-class Assumption:
-    """A number that nobody measured here: what, how much, on whose word."""
-
-    name: str
-    value: str
-    source: str
-
-
-@dataclass(frozen=True, kw_only=True)
-class FormCut:
-    """Motifs that need the same cut piece.
-
-    Attributes
-    ----------
-    form : str
-    scale_ratio : float
-        Size against the full motif, rounded up to half a percent.
-    n_motifs : int
-    piece_mm : (width, height)
-        Box of the metal with the margin all round.
-    pieces_per_leaf : int
-        0 when one leaf is too small.
-    leaves_per_motif : int
-        1, or more when leaves must be laid edge over edge.
-    """
-
-    form: str
-    scale_ratio: float
-    n_motifs: int
-    piece_mm: Size
-    pieces_per_leaf: int
-    leaves_per_motif: int
-
 
 @dataclass(frozen=True, kw_only=True)
 class MetalNeed:
@@ -72,9 +48,11 @@ class MetalNeed:
     metal: str
     leaf_mm: Size
     leaves_per_book: int
+    n_leaves_cut: int
     n_leaves: int
     n_books: int
     mass_g: tuple[float, float] | None
+    mass_source: str
     tarnish: str
     source: str
     stated: bool = False
@@ -101,12 +79,18 @@ class TakeOff:
         Metal area over leaf area: what one would order if leaf could be poured.
     cutting : Nesting or None
         One leaf cut for whole motifs.
+    parting : Parting or None
+        Whole boxes against separate parts; None when the motif is of one piece.
     margin_steps, scale_steps : tuple of Step
         Pieces per leaf against the margin (mm) and against the size of the motif (1 is as found).
     next_step : str
         Distance to the neighbouring steps, in words.
-    metal_area_m2, leaf_area_m2 : float
-        Metal on the wall; leaf bought.
+    metal_area_m2, shadow_area_m2, leaf_area_m2 : float
+        Metal and shadow on the wall; leaf bought.
+    metal_area_sd_ratio : float
+        Standard deviation of the motif's metal area, as a share of it.
+    scrap_area_m2 : float
+        Offcuts beside the pieces, for patching.
     metals : tuple of MetalNeed
         Side by side.
     assumptions : tuple of Assumption
@@ -125,13 +109,18 @@ class TakeOff:
     n_leaves_reserve: int
     n_leaves: int
     n_books: int
+    spoilage_ratio: float
     n_leaves_by_area: float
     cutting: Nesting | None
+    parting: Parting | None
     margin_steps: tuple[Step, ...]
     scale_steps: tuple[Step, ...]
     next_step: str
     metal_area_m2: float
+    shadow_area_m2: float
+    metal_area_sd_ratio: float
     leaf_area_m2: float
+    scrap_area_m2: float
     metals: tuple[MetalNeed, ...]
     assumptions: tuple[Assumption, ...]
     notes: tuple[str, ...]
@@ -153,30 +142,12 @@ class TakeOff:
         return card("Leaf by cutting", rows, notes=self.notes)
 
 
-@dataclass(frozen=True, kw_only=True)
-class _Need:
-    """Motifs of one form and scale, before any leaf is chosen."""
-
-    form: str
-    scale_ratio: float
-    n_motifs: int
-    outlines: tuple[NDArray[Any], ...]
-
-    @property
-    def box_mm(self) -> Size:
-        points = np.vstack(self.outlines)
-        width, height = np.ptp(points, axis=0)
-        return float(width), float(height)
-
-
 def take_off(
     layout: Layout,
     motif: Motif,
     works: WorksEntry,
     *,
     lap_mm: float = LAP_MM,
-    spoilage_ratio: float = SPOILAGE_RATIO,
-    reserve_ratio: float = RESERVE_RATIO,
 ) -> TakeOff:
     """Leaves and books for every motif of a layout, counted by cutting.
 
@@ -186,11 +157,9 @@ def take_off(
     motif : Motif
         Its metal outlines stand in for forms that have none of their own.
     works : WorksEntry
-        Metal, leaf format and margin, as far as the study states them.
+        Metal, leaf format, margin, way of cutting and allowances, as far as the study states them.
     lap_mm : float
         How far leaves lie over each other when a motif is larger than one.
-    spoilage_ratio, reserve_ratio : float
-        Leaves that tear, and leaves of the same batch kept for later repair, per leaf cut.
 
     Raises
     ------
@@ -203,24 +172,20 @@ def take_off(
     whole leaves share leaves, each taking the place of the largest of them.
     """
     margin_mm = MARGIN_MM if works.margin_mm is None else works.margin_mm
+    spoilage_ratio = SPOILAGE_RATIO if works.spoilage_ratio is None else works.spoilage_ratio
+    reserve_ratio = RESERVE_RATIO if works.reserve_ratio is None else works.reserve_ratio
     for name, value in (("margin_mm", margin_mm), ("spoilage", spoilage_ratio), ("reserve", reserve_ratio)):
         if not value >= 0:
             raise ValueError(f"{name} is {value}; it must be 0 or more. State it as a plain positive number.")
     leaf_mm, per_book, format_source, notes = _format(works)
-    needs = _needs(layout, motif)
-    forms = tuple(_cut(need, leaf_mm, margin_mm, lap_mm) for need in needs)
-    n_cut = _leaves(forms, leaf_mm)
+    needs = needs_of(layout, motif)
+    cuts = _cuts(needs, works.cut, leaf_mm, margin_mm, lap_mm)
+    n_cut = count_leaves(cuts, leaf_mm)
     n_spoilt, n_reserve = _allowances(n_cut, spoilage_ratio, reserve_ratio)
-    metal_area_mm2 = sum(need.n_motifs * _area_mm2(need.outlines) for need in needs)
-    box_mm = _whole_box(layout, motif)
-    margin_steps = staircase(
-        lambda m: _grown(box_mm, 1.0, m), leaf_mm, low=0.0, high=max(10.0, 2 * margin_mm)
-    )
-    scale_steps = staircase(lambda s: _grown(box_mm, s, margin_mm), leaf_mm, low=0.6, high=1.4)
     n_leaves = n_cut + n_spoilt + n_reserve
-    piece_mm = _grown(box_mm, 1.0, margin_mm)
-    cutting = nest(piece_mm, leaf_mm)
-    needed = _metals(works, needs, margin_mm, lap_mm, (spoilage_ratio, reserve_ratio))
+    metal_mm2 = sum(need.n_motifs * area_mm2(need.metal) for need in needs)
+    leaf_m2 = leaf_mm[0] * leaf_mm[1] * 1e-6
+    stairs = _stairs(layout, motif, leaf_mm, margin_mm)
     return TakeOff(
         n_motifs=sum(need.n_motifs for need in needs),
         metal=works.metal,
@@ -228,23 +193,61 @@ def take_off(
         leaves_per_book=per_book,
         format_source=format_source,
         margin_mm=margin_mm,
-        forms=forms,
+        forms=cuts,
         n_leaves_cut=n_cut,
         n_leaves_spoilt=n_spoilt,
         n_leaves_reserve=n_reserve,
         n_leaves=n_leaves,
         n_books=math.ceil(n_leaves / per_book),
-        n_leaves_by_area=metal_area_mm2 / (leaf_mm[0] * leaf_mm[1]),
-        cutting=cutting if cutting.n_pieces else None,
-        margin_steps=margin_steps,
-        scale_steps=scale_steps,
-        next_step=_next_step(margin_steps, scale_steps, margin_mm),
-        metal_area_m2=metal_area_mm2 * 1e-6,
-        leaf_area_m2=n_leaves * leaf_mm[0] * leaf_mm[1] * 1e-6,
-        metals=needed,
-        assumptions=_assumptions(works, lap_mm, spoilage_ratio, reserve_ratio, forms),
-        notes=(*notes, *_doubts(motif, margin_steps, margin_mm)),
+        spoilage_ratio=spoilage_ratio,
+        n_leaves_by_area=metal_mm2 * 1e-6 / leaf_m2,
+        cutting=stairs.cutting,
+        parting=_parting(needs, outlines_of(layout.forms, "whole", motif, "metal"), leaf_mm, margin_mm, lap_mm),
+        margin_steps=stairs.margin,
+        scale_steps=stairs.scale,
+        next_step=_next_step(stairs.margin, stairs.scale, margin_mm),
+        metal_area_m2=metal_mm2 * 1e-6,
+        shadow_area_m2=1e-6 * sum(need.n_motifs * area_mm2(need.shadow) for need in needs),
+        metal_area_sd_ratio=float(motif.metal_area_sd_mm2 / motif.metal_area_mm2),
+        leaf_area_m2=n_leaves * leaf_m2,
+        scrap_area_m2=max(0.0, n_cut * leaf_m2 - pieces_area_m2(cuts, leaf_mm)),
+        metals=_metals(works, needs, margin_mm, lap_mm, (spoilage_ratio, reserve_ratio)),
+        assumptions=_assumptions(works, lap_mm, cuts),
+        notes=(*notes, *_doubts(motif, stairs.margin, margin_mm)),
     )
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Stairs:
+    margin: tuple[Step, ...]
+    scale: tuple[Step, ...]
+    cutting: Nesting | None
+
+
+def _stairs(layout: Layout, motif: Motif, leaf_mm: Size, margin_mm: float) -> _Stairs:
+    width, height = np.ptp(np.vstack(outlines_of(layout.forms, "whole", motif, "metal")), axis=0).tolist()
+    box_mm = width, height
+    cutting = nest(grown(box_mm, 1.0, margin_mm), leaf_mm)
+    return _Stairs(
+        margin=staircase(lambda m: grown(box_mm, 1.0, m), leaf_mm, low=0.0, high=max(10.0, 2 * margin_mm)),
+        scale=staircase(lambda s: grown(box_mm, s, margin_mm), leaf_mm, low=0.6, high=1.4),
+        cutting=cutting if cutting.n_pieces else None,
+    )
+
+
+def _cuts(needs: Sequence[Need], how: str, leaf_mm: Size, margin_mm: float, lap_mm: float) -> tuple[FormCut, ...]:
+    if how == "parts":
+        return tuple(cut for need in needs for cut in cut_parts(need, leaf_mm, margin_mm, lap_mm))
+    return tuple(cut_whole(need, leaf_mm, margin_mm, lap_mm) for need in needs)
+
+
+def _parting(needs: Sequence[Need], whole: Outlines, leaf_mm: Size, margin_mm: float, lap_mm: float) -> Parting | None:
+    """None when the motif is of one piece."""
+    separate = n_parts(whole)
+    if separate < 2:
+        return None
+    counts = [count_leaves(_cuts(needs, how, leaf_mm, margin_mm, lap_mm), leaf_mm) for how in ("whole", "parts")]
+    return Parting(n_leaves_whole=counts[0], n_leaves_parts=counts[1], n_parts=separate)
 
 
 def _format(works: WorksEntry) -> tuple[Size, int, str, list[str]]:
@@ -258,96 +261,46 @@ def _format(works: WorksEntry) -> tuple[Size, int, str, list[str]]:
             "size; settle the metal by analysis of the fragments first."
         )
     else:
-        metal = _stand_in(works.metal) if stated else find_metal(works.metal)
-    leaf_mm = works.leaf_side_mm or metal.leaf_mm
-    source = "as stated in the study" if works.leaf_side_mm else metal.format_source
-    if works.leaf_side_mm is None and metal.other_formats:
+        metal = (metal_in(works.metal) or METALS["gold"]) if stated else find_metal(works.metal)
+    leaf_mm, per_book, source = _format_of(metal, works, own=True)
+    if source == metal.format_source and metal.other_formats:
         others = "; ".join(metal.other_formats)
         notes.append(
             f"Leaf of {leaf_mm[0]:g} × {leaf_mm[1]:g} mm is assumed for {metal.name}; also met: {others}. "
             "Ask the supplier, and order one format only: mixed formats cut differently and their laps show."
         )
-    return (
-        (float(leaf_mm[0]), float(leaf_mm[1])),
-        works.leaves_per_book or metal.leaves_per_book,
-        source,
-        notes,
-    )
-
-
-def _stand_in(name: str) -> Metal:
-    """The listed metal, or gold's entry when format and book are stated and so nothing of it is used."""
-    try:
-        return find_metal(name)
-    except ValueError:
-        return METALS["gold"]
-
-
-def _needs(layout: Layout, motif: Motif) -> tuple[_Need, ...]:
-    counts: Counter[tuple[str, float]] = Counter()
-    for wall in layout.walls:
-        scales = np.ceil(np.round(np.asarray(wall.scale_ratio, float) * 200, 6)) / 200
-        counts.update(zip(wall.form, scales.tolist(), strict=True))
-    return tuple(
-        _Need(
-            form=form,
-            scale_ratio=scale,
-            n_motifs=count,
-            outlines=tuple(scale * np.asarray(line, float) for line in _metal_of(layout.forms, form, motif)),
+    offered = _offered(works, metal.name)
+    sizes = sorted({side for side, _ in offered} | ({leaf_mm[0]} if works.leaf_side_mm else set()))
+    if len(sizes) > 1:
+        named = " and ".join(f"{side:g} mm" for side in sizes)
+        notes.append(
+            f"MIXED FORMATS: {metal.name} leaf of {named} is stated. They cut differently, their laps show, and two "
+            f"batches differ in tint: order one. {leaf_mm[0]:g} mm is counted here."
         )
-        for (form, scale), count in sorted(counts.items(), key=lambda pair: (-pair[1], pair[0]))
-    )
+    return leaf_mm, per_book, source, notes
 
 
-def _metal_of(forms: Mapping[str, Any], form: str, motif: Motif) -> Outlines:
-    layers = forms.get(form) or {}
-    return tuple(layers.get("metal") or motif.outlines["metal"])
+def _format_of(metal: Metal, works: WorksEntry, *, own: bool) -> tuple[Size, int, str]:
+    """Format as the study states it, else as the price list offers it, else the commonest."""
+    offered = _offered(works, metal.name)
+    side, book = offered[0] if offered else (None, None)
+    source = metal.format_source
+    leaf_mm = metal.leaf_mm
+    if side is not None:
+        leaf_mm, source = (side, side), "as offered in the price list"
+    if own and works.leaf_side_mm is not None:
+        leaf_mm, source = works.leaf_side_mm, "as stated in the study"
+    per_book = (works.leaves_per_book if own else None) or book or metal.leaves_per_book
+    return (float(leaf_mm[0]), float(leaf_mm[1])), per_book, source
 
 
-def _whole_box(layout: Layout, motif: Motif) -> Size:
-    width, height = np.ptp(np.vstack(_metal_of(layout.forms, "whole", motif)), axis=0)
-    return float(width), float(height)
-
-
-def _area_mm2(outlines: Outlines) -> float:
-    """Area of the metal; an outline inside another is a hole."""
-    area = shapely.Polygon()
-    for line in outlines:
-        area = area.symmetric_difference(shapely.Polygon(line).buffer(0))
-    return float(area.area)
-
-
-def _grown(box_mm: Size, scale: float, margin_mm: float) -> Size:
-    return box_mm[0] * scale + 2 * margin_mm, box_mm[1] * scale + 2 * margin_mm
-
-
-def _cut(need: _Need, leaf_mm: Size, margin_mm: float, lap_mm: float) -> FormCut:
-    piece_mm = _grown(need.box_mm, 1.0, margin_mm)
-    per_leaf = pieces_per_leaf(piece_mm, leaf_mm)
-    tiles = 1 if per_leaf else tile(need.outlines, leaf_mm, margin_mm=margin_mm, lap_mm=lap_mm).n_leaves
-    return FormCut(
-        form=need.form,
-        scale_ratio=need.scale_ratio,
-        n_motifs=need.n_motifs,
-        piece_mm=piece_mm,
-        pieces_per_leaf=per_leaf,
-        leaves_per_motif=tiles,
-    )
-
-
-def _leaves(forms: Sequence[FormCut], leaf_mm: Size) -> int:
-    """Whole leaves: full ones form by form, then the leftovers of all forms together if that needs fewer."""
-    tiled = sum(cut.n_motifs * cut.leaves_per_motif for cut in forms if not cut.pieces_per_leaf)
-    nested = [cut for cut in forms if cut.pieces_per_leaf]
-    full = sum(cut.n_motifs // cut.pieces_per_leaf for cut in nested)
-    left_over = [cut for cut in nested if cut.n_motifs % cut.pieces_per_leaf]
-    if not left_over:
-        return tiled + full
-    largest = max(cut.piece_mm[0] for cut in left_over), max(cut.piece_mm[1] for cut in left_over)
-    shared = pieces_per_leaf(largest, leaf_mm)
-    n_pieces = sum(cut.n_motifs % cut.pieces_per_leaf for cut in left_over)
-    together = math.ceil(n_pieces / shared) if shared else len(left_over)
-    return tiled + full + min(together, len(left_over))
+def _offered(works: WorksEntry, metal: str) -> list[tuple[float, int | None]]:
+    """Side and leaves per book of every leaf of this metal in the price list."""
+    return [
+        (price.side_mm, price.leaves_per_book)
+        for price in works.prices
+        if price.side_mm is not None and leaf_metal(price.item) == metal
+    ]
 
 
 def _allowances(n_cut: int, spoilage_ratio: float, reserve_ratio: float) -> tuple[int, int]:
@@ -356,41 +309,33 @@ def _allowances(n_cut: int, spoilage_ratio: float, reserve_ratio: float) -> tupl
 
 
 def _metals(
-    works: WorksEntry, needs: Sequence[_Need], margin_mm: float, lap_mm: float, ratios: tuple[float, float]
+    works: WorksEntry, needs: Sequence[Need], margin_mm: float, lap_mm: float, ratios: tuple[float, float]
 ) -> tuple[MetalNeed, ...]:
-    stated = None
-    if works.metal is not None:
-        stated = next((name for name, metal in METALS.items() if metal is _stand_in(works.metal)), None)
+    stated = metal_in(works.metal) if works.metal is not None else None
     rows = []
     for metal in METALS.values():
-        own = metal.name == stated
-        leaf_mm = works.leaf_side_mm if own and works.leaf_side_mm else metal.leaf_mm
-        per_book = works.leaves_per_book if own and works.leaves_per_book else metal.leaves_per_book
-        forms = [_cut(need, leaf_mm, margin_mm, lap_mm) for need in needs]
-        n_cut = _leaves(forms, leaf_mm)
+        own = metal is stated
+        leaf_mm, per_book, _ = _format_of(metal, works, own=own)
+        cuts = _cuts(needs, works.cut, leaf_mm, margin_mm, lap_mm)
+        n_cut = count_leaves(cuts, leaf_mm)
         n_leaves = n_cut + sum(_allowances(n_cut, *ratios))
+        mass = mass_g(metal, n_leaves * leaf_mm[0] * leaf_mm[1] * 1e-6)
         rows.append(
             MetalNeed(
                 metal=metal.name,
                 leaf_mm=leaf_mm,
                 leaves_per_book=per_book,
+                n_leaves_cut=n_cut,
                 n_leaves=n_leaves,
                 n_books=math.ceil(n_leaves / per_book),
-                mass_g=_mass_g(metal, n_leaves, leaf_mm),
+                mass_g=None if mass is None else mass[0],
+                mass_source="" if mass is None else mass[1],
                 tarnish=metal.tarnish,
                 source=metal.tarnish_source,
                 stated=own,
             )
         )
     return tuple(rows)
-
-
-def _mass_g(metal: Metal, n_leaves: int, leaf_mm: Size) -> tuple[float, float] | None:
-    if metal.mass_g_per_1000 is None or metal.mass_leaf_mm is None:
-        return None
-    area_m2 = n_leaves * leaf_mm[0] * leaf_mm[1] * 1e-6
-    low, high = (areal_mass_g_m2(mass, metal.mass_leaf_mm) * area_m2 for mass in metal.mass_g_per_1000)
-    return low, high
 
 
 def _next_step(margin_steps: Sequence[Step], scale_steps: Sequence[Step], margin_mm: float) -> str:
@@ -429,23 +374,16 @@ def _doubts(motif: Motif, margin_steps: Sequence[Step], margin_mm: float) -> tup
     )
 
 
-def _assumptions(
-    works: WorksEntry,
-    lap_mm: float,
-    spoilage_ratio: float,
-    reserve_ratio: float,
-    forms: Sequence[FormCut],
-) -> tuple[Assumption, ...]:
+def _assumptions(works: WorksEntry, lap_mm: float, cuts: Sequence[FormCut]) -> tuple[Assumption, ...]:
     found = []
     if works.margin_mm is None:
-        found.append(
-            Assumption(name="margin when cutting", value=f"{MARGIN_MM:g} mm", source=COMMON_PRACTICE)
-        )
-    if any(cut.leaves_per_motif > 1 for cut in forms):
+        found.append(Assumption(name="margin when cutting", value=f"{MARGIN_MM:g} mm", source=COMMON_PRACTICE))
+    if any(cut.leaves_per_motif > 1 for cut in cuts):
         source = "about 2 mm: How to apply leaf to walls & ceilings, goldleafsupplies.co.uk"
         found.append(Assumption(name="lap of leaf over leaf", value=f"{lap_mm:g} mm", source=source))
-    found.append(Assumption(name="torn leaves", value=f"{spoilage_ratio:.0%}", source=COMMON_PRACTICE))
-    found.append(
-        Assumption(name="kept for repair, same batch", value=f"{reserve_ratio:.0%}", source=COMMON_PRACTICE)
-    )
+    if works.spoilage_ratio is None:
+        found.append(Assumption(name="torn leaves", value=f"{SPOILAGE_RATIO:.0%}", source=COMMON_PRACTICE))
+    if works.reserve_ratio is None:
+        name = "kept for repair, same batch"
+        found.append(Assumption(name=name, value=f"{RESERVE_RATIO:.0%}", source=COMMON_PRACTICE))
     return tuple(found)

@@ -34,9 +34,7 @@ class Tiling:
     leaf_mm: Size
 
 
-def tile(
-    outlines_mm: Sequence[NDArray[Any]], leaf_mm: Size, *, margin_mm: float = 0.0, lap_mm: float = 2.0
-) -> Tiling:
+def tile(outlines_mm: Sequence[NDArray[Any]], leaf_mm: Size, *, margin_mm: float = 0.0, lap_mm: float = 2.0) -> Tiling:
     """The fewest leaves that cover outlines and margin, from a grid centred on them.
 
     Parameters
@@ -53,9 +51,7 @@ def tile(
     """
     width, height = leaf_mm
     if not 0 <= lap_mm < min(leaf_mm):
-        raise ValueError(
-            f"A lap of {lap_mm} mm on a leaf of {width} × {height} mm: use 0 up to the leaf's side."
-        )
+        raise ValueError(f"A lap of {lap_mm} mm on a leaf of {width} × {height} mm: use 0 up to the leaf's side.")
     shapes = [shapely.Polygon(outline).buffer(0) for outline in outlines_mm if len(outline) >= 3]
     covered = shapely.union_all(shapes).buffer(margin_mm, join_style="mitre", mitre_limit=2.0)
     if covered.is_empty:
@@ -67,15 +63,12 @@ def tile(
 def _grid(covered: Any, leaf_mm: Size, lap_mm: float) -> Tiling:
     left, bottom, right, top = covered.bounds
     (n_columns, x0), (n_rows, y0) = (
-        _line_up(low, high, side, lap_mm)
-        for low, high, side in ((left, right, leaf_mm[0]), (bottom, top, leaf_mm[1]))
+        _line_up(low, high, side, lap_mm) for low, high, side in ((left, right, leaf_mm[0]), (bottom, top, leaf_mm[1]))
     )
     x = x0 + np.arange(n_columns) * (leaf_mm[0] - lap_mm)
     y = y0 + np.arange(n_rows) * (leaf_mm[1] - lap_mm)
     xx, yy = (grid.ravel() for grid in np.meshgrid(x, y))
-    touched = (
-        shapely.area(shapely.intersection(shapely.box(xx, yy, xx + leaf_mm[0], yy + leaf_mm[1]), covered)) > 0
-    )
+    touched = shapely.area(shapely.intersection(shapely.box(xx, yy, xx + leaf_mm[0], yy + leaf_mm[1]), covered)) > 0
     return Tiling(n_leaves=int(touched.sum()), n_columns=n_columns, n_rows=n_rows, leaf_mm=leaf_mm)
 
 

@@ -7,6 +7,7 @@ import pytest
 
 from fragkit.errors import EstimationError
 from fragkit.works import fit_learning, minutes_of
+from fragkit.works.learning import _delayed
 
 REFERENCE = Path(__file__).resolve().parents[1] / "reference" / "learning_curve"
 
@@ -55,52 +56,106 @@ def test_floor_is_never_undercut():
     assert times[-1] == pytest.approx(6.0, abs=0.05)
 
 
-def job(n, rng, *, floor_ratio, rate, noise, interruptions):
-    """Independent of the fit: multiplicative scatter, and now and then someone is called away."""
-    n_units = np.arange(1, n + 1)
-    curve = 10.0 * (floor_ratio + (1 - floor_ratio) * n_units ** (np.log(rate) / np.log(2)))
-    times = curve * np.exp(rng.normal(-(noise**2) / 2, noise, n))
-    return times + (rng.random(n) < interruptions) * rng.exponential(10.0, n)
+def draw_truth(rng, law):
+    """How one hand learns, drawn from none of the fit's own assumptions: see `job`."""
+    return {
+        "law": law,
+        "floor_ratio": rng.uniform(0.45, 1.0),
+        "rate": rng.uniform(0.75, 0.99),
+        "practice": np.exp(rng.uniform(np.log(4.0), np.log(60.0))),
+        "noise": rng.uniform(0.1, 0.4),
+        "skewed": rng.integers(2),
+        "called_away": rng.uniform(0.0, 0.08),
+        "delay_min": rng.uniform(3.0, 20.0),
+    }
 
 
-def coverage(n_jobs, rng):
-    hits = 0
+def job(n, rng, *, law, floor_ratio, rate, practice, noise, skewed, called_away, delay_min):
+    """Independent of the fit: Wright's law or an exponential approach to the floor, log-normal or gamma scatter,
+    interruptions of exponential or of more even (gamma, shape 2) length."""
+    unit = np.arange(1, n + 1)
+    left = unit ** (np.log(rate) / np.log(2)) if law == "Wright" else np.exp(-(unit - 1) / practice)
+    curve = 10.0 * (floor_ratio + (1 - floor_ratio) * left)
+    if skewed:
+        scatter = np.exp(rng.normal(-(noise**2) / 2, noise, n))
+        delays = rng.exponential(delay_min, n)
+    else:
+        scatter = rng.gamma(noise**-2, noise**2, n)
+        delays = rng.gamma(2.0, delay_min / 2, n)
+    return curve * scatter + (rng.random(n) < called_away) * delays
+
+
+def hits(n_jobs, rng, law):
+    """How many of the jobs lie in the 95 % interval, below and above it; width of the interval against the job."""
+    found = []
     for _ in range(n_jobs):
-        truth = {
-            "floor_ratio": rng.uniform(0.5, 1.0),
-            "rate": rng.uniform(0.8, 1.0),
-            "noise": rng.uniform(0.1, 0.3),
-            "interruptions": 0.03,
-        }
-        curve = fit_learning(job(40, rng, **truth), rng=rng, n_draws=1500)
-        low, high = np.quantile(curve.draw_total_h(2000, rng=rng, n_draws=1500), [0.025, 0.975])
-        hits += low <= job(2000, rng, **truth).sum() / 60 <= high
-    return hits / n_jobs
+        truth = draw_truth(rng, law)
+        curve = fit_learning(job(40, rng, **truth), rng=rng, n_draws=1800)
+        low, high = np.quantile(curve.draw_total_h(2000, rng=rng, n_draws=3000), [0.025, 0.975])
+        total_h = job(2000, rng, **truth).sum() / 60
+        found.append((low <= total_h <= high, total_h < low, total_h > high, (high - low) / total_h))
+    return np.array(found, float)
 
 
 def test_interval_of_a_trial_holds_the_job():
-    # 150 jobs: a true 95 % shows 0.90 to 0.99 in all but one run of a hundred
-    assert 0.90 <= coverage(150, np.random.default_rng(20)) <= 0.995
+    rng = np.random.default_rng(20)
+    held = np.vstack([hits(15, rng, law) for law in ("Wright", "exponential")])[:, 0].mean()
+    # 30 jobs: a true 95 % shows 0.83 or more in all but one run of a hundred
+    assert held >= 0.83
 
 
 @pytest.mark.benchmark
 def test_interval_on_a_thousand_jobs():
-    share = coverage(1000, np.random.default_rng(21))
-    print(
-        f"\n95 % interval of the total from 40 timed motifs holds {share:.1%} of 1,000 jobs of 2,000 motifs"
-    )
-    assert 0.93 <= share <= 0.97
+    rng = np.random.default_rng(4711)
+    rows = {law: hits(500, rng, law) for law in ("Wright", "exponential")}
+    rows["both"] = np.vstack(list(rows.values()))
+    print("\n95 % interval of 2,000 motifs from 40 timed ones, interruptions included")
+    print("law of learning      jobs   held   faster  slower  width/job")
+    for name, row in rows.items():
+        held, faster, slower, _ = row.mean(axis=0)
+        print(f"{name:<18} {len(row):6d}  {held:.1%}  {faster:6.1%}  {slower:6.1%}  {np.median(row[:, 3]):9.2f}")
+    assert 0.93 <= rows["both"][:, 0].mean() <= 0.97
 
 
 def test_flat_trial_gives_n_times_its_mean():
     curve = fit_learning(np.full(60, 9.0), rng=np.random.default_rng(22))
     total_h = curve.draw_total_h(1000, rng=np.random.default_rng(23))
-    assert np.median(total_h) == pytest.approx(1000 * 9 / 60, rel=0.01)
+    # sixty motifs without an interruption leave about one in eighty to be expected
+    assert np.median(total_h) == pytest.approx(1000 * 9 / 60, rel=0.04)
+    assert curve.draw_total_h(0, rng=np.random.default_rng(1)).max() == 0.0
 
 
-@pytest.mark.parametrize(
-    "minutes", [np.full(19, 8.0), np.r_[np.full(30, 8.0), 0.0], np.r_[np.full(30, 8.0), np.nan]]
-)
+def test_each_hand_learns_for_itself():
+    trial = minutes_of(np.arange(1, 61), first_min=12.0, floor_min=6.0, rate=0.8)
+    curve = fit_learning(trial * np.exp(np.random.default_rng(5).normal(0, 0.05, 60)), rng=np.random.default_rng(6))
+    one, four = (np.median(curve.draw_total_h(800, rng=np.random.default_rng(7), hands=hands)) for hands in (1, 4))
+    by_hand = [
+        h * minutes_of(np.arange(1, 800 // h + 1), first_min=12.0, floor_min=6.0, rate=0.8).sum() / 60 for h in (1, 4)
+    ]
+    # sixty timed motifs leave the rest of the curve open by some percent
+    assert four / one == pytest.approx(by_hand[1] / by_hand[0], abs=0.05)
+    assert four > 1.02 * one
+
+
+def test_head_start_is_practice_already_had():
+    """T(n) of a hand with B motifs' practice is the plain curve from motif 1 + B on, by hand."""
+    plain = minutes_of([5.0, 9.0], first_min=10.0, floor_min=0.0, rate=0.8)
+    ahead = minutes_of(5.0, first_min=plain[0], floor_min=0.0, rate=0.8, head_start=4.0)
+    assert ahead == pytest.approx(plain[1], abs=1e-12)
+
+
+@pytest.mark.parametrize(("mean", "sd"), [(5.0, 1.0), (0.3, 2.0)])
+def test_delayed_density_is_that_of_a_sum(mean, sd):
+    """Against the histogram of two million sums of a normal error and an exponential delay."""
+    rng = np.random.default_rng(8)
+    drawn = rng.normal(0, sd, 2_000_000) + rng.exponential(mean, 2_000_000)
+    counts, edges = np.histogram(drawn, bins=60, range=(-3 * sd, 3 * mean + 3 * sd))
+    middle = (edges[1:] + edges[:-1]) / 2
+    density = counts / len(drawn) / np.diff(edges)
+    np.testing.assert_allclose(_delayed(middle, np.array(sd), np.array(mean)), density, rtol=0, atol=0.005)
+
+
+@pytest.mark.parametrize("minutes", [np.full(19, 8.0), np.r_[np.full(30, 8.0), 0.0], np.r_[np.full(30, 8.0), np.nan]])
 def test_trials_that_carry_nothing(minutes):
     with pytest.raises(EstimationError, match="The timed trial cannot carry a learning curve"):
         fit_learning(minutes, rng=np.random.default_rng(0))

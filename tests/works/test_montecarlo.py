@@ -7,9 +7,7 @@ import pytest
 from fragkit.works import Drawn, Normal, PositiveRange, Rectangular, propagate
 
 GUM = json.loads(
-    (Path(__file__).resolve().parents[1] / "reference/uncertainty/gum_worked_examples.json").read_text(
-        "utf-8"
-    )
+    (Path(__file__).resolve().parents[1] / "reference/uncertainty/gum_worked_examples.json").read_text("utf-8")
 )
 S1_9_2 = GUM["S1_9_2_additive"]  # JCGM 101:2008, clause 9.2
 
@@ -25,9 +23,7 @@ def test_additive_normal_inputs():
     np.testing.assert_allclose(spread.interval, S1_9_2["normal"]["interval95"], rtol=0, atol=0.03)
 
 
-@pytest.mark.parametrize(
-    ("key", "wide", "atol"), [("rectangular", 1.0, 0.03), ("rectangular_one_wide", 10.0, 0.12)]
-)
+@pytest.mark.parametrize(("key", "wide", "atol"), [("rectangular", 1.0, 0.03), ("rectangular_one_wide", 10.0, 0.12)])
 def test_additive_rectangular_inputs(key, wide, atol):
     half = np.sqrt(3.0)
     inputs = {name: Rectangular(-half * u, half * u) for name, u in zip("abcd", (1, 1, 1, wide), strict=True)}
@@ -63,9 +59,7 @@ def test_mass_calibration():
 
 
 def test_positive_range_keeps_its_ends():
-    spread = propagate(
-        lambda x: x, {"x": PositiveRange(6, 12)}, rng=np.random.default_rng(5), n_draws=200_000
-    )
+    spread = propagate(lambda x: x, {"x": PositiveRange(6, 12)}, rng=np.random.default_rng(5), n_draws=200_000)
     assert (spread.p05, spread.p95) == pytest.approx((6, 12), rel=0.01)
     assert spread.p50 == pytest.approx(np.sqrt(72), rel=0.01)
 

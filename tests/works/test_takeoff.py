@@ -1,7 +1,7 @@
 import pytest
 from works_room import oblong, room, wall
 
-from fragkit.survey.entries import WorksEntry
+from fragkit.survey.entries import PriceEntry, WorksEntry
 from fragkit.works import take_off
 
 
@@ -81,9 +81,7 @@ def test_step_near_the_outline_spread_is_a_doubt(plain_room, hop_cone):
 
 
 def test_metals_side_by_side(plain_room, hop_cone):
-    taken = take_off(
-        plain_room, hop_cone, WorksEntry(metal="silver", leaf_side_mm=(109.0, 109.0), margin_mm=3.0)
-    )
+    taken = take_off(plain_room, hop_cone, WorksEntry(metal="silver", leaf_side_mm=(109.0, 109.0), margin_mm=3.0))
     rows = {row.metal: row for row in taken.metals}
     assert set(rows) == {"gold", "silver", "palladium", "platinum", "aluminium", "brass", "copper"}
     assert rows["silver"].stated
@@ -91,11 +89,13 @@ def test_metals_side_by_side(plain_room, hop_cone):
     assert (rows["silver"].n_leaves, rows["silver"].n_books) == (taken.n_leaves, taken.n_books)
     gold = take_off(plain_room, hop_cone, WorksEntry(metal="gold", margin_mm=3.0))
     assert (rows["gold"].n_leaves, rows["gold"].n_books) == (gold.n_leaves, gold.n_books)
-    assert rows["palladium"].mass_g is None  # no published mass
+    assert rows["brass"].mass_g is None  # no published mass, no thickness in practice either
+    area_m2 = rows["palladium"].n_leaves * 0.08**2
+    # 0.15 to 0.25 µm of 12.02 g/cm³, by hand
+    assert rows["palladium"].mass_g == pytest.approx((0.15 * 12.02 * area_m2, 0.25 * 12.02 * area_m2), rel=1e-9)
+    assert "common practice" in rows["palladium"].mass_source
     low, high = rows["gold"].mass_g
-    assert (low, high) == pytest.approx(
-        (0.012 * rows["gold"].n_leaves, 0.016 * rows["gold"].n_leaves), rel=1e-9
-    )
+    assert (low, high) == pytest.approx((0.012 * rows["gold"].n_leaves, 0.016 * rows["gold"].n_leaves), rel=1e-9)
 
 
 def test_no_metal_stated_is_said(plain_room, hop_cone):
@@ -123,9 +123,7 @@ def test_hole_is_no_metal(hop_cone):
 
 
 def test_no_motifs_need_no_leaf(hop_cone):
-    taken = take_off(
-        room([wall([], [])], {"whole": {"metal": (oblong(36, 36),)}}), hop_cone, WorksEntry(metal="gold")
-    )
+    taken = take_off(room([wall([], [])], {"whole": {"metal": (oblong(36, 36),)}}), hop_cone, WorksEntry(metal="gold"))
     assert (taken.n_motifs, taken.n_leaves, taken.n_books) == (0, 0, 0)
 
 
@@ -134,3 +132,62 @@ def test_shows_itself(plain_room, hop_cone):
     assert repr(taken) == "TakeOff(105 motifs, 121 leaves, 5 books)"
     assert "By cutting" in taken._repr_html_()
     assert "pieces from one leaf" in taken.cutting._repr_html_()
+
+
+def test_lobes_cut_separately_against_the_whole_box(hop_cone):
+    # a ring of four lobes 20 × 20 mm at the corners of a box 80 × 80: one leaf a motif whole (margin 0), and 16 lobes
+    # from a leaf when cut separately, so 4 motifs a leaf
+    lobes = tuple(oblong(20, 20) + [x, y] for x in (-30, 30) for y in (-30, 30))
+    layout = room([wall(["whole"] * 8, [1.0] * 8)], {"whole": {"metal": lobes}})
+    whole = take_off(layout, hop_cone, WorksEntry(metal="gold", margin_mm=0.0))
+    assert (whole.parting.n_leaves_whole, whole.parting.n_leaves_parts, whole.parting.n_parts) == (8, 2, 4)
+    assert whole.n_leaves_cut == 8
+    assert whole.parting.words.startswith("Cheaper in leaf: cutting the 4 parts")
+    parts = take_off(layout, hop_cone, WorksEntry(metal="gold", margin_mm=0.0, cut="parts"))
+    assert (parts.n_leaves_cut, parts.n_motifs) == (2, 8)
+    assert [(cut.n_motifs, cut.pieces_per_leaf) for cut in parts.forms] == [(32, 16)]
+
+
+def test_lobes_that_lie_close_are_cheaper_whole(hop_cone):
+    lobes = (oblong(30, 14) + [0, 8], oblong(30, 14) - [0, 8])
+    layout = room([wall(["whole"] * 8, [1.0] * 8)], {"whole": {"metal": lobes}})
+    taken = take_off(layout, hop_cone, WorksEntry(metal="gold", margin_mm=4.0))
+    assert taken.parting.words.startswith("Cheaper in leaf: the whole box")
+    assert taken.forms[0].pieces_per_leaf == 4
+
+
+def test_motif_of_one_piece_has_nothing_to_part(plain_room, hop_cone):
+    assert take_off(plain_room, hop_cone, WorksEntry(metal="gold")).parting is None
+
+
+def test_offcuts(hop_cone):
+    layout = room([wall(["whole"] * 4, [1.0] * 4)], {"whole": {"metal": (oblong(30, 30),)}})
+    taken = take_off(layout, hop_cone, WorksEntry(metal="gold", margin_mm=3.0))
+    assert taken.scrap_area_m2 == pytest.approx((80 * 80 - 4 * 36 * 36) * 1e-6, abs=1e-12)
+
+
+def test_allowances_as_stated(plain_room, hop_cone):
+    entry = WorksEntry(metal="gold", margin_mm=3.0, spoilage_ratio=0.0, reserve_ratio=0.25)
+    taken = take_off(plain_room, hop_cone, entry)
+    assert (taken.n_leaves_spoilt, taken.n_leaves_reserve, taken.n_leaves) == (0, 26, 130)
+    assert not taken.assumptions
+
+
+def leaf(item, side_mm, book=25):
+    return PriceEntry(item=item, unit="book", price=40.0, currency="EUR", side_mm=side_mm, leaves_per_book=book)
+
+
+def test_mixed_formats_are_warned_about(plain_room, hop_cone):
+    prices = (leaf("gold leaf A", 80.0), leaf("gold leaf B", 86.0), leaf("silver leaf", 95.0))
+    taken = take_off(plain_room, hop_cone, WorksEntry(metal="gold", prices=prices))
+    assert any("MIXED FORMATS: gold leaf of 80 mm and 86 mm" in note for note in taken.notes)
+    one = take_off(plain_room, hop_cone, WorksEntry(metal="gold", prices=prices[::2]))
+    assert not any("MIXED" in note for note in one.notes)
+
+
+def test_format_of_the_price_list_is_taken(plain_room, hop_cone):
+    taken = take_off(plain_room, hop_cone, WorksEntry(metal="gold", prices=(leaf("gold leaf", 91.5, 60),)))
+    assert (taken.leaf_mm, taken.leaves_per_book) == ((91.5, 91.5), 60)
+    assert taken.format_source == "as offered in the price list"
+    silver = next(row for row in taken.metals if row.metal == "silver")
+    assert silver.leaf_mm == (95.0, 95.0)

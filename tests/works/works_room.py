@@ -17,12 +17,12 @@ def oblong(width_mm: float, height_mm: float) -> np.ndarray:
 
 def wall(forms: list[str], scales: list[float]) -> SimpleNamespace:
     entry = SimpleNamespace(outline_mm=WALL_MM, openings=(SimpleNamespace(outline_mm=DOOR_MM),))
-    return SimpleNamespace(wall=entry, form=tuple(forms), scale_ratio=np.array(scales))
+    heights = np.linspace(100.0, 2400.0, len(forms))
+    place = np.column_stack([np.full(len(forms), 500.0), heights])
+    return SimpleNamespace(name="north", wall=entry, form=tuple(forms), scale_ratio=np.array(scales), xy_mm=place)
 
 
-def room(
-    walls: list[SimpleNamespace], forms: dict[str, dict[str, tuple[np.ndarray, ...]]]
-) -> SimpleNamespace:
+def room(walls: list[SimpleNamespace], forms: dict[str, dict[str, tuple[np.ndarray, ...]]]) -> SimpleNamespace:
     n_motifs = sum(len(one.form) for one in walls)
     return SimpleNamespace(walls=tuple(walls), forms=forms, n_motifs=n_motifs)
 
@@ -30,7 +30,12 @@ def room(
 @pytest.fixture
 def hop_cone() -> SimpleNamespace:
     """A motif whose metal is 36 × 36 mm."""
-    return SimpleNamespace(outlines={"metal": (oblong(36, 36),)}, shape_spread_mm=0.4, metal_area_mm2=1296.0)
+    return SimpleNamespace(
+        outlines={"metal": (oblong(36, 36),), "shadow": (oblong(36, 10),)},
+        shape_spread_mm=0.4,
+        metal_area_mm2=1296.0,
+        metal_area_sd_mm2=26.0,
+    )
 
 
 @pytest.fixture
