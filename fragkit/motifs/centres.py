@@ -22,7 +22,7 @@ from fragkit.motifs.matching import (
     score_map,
 )
 from fragkit.motifs.refinement import Fit, fit_copies, fit_to, unexplained
-from fragkit.motifs.surface import Surface, read_surface
+from fragkit.motifs.surface import Surface, colour_agreement, read_surface
 from fragkit.net import Net, features
 from fragkit.net.features import pixels_and_mask
 from fragkit.opencv import cv2
@@ -39,6 +39,8 @@ _SEARCH_RATIO = 0.22
 _NO_GROUND_WEIGHT = 1.0
 """Weight of "this is no ground" beside the gradient features, whose strength is near 1 on a clear edge."""
 _SEEN_RATIO = 0.6
+_ALIKE = 0.55
+"""Correlation of what is no ground with the figure from which a faint copy counts as there."""
 STATUS = ("seen", "partly seen", "lost", "not there", "outside")
 
 
@@ -280,7 +282,8 @@ def _settled(
         chosen = doubtful[better]
         centres[chosen], cov[chosen] = again.centres_px[better], again.cov_px2[better]
         score[chosen] = again.score[better]
-    found = score >= least
+    alike = colour_agreement(surface, view.share, centres, view.window)
+    found = (score >= least) | ((alike >= _ALIKE) & (score >= 0.3 * least))
     centres[~found] = expected[~found]
     cov[~found] = np.eye(2) * scatter**2
     return replace(fit, centres_px=centres, cov_px2=cov, score=score), found

@@ -94,6 +94,27 @@ def read_surface(
     return Surface(lost=lost, colour=colour, no_ground=no_ground, figure=figure, metal=metal)
 
 
+def colour_agreement(surface: Surface, share: FloatImage, centres_px: FloatArray, window: Window) -> FloatArray:
+    """Correlation (n,) of what is no ground round each site with the figure, over the surface that is left.
+
+    Notes
+    -----
+    0 where less than three tenths of the figure are left: too little to tell a figure from a blot.
+    """
+    left = patches((share * (1.0 - surface.lost)).astype(np.float32), centres_px, window)
+    seen = patches(surface.no_ground, centres_px, window)
+    weight = (left * window.weight).reshape(len(centres_px), -1).astype(float)
+    value, figure = seen.reshape(weight.shape).astype(float), surface.figure.ravel().astype(float)
+    total = np.maximum(weight.sum(1), 1e-9)
+    mean_v, mean_f = (weight * value).sum(1) / total, weight @ figure / total
+    cross = (weight * value) @ figure / total - mean_v * mean_f
+    spread_v = (weight * value**2).sum(1) / total - mean_v**2
+    spread_f = mean_f * (1.0 - mean_f)
+    norm = np.sqrt(np.maximum(spread_v, 0.0) * np.maximum(spread_f, 0.0))
+    enough = weight @ figure >= 0.3 * float(figure.sum())
+    return np.divide(cross, norm, out=np.zeros(len(total)), where=enough & (norm > 1e-6))
+
+
 def figure_zone(strength: FloatImage, window: Window) -> NDArray[np.bool_]:
     """The part of the window that the motif takes: strong edges, closed and filled, with a rim."""
     own = window.weight > 0.5
