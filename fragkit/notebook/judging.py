@@ -194,9 +194,10 @@ def _judgement(
 
 
 def _worst_words(name: str, residual_mm: FloatArray, left_out: LeftOut, worst: int) -> str:
-    text = f"Worst point: {name}, {np.hypot(*residual_mm):.2f} mm from what was measured"
+    text = f"Worst point, each against its own error: {name}, {np.hypot(*residual_mm):.2f} mm from what was measured"
     if left_out.residuals_mm is not None:
-        text += f"; the others alone put it {np.hypot(*left_out.residuals_mm[worst]):.2f} mm away"
+        away, n_sd = np.hypot(*left_out.residuals_mm[worst]), np.sqrt(left_out.distances2[worst])
+        text += f"; the others alone put it {away:.2f} mm ({n_sd:.1f} sd) away"
     return f"{text}."
 
 

@@ -11,7 +11,7 @@ from PIL import Image
 
 from fragkit.errors import SurveyError
 from fragkit.notebook import label_areas, mark_points
-from fragkit.notebook.front_end import FOLDER, jpeg_bytes, script
+from fragkit.notebook.front_end import jpeg_bytes
 from fragkit.rectify import given_lens, rectify
 from fragkit.survey import Photograph, PointControl, read_labels, read_photo, read_survey
 
@@ -219,11 +219,3 @@ def test_sixteen_bits_and_very_large_pictures_are_sent_in_eight_and_smaller(monk
     np.testing.assert_allclose(np.asarray(full)[:, 150, 0], rows / 257.0, rtol=0, atol=2.0)  # JPEG of a slope
     monkeypatch.setattr("fragkit.notebook.front_end.MAX_PIXELS", 200 * 300 // 4)
     assert Image.open(io.BytesIO(jpeg_bytes(replace(photograph)))).size == (150, 100)
-
-
-def test_the_front_end_loads_nothing_from_outside():
-    for name in ("marking.js", "labelling.js"):
-        text = script(name)
-        assert "export default { render }" in text
-        assert not any(word in text for word in ("http", "import ", "import(", "fetch(", "eval("))
-    assert "url(" not in (FOLDER / "look.css").read_text(encoding="utf-8")

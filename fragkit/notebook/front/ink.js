@@ -20,6 +20,15 @@ function button(text, action, hint, attributes = {}) {
   return make("button", { type: "button", class: "fk-button", title: hint, onclick: action, ...attributes }, text);
 }
 
+function pressed(isPressed) {
+  return { "aria-pressed": String(isPressed) };
+}
+
+// The whole of a widget. What is typed in it goes no further: older notebooks listen above it.
+function widget(...parts) {
+  return make("div", { class: "fk-widget", onkeydown: (event) => event.stopPropagation() }, ...parts);
+}
+
 function outlined(context, width, trace, dash = []) {
   context.lineCap = context.lineJoin = "round";
   for (const [wide, colour] of [[width + 2.6, LIGHT], [width, DARK]]) {

@@ -4,14 +4,14 @@
 const HATCHES = ["nothing", "dots", "rising lines", "crossed lines", "falling lines", "level lines"];
 const CORNERS = { brush: 1, outline: 3, example: 2 };
 const LABELLING_HELP =
-  "Photograph. Arrow keys move the cross, finer the nearer you zoom, with Shift 20 times as far. Space paints a spot or " +
-  "sets a corner at the cross, Enter closes an outline, Escape gives it up. B brush, O outline, E example; the letters " +
-  "in the list choose what is labelled; square brackets change the brush; plus, minus and 0 zoom.";
+  "Photograph. Arrow keys move the cross, finer the nearer you zoom, with Shift 20 times as far. Space paints a spot " +
+  "or sets a corner at the cross, Enter closes an outline, Escape gives it up. B brush, O outline, E example; the " +
+  "letters in the list choose what is labelled; square brackets change the brush; plus, minus and 0 zoom.";
 
-function hatchTile(kind, size = 9) {
+function hatchTile(kind, size = 11) {
   const tile = make("canvas", { width: size, height: size });
   const pen = tile.getContext("2d");
-  outlined(pen, 1.3, () => {
+  outlined(pen, 1.1, () => {
     if (kind === "dots") pen.arc(size / 2, size / 2, 1.2, 0, 2 * Math.PI);
     if (kind === "rising lines" || kind === "crossed lines") pen.moveTo(0, size), pen.lineTo(size, 0);
     if (kind === "falling lines" || kind === "crossed lines") pen.moveTo(0, 0), pen.lineTo(size, size);
@@ -53,23 +53,26 @@ class AreaLabelling {
 
   build(el) {
     this.live = make("p", { class: "fk-live", role: "status", "aria-live": "polite" });
-    const what = this.model.get("classes").map(([code, name, key]) => {
-      const choice = button(`${name} (${key})`, () => this.setCode(code), HATCHES[code], { "aria-pressed": code === this.code ? "true" : "false" });
+    this.choices = this.model.get("classes").map(([code, name, key]) => {
+      const choice = button(`${name} (${key})`, () => this.setCode(code), HATCHES[code], pressed(code === this.code));
       choice.prepend(swatch(HATCHES[code]));
       return choice;
     });
-    this.choices = what;
     const body = make("div", { class: "fk-body" }, this.stage.frame);
-    const labels = make("div", { class: "fk-bar", role: "group", "aria-label": "What is labelled" }, ...what);
-    el.append(make("div", { class: "fk-widget", onkeydown: (event) => event.stopPropagation() }, this.bar(), labels, body, this.live));
+    const labels = make("div", { class: "fk-bar", role: "group", "aria-label": "What is labelled" }, ...this.choices);
+    el.append(widget(this.bar(), labels, body, this.live));
   }
 
   bar() {
     const names = [["brush", "Brush", "B"], ["outline", "Outline", "O"], ["example", "Box an example", "E"]];
     this.tools = names.map(([tool, name, hint]) =>
-      button(name, () => this.setTool(tool), hint, { "data-tool": tool, "aria-pressed": tool === this.tool ? "true" : "false" }));
+      button(name, () => this.setTool(tool), hint, { "data-tool": tool, ...pressed(tool === this.tool) }));
     this.size = make("input", {
-      type: "number", min: "1", max: "400", value: this.radius, "aria-label": "Brush radius in photograph pixels",
+      type: "number",
+      min: "1",
+      max: "400",
+      value: this.radius,
+      "aria-label": "Brush radius in photograph pixels",
       onchange: (event) => this.setRadius(Number(event.target.value) || this.radius),
     });
     return make(
@@ -87,7 +90,7 @@ class AreaLabelling {
       "msg:custom": (message) => message.say && this.say(message.say),
     };
     for (const [name, handler] of Object.entries(this.handlers)) this.model.on(name, handler);
-    decode(this.model.get("picture"), this.model.get("size_px")).then((photo) => this.stage.show(photo));
+    this.stage.load(this.model, (text) => this.say(text));
   }
 
   drop() {
@@ -220,7 +223,8 @@ class AreaLabelling {
     Object.assign(layer, { width: stage.canvas.width, height: stage.canvas.height });
     const pen = layer.getContext("2d");
     const { scale, ratio } = stage;
-    pen.setTransform(ratio * scale, 0, 0, ratio * scale, ratio * (stage.left + scale / 2), ratio * (stage.top + scale / 2));
+    const [left, top] = [stage.left + scale / 2, stage.top + scale / 2];
+    pen.setTransform(ratio * scale, 0, 0, ratio * scale, ratio * left, ratio * top);
     const strokes = [...this.model.get("before"), ...this.model.get("strokes")];
     if (this.open?.kind === "brush") strokes.push(this.open);
     for (const stroke of strokes) if (stroke.kind !== "example") this.paintStroke(pen, stroke);
@@ -261,18 +265,19 @@ class AreaLabelling {
 
   // Edges of outlines, the box round the example, the stroke under the hand, and the brush.
   paintLines(context) {
-    const cursor = this.stage.toScreen(this.stage.cursor.x, this.stage.cursor.y);
+    const { cursor, scale } = this.stage;
     for (const stroke of this.model.get("strokes")) if (stroke.kind !== "brush") this.paintEdge(context, stroke, []);
-    if (this.open && this.open.kind !== "brush") this.paintEdge(context, this.open, [[this.stage.cursor.x, this.stage.cursor.y]]);
-    if (this.tool === "brush")
-      outlined(context, 1.2, () => context.arc(cursor.x, cursor.y, this.radius * this.stage.scale, 0, 2 * Math.PI));
+    if (this.open && this.open.kind !== "brush") this.paintEdge(context, this.open, [[cursor.x, cursor.y]]);
+    if (this.tool !== "brush") return;
+    const { x, y } = this.stage.toScreen(cursor.x, cursor.y);
+    outlined(context, 1.2, () => context.arc(x, y, this.radius * scale, 0, 2 * Math.PI));
   }
 
   paintEdge(context, stroke, more) {
     const corners = [...stroke.points, ...more].map(([x, y]) => this.stage.toScreen(x, y));
     if (stroke.kind === "example") {
       const [a, b] = corners;
-      outlined(context, 2.4, () => context.rect(Math.min(a.x, b.x), Math.min(a.y, b.y), Math.abs(b.x - a.x), Math.abs(b.y - a.y)));
+      outlined(context, 2.4, () => context.rect(a.x, a.y, b.x - a.x, b.y - a.y));
       lettered(context, "example", Math.min(a.x, b.x) + 4, Math.min(a.y, b.y) - 8);
       return;
     }

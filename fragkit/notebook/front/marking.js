@@ -2,9 +2,9 @@
 
 const COLUMNS = [["name", "Name"], ["x_mm", "Across, mm"], ["y_mm", "Up, mm"], ["sd_mm", "± mm"]];
 const MARKING_HELP =
-  "Photograph. Arrow keys move the cross, finer the nearer you zoom, with Shift 20 times as far. Enter places a point, " +
-  "M moves the chosen point to the cross, S snaps it to a mark, N and P choose the next and the previous, Delete " +
-  "removes it, plus and minus zoom, 0 shows the whole picture.";
+  "Photograph. Arrow keys move the cross, finer the nearer you zoom, with Shift 20 times as far. Enter places a " +
+  "point, M moves the chosen point to the cross, S snaps it to a mark, N and P choose the next and the previous, " +
+  "Delete removes it, plus and minus zoom, 0 shows the whole picture.";
 
 class PointMarking {
   constructor(model, el) {
@@ -28,8 +28,7 @@ class PointMarking {
     this.live = make("p", { class: "fk-live", role: "status", "aria-live": "polite" });
     this.verdict = make("div", { class: "fk-verdict" });
     this.rows = make("tbody");
-    const body = make("div", { class: "fk-body" }, this.stage.frame, this.side());
-    el.append(make("div", { class: "fk-widget", onkeydown: (event) => event.stopPropagation() }, this.bar(), body, this.live));
+    el.append(widget(this.bar(), make("div", { class: "fk-body" }, this.stage.frame, this.side()), this.live));
   }
 
   bar() {
@@ -51,15 +50,31 @@ class PointMarking {
   side() {
     const titles = this.columns().map(([, title]) => title);
     const heads = [...titles, "Left over"].map((title) => make("th", { scope: "col" }, title));
-    const table = make("table", { class: "fk-table" }, make("caption", {}, "Points"), make("thead", {}, make("tr", {}, ...heads)), this.rows);
-    const paste = this.pasteBox("Paste coordinates", "paste", "point, across mm, up mm, ± mm; one row a point", "P1\t0\t0\nP2\t1210.5\t0");
-    const tape = this.pasteBox("Taped distances", "tape", "from, to, distance mm, ± mm; one row a distance", "P1\tP3\t1534.5");
-    tape.text.value = this.model.get("distances").map((d) => [d.start, d.end, d.distance_mm, d.sd_mm].join("\t")).join("\n");
-    this.tapeText = tape.text;
-    return make("div", { class: "fk-side" }, this.verdict, table, this.model.get("by_tape") ? tape.box : paste.box);
+    const head = make("thead", {}, make("tr", {}, ...heads));
+    const table = make("table", { class: "fk-table" }, make("caption", {}, "Points"), head, this.rows);
+    const box = this.model.get("by_tape") ? this.tapeBox() : this.pasteBox();
+    return make("div", { class: "fk-side" }, this.verdict, table, box);
   }
 
-  pasteBox(title, ask, hint, example) {
+  pasteBox() {
+    const hint = "point, across mm, up mm, ± mm; one row a point";
+    return this.textBox("Paste coordinates", "paste", hint, "P1\t0\t0\nP2\t1210.5\t0").box;
+  }
+
+  tapeBox() {
+    const hint = "from, to, distance mm, ± mm; one row a distance";
+    const { box, text } = this.textBox("Taped distances", "tape", hint, "P1\tP3\t1534.5");
+    this.tapeText = text;
+    this.fillTape();
+    return box;
+  }
+
+  fillTape() {
+    const rows = this.model.get("distances").map((taped) => [taped.start, taped.end, taped.distance_mm, taped.sd_mm]);
+    if (this.tapeText) this.tapeText.value = rows.map((row) => row.join("\t")).join("\n");
+  }
+
+  textBox(title, ask, hint, example) {
     const text = make("textarea", { rows: "5", "aria-label": `${title}: ${hint}`, placeholder: example });
     const take = button("Take over", () => this.ask(ask, { text: text.value }), hint);
     return { text, box: make("details", {}, make("summary", {}, title), make("p", {}, hint), text, take) };
@@ -70,14 +85,15 @@ class PointMarking {
   }
 
   follow() {
-    const redo = () => this.refresh();
-    const distances = () => {
-      this.tapeText.value = this.model.get("distances").map((d) => [d.start, d.end, d.distance_mm, d.sd_mm].join("\t")).join("\n");
+    this.handlers = {
+      "change:points": () => this.refresh(),
+      "change:outcome": () => this.refresh(),
+      "change:distances": () => this.fillTape(),
+      "msg:custom": (message) => this.answered(message),
     };
-    this.handlers = { "change:points": redo, "change:outcome": redo, "change:distances": distances, "msg:custom": (message) => this.answered(message) };
     for (const [name, handler] of Object.entries(this.handlers)) this.model.on(name, handler);
     this.refresh();
-    decode(this.model.get("picture"), this.model.get("size_px")).then((photo) => this.stage.show(photo));
+    this.stage.load(this.model, (text) => this.say(text));
   }
 
   drop() {
@@ -121,7 +137,8 @@ class PointMarking {
   add({ x, y }) {
     const name = this.freeName();
     this.chosen = this.points().length;
-    this.commit([...this.points(), { name, x_px: x, y_px: y, x_mm: null, y_mm: null, sd_mm: this.model.get("usual_sd_mm") }]);
+    const unmeasured = { x_mm: null, y_mm: null, sd_mm: this.model.get("usual_sd_mm") };
+    this.commit([...this.points(), { name, x_px: x, y_px: y, ...unmeasured }]);
     this.say(`${name} placed.`);
   }
 
@@ -192,7 +209,8 @@ class PointMarking {
   plainKey(key) {
     const actions = {
       Enter: () => this.add(this.stage.cursor), m: () => this.moveTo(this.stage.cursor), s: () => this.snap(),
-      n: () => this.chooseNext(1), p: () => this.chooseNext(-1), Delete: () => this.remove(), Backspace: () => this.remove(),
+      n: () => this.chooseNext(1), p: () => this.chooseNext(-1),
+      Delete: () => this.remove(), Backspace: () => this.remove(),
     };
     actions[key]?.();
     return key in actions;
@@ -239,7 +257,8 @@ class PointMarking {
     const value = key === "name" ? text : this.number(text);
     const isTwin = key === "name" && this.points().some((other) => other !== point && other.name === text);
     if (value === "" || value === undefined || isTwin) {
-      this.say(isTwin ? `There is a point ${text} already.` : key === "name" ? "A point needs a name." : `${text} is not a number.`);
+      const wrong = key === "name" ? "A point needs a name." : `${text} is not a number.`;
+      this.say(isTwin ? `There is a point ${text} already.` : wrong);
       input.value = point[key] ?? "";
     } else this.change(index, { [key]: value });
   }
@@ -247,7 +266,8 @@ class PointMarking {
   // A decimal point or a decimal comma; nothing is null, anything else undefined.
   number(text) {
     if (!text) return null;
-    return /^[-+\u2212]?(\d+[.,]?\d*|[.,]\d+)$/.test(text) ? Number(text.replace("\u2212", "-").replace(",", ".")) : undefined;
+    const plain = text.replace("\u2212", "-").replace(",", ".");
+    return /^[-+]?(\d+\.?\d*|\.\d+)$/.test(plain) ? Number(plain) : undefined;
   }
 
   leftOver(name) {
@@ -256,9 +276,9 @@ class PointMarking {
 
   paint(context) {
     this.points().forEach((point, index) => {
-      const isDragged = this.drag && index === this.chosen;
-      const { x, y } = isDragged ? this.stage.toScreen(this.drag.x, this.drag.y) : this.stage.toScreen(point.x_px, point.y_px);
-      this.paintPoint(context, point, { x, y }, { isChosen: index === this.chosen, isDragged });
+      const isChosen = index === this.chosen;
+      const at = this.drag && isChosen ? this.drag : { x: point.x_px, y: point.y_px };
+      this.paintPoint(context, point, this.stage.toScreen(at.x, at.y), { isChosen, isDragged: this.drag && isChosen });
     });
   }
 

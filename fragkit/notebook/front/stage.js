@@ -4,10 +4,10 @@
 const MAX_SCALE = 40;
 const PICK_RADIUS = 11;
 const STEPS = [0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50];
-const LOUPE = 176;
+const LOUPE = 152;
 const MOVES = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] };
 
-// The photograph, and copies of half, a quarter … its size: zoomed out, the eye gets averages and the screen less work.
+// The photograph, and copies of half, a quarter … its size: zoomed out, the eye gets averages, the screen less work.
 async function decode(view, [width, height]) {
   const bytes = new Uint8Array(view.buffer ?? view, view.byteOffset ?? 0, view.byteLength);
   const levels = [await createImageBitmap(new Blob([bytes], { type: "image/jpeg" }))];
@@ -48,6 +48,14 @@ class Stage {
     this.canvas.addEventListener("wheel", (event) => this.wheel(event), { passive: false });
     this.resizes = new ResizeObserver(() => this.resize());
     this.resizes.observe(this.frame);
+  }
+
+  async load(model, say) {
+    try {
+      this.show(await decode(model.get("picture"), model.get("size_px")));
+    } catch (error) {
+      say(`This browser cannot show the photograph: ${error.message}`);
+    }
   }
 
   show(photo) {
@@ -236,15 +244,16 @@ class Stage {
     const { width, height, levels } = this.photo;
     const want = this.scale * this.ratio * width;
     const level = levels.findLast((bitmap) => bitmap.width >= want) ?? levels[0];
-    const shrink = level.width / width;
-    const [x0, y0] = [Math.max(0, Math.floor(-this.left / this.scale)), Math.max(0, Math.floor(-this.top / this.scale))];
+    const [across, down] = [level.width / width, level.height / height];
+    const x0 = Math.max(0, Math.floor(-this.left / this.scale));
+    const y0 = Math.max(0, Math.floor(-this.top / this.scale));
     const x1 = Math.min(width, Math.ceil((this.width - this.left) / this.scale));
     const y1 = Math.min(height, Math.ceil((this.height - this.top) / this.scale));
     if (x1 <= x0 || y1 <= y0) return;
-    const source = [x0 * shrink, (y0 * level.height) / height, (x1 - x0) * shrink, ((y1 - y0) * level.height) / height];
-    const target = [this.left + x0 * this.scale, this.top + y0 * this.scale, (x1 - x0) * this.scale, (y1 - y0) * this.scale];
+    const place = [this.left + x0 * this.scale, this.top + y0 * this.scale];
+    const size = [(x1 - x0) * this.scale, (y1 - y0) * this.scale];
     context.imageSmoothingEnabled = this.scale < 4;
-    context.drawImage(level, ...source, ...target);
+    context.drawImage(level, x0 * across, y0 * down, (x1 - x0) * across, (y1 - y0) * down, ...place, ...size);
   }
 
   paintCursor(context) {
