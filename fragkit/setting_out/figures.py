@@ -122,7 +122,8 @@ def _eased(flow: Flow, marks: Sequence[Mark]) -> None:
     flow.title("Motifs eased at edges: their own figures")
     flow.y_mm -= LARGE_MM
     for mark in marks:
-        flow.need(14)
+        if flow.need(14):
+            flow.y_mm -= LARGE_MM
         page.text(BORDER_MM, flow.y_mm, mark.id, cap_mm=PLAIN_MM)
         page.text(BORDER_MM + 48, flow.y_mm, f"x = {mark.running_x_mm:.0f}", cap_mm=LARGE_MM)
         page.text(BORDER_MM + 92, flow.y_mm, f"y = {mark.running_y_mm:.0f}", cap_mm=LARGE_MM)

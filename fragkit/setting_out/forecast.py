@@ -24,6 +24,8 @@ N_RUNS, N_RUNS_COMPARED = 4000, 400
 """Runs for the stated figures (the share that holds is then known to 0.4 %), and for those beside them."""
 VALUES_AT_ONCE = 2_000_000
 STATED_SHARE = 0.95
+HAND_SD_MM = READING_LIMIT_MM / 1.96
+"""A mark of the hand: 95 of 100 within its limit, some beyond, since nothing stops a hand at a limit."""
 CHAINED_STEP_SD_MM, CHAINED_BIAS_MM = 0.5, 0.2
 """A stepped mark: its random error, and how far the gauge may be set wrong; common practice, no source."""
 
@@ -105,8 +107,8 @@ def forecast_wall(wall: WallLayout, tools: Instruments, *, rng: np.random.Genera
     -----
     A limit ±L without more said is taken as evenly spread over ±L (JCGM 100:2008, 4.3.7). The tape's error is
     one for all readings of the wall and grows as its limit does with length; each plumb and each level line
-    of the laser leans by one draw; the laser stands at the datum. Each mark has the hand's error, and the
-    rounding that it really has. With a hand-held laser each line has an error of its own instead of the
+    of the laser leans by one draw; the laser stands at the datum. Each mark has the hand's error, normal, and
+    the rounding that it really has. With a hand-held laser each line has an error of its own instead of the
     tape's. Stepped marks walk from the first of their row, along and across.
     """
     if not wall.n_motifs:
@@ -166,7 +168,7 @@ class _Marks:
         return np.asarray(first[:, :, self.row] + walk)
 
     def _by_lines(self, n_runs: int, rng: np.random.Generator) -> FloatArray:
-        hand = rng.uniform(-READING_LIMIT_MM, READING_LIMIT_MM, (2, n_runs, len(self.row)))
+        hand = rng.normal(0.0, HAND_SD_MM, (2, n_runs, len(self.row)))
         return np.asarray(self._laser * self._by_line(n_runs, rng) + hand + self._rounding)
 
     def _by_line(self, n_runs: int, rng: np.random.Generator) -> FloatArray:

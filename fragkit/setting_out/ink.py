@@ -5,6 +5,7 @@ from __future__ import annotations
 import importlib.util
 from abc import ABC, abstractmethod
 from collections.abc import Mapping, Sequence
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -146,12 +147,11 @@ def points_of(cap_mm: float) -> float:
     return cap_mm / CAPITALS_PER_EM * PT_PER_MM
 
 
+@cache
 def register_fonts() -> None:
     """Make both fonts known to reportlab, once."""
-    known = pdfmetrics.getRegisteredFontNames()
     for name, file in FONT_FILES.items():
-        if name not in known:
-            pdfmetrics.registerFont(TTFont(name, str(_font_folder() / file)))
+        pdfmetrics.registerFont(TTFont(name, str(_font_folder() / file)))
 
 
 def _font_folder() -> Path:

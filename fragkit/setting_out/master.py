@@ -100,7 +100,7 @@ def draw_master(layout: Layout, motif: Motif, *, paper: str = "A4", pricked_mm: 
         foot(
             page,
             f"The motif at full size, {over_all}: sheet {number + 1} of {len(pages)}",
-            f"{_variation(motif)}cross: centre, upright as it stands on the wall",
+            f"{_variation(motif)}cross: centre",
         )
     return page.finish()
 

@@ -24,6 +24,7 @@ class SvgPage(Ink):
             "height": f"{height_mm:g}mm",
             "viewBox": f"0 0 {width_mm:g} {height_mm:g}",
             "font-family": "DejaVu Sans, Verdana, sans-serif",
+            "style": "white-space:pre",
         }
         self._root = ElementTree.Element("svg", look)
         ElementTree.SubElement(self._root, "title").text = title

@@ -8,21 +8,26 @@ TAPE_II, LASER_MM_PER_M, HAND_MM = (0.3, 0.2), 0.3, 0.5
 
 
 def spread(rng, size, kind):
-    """Values with the standard deviation of an even spread over ±1: that spread itself, or normal ones."""
-    return rng.uniform(-1, 1, size) if kind == "even" else rng.normal(0, 1 / math.sqrt(3), size)
+    """Errors of an instrument of limit 1: anywhere within it, or normal with the same standard deviation."""
+    return rng.normal(0, 1 / math.sqrt(3), size) if kind == "normal tape and laser" else rng.uniform(-1, 1, size)
+
+
+def by_hand(rng, size, kind):
+    """Errors of a hand of limit 1: 95 of 100 within it, or none beyond it."""
+    return rng.uniform(-1, 1, size) if kind == "hand never beyond" else rng.normal(0, 1 / 1.96, size)
 
 
 def tape_limit(length_mm):
     return TAPE_II[0] + TAPE_II[1] * math.ceil(round(abs(length_mm) / 1000, 9))
 
 
-def run_wall(wall, rng, *, kind="even"):
+def run_wall(wall, rng, *, kind="as stated"):
     """Worst motif and widest row band of one wall set out once: read, plumbed, levelled and marked."""
     rows, columns = sorted(set(wall.row.tolist())), sorted(set(wall.column.tolist()))
     lean = dict(zip(columns, LASER_MM_PER_M * spread(rng, len(columns), kind), strict=True))
     slope = dict(zip(rows, LASER_MM_PER_M * spread(rng, len(rows), kind), strict=True))
     tape_x, tape_y = spread(rng, 2, kind)
-    hand = HAND_MM * spread(rng, wall.xy_mm.shape, kind)
+    hand = HAND_MM * by_hand(rng, wall.xy_mm.shape, kind)
     marked = np.array(
         [
             (

@@ -2,19 +2,21 @@
 
 import io
 import re
+from dataclasses import replace
 from xml.etree import ElementTree
 
 import numpy as np
 import pytest
 from pypdf import PdfReader
 
-from fragkit.layout import lay_out
+from fragkit.layout import lay_out, motif_forms
 from fragkit.setting_out import (
     check_marks,
     draw_check_sheet,
     draw_sheets,
     draw_tick_off,
     draw_tiles,
+    draw_wall,
     draw_wall_svg,
     paper_size_mm,
     prick,
@@ -78,8 +80,18 @@ def test_the_svg_shows_what_the_pdf_shows_with_one_form_a_variant(layout, make_m
     apart = (places - places[0]) * scale * [1, -1]
     # coordinates are written to 0.001 mm of paper
     np.testing.assert_allclose(apart, wall.xy_mm - wall.xy_mm[0], rtol=0, atol=0.002 * scale)
-    sizes = [float(text.get("font-size")) * 0.729 for text in root.iter(f"{SVG}text")]
-    assert min(sizes) >= 2.5 - 0.01
+    stamped = [float(re.search(r"scale\(([\d.]+)\)", use.get("transform")).group(1)) for use in uses]
+    np.testing.assert_allclose(np.multiply(stamped, scale), wall.scale_ratio, rtol=0, atol=1e-4)
+
+
+def test_every_variant_is_one_form_of_the_wall_drawing(layout, make_motif):
+    """All reshaped forms of a motif in four parts, in turn."""
+    motif, wall, setting = make_motif(parts=4), layout.walls[0], set_out(layout).walls[0]
+    names = list(motif_forms(motif))
+    mixed = replace(wall, form=tuple(names[k % len(names)] for k in range(wall.n_motifs)))
+    assert len(names) > 3
+    pdf = draw_wall(setting, mixed, motif)
+    assert len(PdfReader(io.BytesIO(pdf)).pages[0]["/Resources"]["/XObject"]) == len(names)
 
 
 def test_text_on_a3_still_has_two_and_a_half_millimetres_on_a4(make_wall, make_repeat, make_motif):
