@@ -388,7 +388,7 @@ def _metal(away: FloatImage, varied: FloatImage, figure: NDArray[np.bool_]) -> N
     if float(np.median(varied[part])) > 2.0 * float(np.median(varied[other])):
         part = _to_half_height(varied, part)
     smooth = cv2.medianBlur(part.astype(np.uint8), 3).astype(bool)
-    return _without_specks(ndimage.binary_fill_holes(smooth) & figure)
+    return _without_specks(smooth & figure)
 
 
 def _to_half_height(varied: FloatImage, part: NDArray[np.bool_]) -> NDArray[np.bool_]:
