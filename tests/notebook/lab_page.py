@@ -4,7 +4,6 @@ import json
 import os
 import secrets
 import shutil
-import signal
 import socket
 import subprocess
 import sys
@@ -63,8 +62,10 @@ def lab_server(folder: Path):
     command = [sys.executable, "-m", "jupyterlab", "--no-browser", "--allow-root", "--ip=127.0.0.1", f"--port={port}"]
     command += ["--ServerApp.port_retries=0", f"--IdentityProvider.token={token}", f"--ServerApp.root_dir={folder}"]
     command += ["--LabApp.expose_app_in_browser=True", "--LabApp.news_url=None"]
+    # Should the tests themselves be killed, it ends by itself.
+    command += ["--ServerApp.shutdown_no_activity_timeout=300", "--MappingKernelManager.cull_idle_timeout=300"]
     log = (state / "server.log").open("wb")
-    server = subprocess.Popen(command, cwd=folder, env=env, stdout=log, stderr=log, start_new_session=True)
+    server = subprocess.Popen(command, cwd=folder, env=env, stdout=log, stderr=log)
     try:
         _await_server(f"http://127.0.0.1:{port}/api/status?token={token}", server, state / "server.log")
         yield f"http://127.0.0.1:{port}", token
@@ -143,13 +144,13 @@ def _await_server(url: str, server: subprocess.Popen, log: Path) -> None:
 
 
 def _stop(server: subprocess.Popen) -> None:
-    """End the server, which ends its kernels; if it does not listen, end its group."""
+    """End the server, which ends its kernels; a kernel whose server is gone ends by itself."""
     if server.poll() is None:
         server.terminate()
         try:
             server.wait(20)
         except subprocess.TimeoutExpired:
-            os.killpg(server.pid, signal.SIGKILL)
+            server.kill()
             server.wait(10)
 
 
