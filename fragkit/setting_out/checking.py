@@ -14,7 +14,7 @@ from fragkit.card import card
 from fragkit.frozen import frozen_array
 from fragkit.setting_out.instruments import READING_LIMIT_MM, TAPE_STEP_MM, tape_limits_mm
 from fragkit.setting_out.marks import Mark, WallSetting
-from fragkit.survey.wall_readings import WallReadings
+from fragkit.survey import WallReadings
 
 FloatArray = NDArray[np.float64]
 
@@ -103,7 +103,7 @@ def check_readings(setting: WallSetting, readings: WallReadings) -> ReadingsChec
     ----------
     setting : WallSetting
     readings : WallReadings
-        As `fragkit.survey.wall_readings.read_wall_readings` gives them.
+        As `fragkit.survey.read_wall_readings` gives them.
 
     Raises
     ------

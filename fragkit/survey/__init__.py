@@ -25,6 +25,7 @@ from fragkit.survey.entries import (
 )
 from fragkit.survey.photographs import LABEL_NAMES, Photograph, read_labels, read_photo
 from fragkit.survey.reading import read_survey
+from fragkit.survey.wall_readings import WallReadings, read_wall_readings
 
 __all__ = [
     "LABEL_NAMES",
@@ -49,8 +50,10 @@ __all__ = [
     "Survey",
     "TapeControl",
     "WallEntry",
+    "WallReadings",
     "WorksEntry",
     "read_labels",
     "read_photo",
     "read_survey",
+    "read_wall_readings",
 ]

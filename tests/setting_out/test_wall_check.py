@@ -5,7 +5,7 @@ import pytest
 
 from fragkit.layout import lay_out
 from fragkit.setting_out import check_marks, check_readings, set_out, wrong_at_most_ratio
-from fragkit.survey.wall_readings import WallReadings, read_wall_readings
+from fragkit.survey import WallReadings, read_wall_readings
 
 
 @pytest.fixture

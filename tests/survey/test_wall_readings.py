@@ -3,7 +3,7 @@
 import pytest
 
 from fragkit.errors import SurveyError
-from fragkit.survey.wall_readings import read_wall_readings
+from fragkit.survey import read_wall_readings
 
 
 def table(tmp_path, text):
