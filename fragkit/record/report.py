@@ -86,5 +86,6 @@ def _closing(result: StudyResult) -> str:
     return (
         made
         + "Beside this page lie the same numbers as open tables and drawings: results.json, centres.csv, "
-        "layout.csv, works.csv, motif.svg, forms.svg, and the folders rectified, setting-out, sheets, readings and works."
+        "layout.csv, works.csv, motif.svg, forms.svg, and the folders rectified, setting-out, sheets, readings "
+        "and works."
     )
