@@ -26,7 +26,7 @@ from fragkit.motifs.surface import Surface, colour_agreement, read_surface
 from fragkit.net import Net, features
 from fragkit.net.features import pixels_and_mask
 from fragkit.opencv import cv2
-from fragkit.rectify.picture import Picture
+from fragkit.rectify import Picture
 
 FloatArray = NDArray[np.float64]
 FloatImage = NDArray[Any]
@@ -198,9 +198,7 @@ def _search(view: _View) -> tuple[NDArray[np.int64], FloatArray, FloatArray, flo
     basis = np.array([view.a_px, view.b_px])
     radius = _SEARCH_RATIO * float(np.hypot(*basis.T).min())
     origin = motif_phase(view.values[:, :, 0], view.share, view.a_px, view.b_px)
-    index = site_indices(
-        view.share.shape, origin, view.a_px, view.b_px, 0.5 * float(np.hypot(*basis.T).max())
-    )
+    index = site_indices(view.share.shape, origin, view.a_px, view.b_px, 0.5 * float(np.hypot(*basis.T).max()))
     place = origin + index @ basis
     weight = np.ones(len(index))
     for round_ in range(4):
@@ -215,9 +213,7 @@ def _search(view: _View) -> tuple[NDArray[np.int64], FloatArray, FloatArray, flo
     return index, place, value, least
 
 
-def _least_score(
-    score: FloatImage, place: FloatArray, basis: FloatArray, radius: float, share: FloatImage
-) -> float:
+def _least_score(score: FloatImage, place: FloatArray, basis: FloatArray, radius: float, share: FloatImage) -> float:
     """The score that the same search hardly ever reaches half-way between the sites."""
     between = [place + step @ basis for step in np.array([[0.5, 0.0], [0.0, 0.5], [0.5, 0.5]])]
     points = np.vstack(between)
@@ -235,9 +231,7 @@ def _least_score(
 def _refine(view: _View, start: FloatArray, trust: FloatArray) -> tuple[Fit, Surface, _View]:
     """Sub-pixel fit, then the surface, then the fit again with what is no ground and without what is lost."""
     furthest = 0.1 * float(min(np.hypot(*view.a_px), np.hypot(*view.b_px)))
-    first = fit_copies(
-        view.values, start, trust**2, view.window, view.share, furthest_px=furthest, n_rounds=1
-    )
+    first = fit_copies(view.values, start, trust**2, view.window, view.share, furthest_px=furthest, n_rounds=1)
     strength = first.template[:, :, 0]
     rest = unexplained(view.values, first, view.window)
     surface = read_surface(view.pixels, view.believed, first.centres_px, trust, strength, rest, view.window)
@@ -249,9 +243,7 @@ def _refine(view: _View, start: FloatArray, trust: FloatArray) -> tuple[Fit, Sur
     return fit, surface, view
 
 
-def _settled(
-    view: _View, fit: Fit, surface: Surface, index: NDArray[np.int64]
-) -> tuple[Fit, NDArray[np.bool_]]:
+def _settled(view: _View, fit: Fit, surface: Surface, index: NDArray[np.int64]) -> tuple[Fit, NDArray[np.bool_]]:
     """The fit with every site held near where its neighbours put it, and which sites carry a motif.
 
     Notes

@@ -46,9 +46,7 @@ def window_of(a_px: FloatArray, b_px: FloatArray, *, soft_px: float = 1.5) -> Wi
     -----
     Every pixel of the plane belongs to exactly one site, so that no motif is counted twice.
     """
-    nodes = np.array(
-        [i * a_px + j * b_px for i in (-2, -1, 0, 1, 2) for j in (-2, -1, 0, 1, 2) if (i, j) != (0, 0)]
-    )
+    nodes = np.array([i * a_px + j * b_px for i in (-2, -1, 0, 1, 2) for j in (-2, -1, 0, 1, 2) if (i, j) != (0, 0)])
     length = np.hypot(*nodes.T)
     reach = int(np.ceil(np.sort(length)[:6].max() * 0.62)) + 2
     y, x = np.mgrid[-reach : reach + 1, -reach : reach + 1].astype(np.float32)
@@ -88,9 +86,7 @@ def site_indices(
 ) -> NDArray[np.int64]:
     """Indices of all sites within a margin of the picture."""
     height, width = shape[:2]
-    corners = np.array(
-        [[x, y] for x in (-margin_px, width + margin_px) for y in (-margin_px, height + margin_px)]
-    )
+    corners = np.array([[x, y] for x in (-margin_px, width + margin_px) for y in (-margin_px, height + margin_px)])
     inverse = np.linalg.inv(np.array([a_px, b_px]))
     steps = (corners - origin_px) @ inverse
     low, high = np.floor(steps.min(0)).astype(int) - 1, np.ceil(steps.max(0)).astype(int) + 1

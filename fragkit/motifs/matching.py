@@ -104,9 +104,7 @@ def propagate(
     shift = np.zeros_like(ideal_px)
     trust = np.zeros(len(index))
     done = np.zeros(len(index), bool)
-    queue: list[tuple[float, int]] = (
-        [(-float(value.max(initial=0.0)), int(np.argmax(value)))] if len(index) else []
-    )
+    queue: list[tuple[float, int]] = [(-float(value.max(initial=0.0)), int(np.argmax(value)))] if len(index) else []
     while queue:
         _, k = heapq.heappop(queue)
         if done[k]:
@@ -160,9 +158,7 @@ def expected_places(
     return ideal + expected, scatter
 
 
-def ideal_places(
-    index: NDArray[np.int64], places_px: FloatArray, trust: FloatArray, basis: FloatArray
-) -> FloatArray:
+def ideal_places(index: NDArray[np.int64], places_px: FloatArray, trust: FloatArray, basis: FloatArray) -> FloatArray:
     """The undisturbed net through the trusted places: its vectors and origin by weighted least squares."""
     design = np.column_stack([index, np.ones(len(index))])
     root = np.sqrt(trust)[:, None]

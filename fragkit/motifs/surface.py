@@ -231,10 +231,7 @@ def _loss(
     lost = np.where(ground, strange, prior).astype(np.float32)
     if not (ground & (strange > 0.5)).sum() > 100:
         return np.where(believed, np.where(ground, strange, 0.0), 0.0).astype(np.float32)
-    edges = [
-        np.linspace(*np.percentile(look[believed][:, k], [0.2, 99.8]), _BINS + 1)
-        for k in range(look.shape[2])
-    ]
+    edges = [np.linspace(*np.percentile(look[believed][:, k], [0.2, 99.8]), _BINS + 1) for k in range(look.shape[2])]
     bins = _bin_numbers(look, edges)
     of_loss = _density(bins, np.where(ground, strange, 0.0))
     for _ in range(4):

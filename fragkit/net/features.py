@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fragkit.opencv import cv2
-from fragkit.rectify.picture import Picture
+from fragkit.rectify import Picture
 
 FloatImage = NDArray[np.float32]
 

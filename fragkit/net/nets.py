@@ -18,7 +18,7 @@ from fragkit.net.lagmap import LagMap, contrast, evidence_without, nodes_of
 from fragkit.net.primitive import settle
 from fragkit.net.search import Candidate, explained_ratio, merge, propose
 from fragkit.opencv import cv2
-from fragkit.rectify.picture import Picture
+from fragkit.rectify import Picture
 
 FloatArray = NDArray[np.float64]
 FloatImage = NDArray[np.float32]

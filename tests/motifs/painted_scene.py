@@ -109,9 +109,7 @@ def _motif_masks(motif, repeat_mm, mm_per_px, rng):
     canvas = cv2.warpAffine(canvas, np.array([[1, 0, shift[0]], [0, 1, shift[1]]]), (side, side))
     offset = np.array([0.10, 0.08]) * size * fine * rng.choice([-1, 1], 2)
     under = cv2.warpAffine(canvas, np.array([[1, 0, offset[0]], [0, 1, offset[1]]]), (side, side))
-    small = [
-        cv2.resize(c, (2 * half + 1,) * 2, interpolation=cv2.INTER_AREA) / 255.0 for c in (canvas, under)
-    ]
+    small = [cv2.resize(c, (2 * half + 1,) * 2, interpolation=cv2.INTER_AREA) / 255.0 for c in (canvas, under)]
     metal = small[0].astype(np.float32)
     return metal, small[1].astype(np.float32)
 
@@ -132,9 +130,7 @@ def _place(mask, xy_px, shape, among=None):
     half = mask.shape[0] // 2
     base = np.floor(xy_px).astype(int)
     f = xy_px - base
-    moved = cv2.warpAffine(
-        mask, np.array([[1, 0, f[0]], [0, 1, f[1]]]), (mask.shape[1] + 1, mask.shape[0] + 1)
-    )
+    moved = cv2.warpAffine(mask, np.array([[1, 0, f[0]], [0, 1, f[1]]]), (mask.shape[1] + 1, mask.shape[0] + 1))
     x0, y0 = base - half
     xs, ys = max(x0, 0), max(y0, 0)
     xe, ye = min(x0 + moved.shape[1], shape[1]), min(y0 + moved.shape[0], shape[0])
