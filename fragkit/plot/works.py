@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 from matplotlib.figure import Figure
+from matplotlib.ticker import ScalarFormatter
 
 from fragkit.works import LearningCurve, PriceFlip, Spread, Stretch
 
@@ -31,6 +32,7 @@ def learning(curve: LearningCurve, *, n_motifs: int) -> Figure:
     timed = np.arange(1, curve.n_timed + 1)
     axes.plot(timed, curve.minutes, "o", color="black", markersize=3.5, fillstyle="none", label="timed")
     axes.set_xscale("log")
+    axes.xaxis.set_major_formatter(ScalarFormatter())
     axes.set_xlim(0.9, units[-1] * 1.1)
     axes.set_ylim(0, 1.1 * max(float(curve.minutes.max()), float(high.max())))
     axes.set_xlabel("motif, counted for one hand")

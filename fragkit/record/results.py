@@ -255,7 +255,8 @@ def _works(result: StudyResult) -> dict[str, Any] | None:
         names = ("n_motifs", "metal", "leaf_mm", "leaves_per_book", "margin_mm", "n_leaves_cut")
         more = ("n_leaves_spoilt", "n_leaves_reserve", "n_leaves", "n_books", "n_leaves_by_area")
         steps = ("margin_steps", "scale_steps", "forms", "metals", "assumptions", "metal_area_m2")
-        found["leaf"] = _fields(result.takeoff, *names, *more, *steps)
+        extra = ("parting", "scrap_area_m2", "shadow_area_m2")
+        found["leaf"] = _fields(result.takeoff, *names, *more, *steps, *extra)
     plan = result.works
     if plan is not None:
         found["labour_h"] = _fields(plan.labour_h, "p05", "p50", "p95") | {"basis": plan.basis}
@@ -266,5 +267,9 @@ def _works(result: StudyResult) -> dict[str, Any] | None:
         total = None if plan.known_total is None else _fields(plan.known_total, "p05", "p50", "p95")
         found["cost"] = {"currency": plan.currency, "known_lines_total": total, "complete": not plan.gaps}
         found["cost"] |= {"gaps": plan.gaps, "lines": plan.costs, "contingency": plan.contingency}
+        drivers = plan.known_total.drivers if plan.known_total is not None else ()
+        found["cost"] |= {"drivers": [{"input": name, "share": share} for name, share in drivers]}
+        found |= {"materials": plan.materials, "programme": plan.programme, "batches": plan.batches}
+        found["over_years"] = {"metals": plan.metals, "flips": plan.flips}
         found["assumptions"] = plan.assumptions
     return found

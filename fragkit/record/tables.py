@@ -178,6 +178,7 @@ def _leaf_rows(takeoff: TakeOff) -> list[dict[str, Any]]:
         ("leaves", "leaf", takeoff.n_leaves),
         ("books", "book", takeoff.n_books),
         ("leaves by area alone", "leaf", round(takeoff.n_leaves_by_area, 1)),
+        ("offcuts", "m2", round(takeoff.scrap_area_m2, 4)),
     ]
     rows: list[dict[str, Any]] = [
         {"part": "leaf", "item": item, "unit": unit, "middle": count, "source": source} for item, unit, count in counts
@@ -206,11 +207,47 @@ def _plan_rows(plan: WorksPlan) -> list[dict[str, Any]]:
     for batch in plan.batches:
         row = {"part": "batch", "item": batch.size.name, "unit": "motif", "middle": batch.n_motifs}
         rows.append({**row, "source": batch.size.source})
+    rows += [*_programme_rows(plan), *_material_rows(plan)]
     for line in plan.costs:
         row = {"part": "cost", "item": line.item, "unit": line.unit, "price": line.price, "gap": line.gap}
         row |= _three(line.quantity, "") | _three(line.amount, "amount_")
         rows.append({**row, "currency": plan.currency if line.price is not None else None})
-    return rows + [_assumed(one) for one in plan.assumptions]
+    return rows + [*_metal_rows(plan), *(_assumed(one) for one in plan.assumptions)]
+
+
+def _programme_rows(plan: WorksPlan) -> list[dict[str, Any]]:
+    """The day on which each wall and lift is done."""
+    return [
+        {"part": "programme", "item": f"{one.wall}, {one.place}, done", "unit": "day"} | _three(one.end_day, "")
+        for one in plan.programme
+    ]
+
+
+def _material_rows(plan: WorksPlan) -> list[dict[str, Any]]:
+    rows = []
+    for need in plan.materials:
+        row: dict[str, Any] = {"part": "material", "item": need.item, "unit": need.unit} | _three(need.quantity, "")
+        gap = need.basis if need.quantity is None else None
+        rows.append(row | {"gap": gap, "source": need.source if gap else f"{need.basis} ({need.source})"})
+    return rows
+
+
+def _metal_rows(plan: WorksPlan) -> list[dict[str, Any]]:
+    """Metals over fifty years, the prices at which the choice changes, and what drives the spread."""
+    rows: list[dict[str, Any]] = []
+    for one in plan.metals:
+        row: dict[str, Any] = {"part": "over years", "item": one.metal, "gap": one.gap, "currency": plan.currency}
+        spread = one.over_horizon
+        if spread is not None:
+            row |= _three((spread.p05, spread.p50, spread.p95), "amount_")
+        rows.append(row)
+    for flip in plan.flips:
+        row = {"part": "price that moves", "item": f"{flip.moving} against {flip.fixed}", "unit": flip.unit}
+        row |= {"price": flip.price, "currency": plan.currency, "source": flip.words}
+        rows.append(row | _three(flip.flip_price, ""))
+    for name, share in plan.known_total.drivers if plan.known_total is not None else ():
+        rows.append({"part": "drives the cost", "item": name, "unit": "share of the spread", "middle": round(share, 4)})
+    return rows
 
 
 def _three(values: tuple[float, float, float] | None, prefix: str) -> dict[str, Any]:

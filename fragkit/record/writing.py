@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from fragkit.errors import OutputError
 from fragkit.record.drawings import forms_svg, motif_svg
 from fragkit.record.folder import Drafts, drafts, file_names, remove_stale
+from fragkit.record.handouts import care_sheet, order_csv, order_list, stopwatch_form, trial_csv
 from fragkit.record.pictures import png_bytes, tiff_bytes
 from fragkit.record.report import report_html
 from fragkit.record.results import results_json
@@ -85,6 +86,11 @@ def _write_walls(result: StudyResult, record: Drafts) -> None:
         _write_setting_out(result.layout, result.setting, result.motif, record)
     if result.takeoff is not None or result.works is not None:
         record.write("works.csv", works_csv(result.takeoff, result.works))
+        record.write("works/order.html", order_list(result))
+        record.write("works/order.csv", order_csv(result.takeoff, result.works))
+        record.write("works/stopwatch.html", stopwatch_form(result))
+        record.write("works/trial-to-fill-in.csv", trial_csv())
+        record.write("works/care.html", care_sheet(result))
 
 
 def _write_setting_out(layout: Layout, setting_out: SettingOut, motif: Motif, record: Drafts) -> None:

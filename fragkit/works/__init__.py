@@ -4,9 +4,9 @@ from fragkit.works.assumptions import Assumption
 from fragkit.works.cautions import CAUTIONS, DEFERENCE, Caution
 from fragkit.works.costs import REPEATED, CostLine, cost_lines
 from fragkit.works.cutting import FormCut, Parting
-from fragkit.works.learning import LearningCurve, fit_learning, minutes_of
+from fragkit.works.learning import MIN_TIMED, LearningCurve, fit_learning, minutes_of
 from fragkit.works.materials import MaterialNeed, count_drops, material_needs
-from fragkit.works.metals import METALS, Metal, areal_mass_g_m2, find_metal, overlap_factor, thickness_um
+from fragkit.works.metals import METALS, Metal, areal_mass_g_m2, find_metal, metal_in, overlap_factor, thickness_um
 from fragkit.works.montecarlo import Drawn, Normal, PositiveRange, Rectangular, Spread, propagate
 from fragkit.works.nesting import Nesting, Step, nest, pieces_per_leaf, staircase
 from fragkit.works.plan import Contingency, WorksPlan, plan_works
@@ -21,6 +21,7 @@ __all__ = [
     "DEFERENCE",
     "HORIZON_YEARS",
     "METALS",
+    "MIN_TIMED",
     "REPEATED",
     "SIZES",
     "Assumption",
@@ -58,6 +59,7 @@ __all__ = [
     "height_ratio",
     "lifts_of",
     "material_needs",
+    "metal_in",
     "minutes_of",
     "nest",
     "overlap_factor",

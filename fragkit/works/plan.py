@@ -190,7 +190,7 @@ def plan_works(
     summed = in_the_sum(works.prices, works.metal)
     lines, amounts = cost_lines(summed, quantities, drawn_prices=_drawn_prices(summed, draws))
     total = sum(amounts.values(), np.zeros(1)) if amounts else None
-    driving = {name: values for name, values in draws.items() if not name.startswith("life of")}
+    driving = {name: values for name, values in draws.items() if _is_in_the_sum(name, amounts)}
     known = None if total is None else _spread(total, driving, currency or "")
     again = sum((a for item, a in amounts.items() if kind_of(item) in REPEATED), np.zeros(1))
     per_motif = labour.scaled(60.0 / max(n_motifs, 1), "min")
@@ -274,6 +274,13 @@ def _quantities(
         ("shadow colour", "motif"): n_motifs,
         ("setting-out", "motif"): n_motifs,
     }
+
+
+def _is_in_the_sum(name: str, amounts: dict[str, FloatArray]) -> bool:
+    """Whether an input can move the sum: lives, and prices of what is only compared, cannot."""
+    if name.startswith("price of "):
+        return name.removeprefix("price of ") in amounts
+    return not name.startswith("life of ")
 
 
 def _spread(total: FloatArray, draws: dict[str, FloatArray], unit: str) -> Spread:

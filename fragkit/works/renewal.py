@@ -87,14 +87,21 @@ class PriceFlip:
     def words(self) -> str:
         span = "in leaf for the first time" if self.over_years is None else f"over {self.over_years:g} years"
         if self.flip_price is None:
-            return f"{self.moving} costs more than {self.fixed} {span}, whatever its leaf costs."
+            odds = "always" if self.never_ratio >= 0.995 else f"in {100 * self.never_ratio:.0f} of 100 drawn cases"
+            return f"Even with its leaf for nothing, {self.moving} costs more than {self.fixed} {span} {odds}."
         low, middle, high = self.flip_price
         known = f"{middle:.3g} a {self.unit}" + (f" ({low:.3g} to {high:.3g})" if high > 1.005 * low else "")
         now = "below" if self.price < middle else "above"
         return (
             f"{self.moving} and {self.fixed} cost the same {span} when {self.moving} leaf is at {known}; "
-            f"today's {self.price:.4g} is {now} that."
+            f"today's {self.price:.4g} is {now} that{self._doubt}."
         )
+
+    @property
+    def _doubt(self) -> str:
+        if self.never_ratio < 0.005:
+            return ""
+        return f"; in {100 * self.never_ratio:.0f} of 100 drawn cases it costs more even with its leaf for nothing"
 
 
 @dataclass(frozen=True, kw_only=True)

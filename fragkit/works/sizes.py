@@ -108,7 +108,7 @@ def batches(
     found = []
     for size, chosen in _sizes(site or Site()):
         open_h = min(size.open_h[0], hours_per_day)
-        per_batch = max(1, math.floor(crew * open_h * 60 / lay_min * SAFETY_RATIO))
+        per_batch = max(1, math.floor(crew * open_h * 60 / lay_min * SAFETY_RATIO + 1e-9))
         batch = Batch(
             size=size,
             n_motifs=per_batch,
