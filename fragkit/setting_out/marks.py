@@ -257,8 +257,8 @@ def _marks(wall: WallLayout, readings: FloatArray, limits: FloatArray) -> list[M
 
 def _datum_words(wall: WallLayout) -> str:
     x0, y0 = wall.wall.outline_mm.min(axis=0)
-    left = f"{abs(x0):.0f} mm {'left' if x0 < 0 else 'right'} of it" if abs(x0) >= 0.5 else "at it"
-    low = f"{abs(y0):.0f} mm {'below' if y0 < 0 else 'above'} it" if abs(y0) >= 0.5 else "at it"
+    left = f"{abs(x0):.0f} mm {'left' if x0 < 0 else 'right'} of it" if round(abs(x0)) else "at it"
+    low = f"{abs(y0):.0f} mm {'below' if y0 < 0 else 'above'} it" if round(abs(y0)) else "at it"
     return (
         f"the survey datum of wall {wall.name}, x = 0, y = 0: the wall's leftmost point lies {left}, "
         f"its lowest {low}. "
