@@ -166,3 +166,14 @@ def test_shows_itself():
     assert repr(curve) == "LearningCurve(30 timed motifs, mean 9.0 min)"
     assert "After long practice" in curve._repr_html_()
     assert "floor" in curve.notes[0]
+
+
+def test_cumulative_average_form():
+    """Wright's own form for 80 %: average of two 0.80, second unit 0.60, average of four 0.64 (maxwideman.com)."""
+    checks = json.loads((REFERENCE / "wright_reference.json").read_text(encoding="utf-8"))["published_checks"]
+    for check in (one for one in checks if one["model"] == "cumulative average"):
+        n = check["unit"]
+        before, average = minutes_of([n - 1, n], first_min=1.0, floor_min=0.0, rate=check["rate"])
+        assert average == pytest.approx(check["average"], abs=1e-9)
+        if "unit_value" in check:
+            assert n * average - (n - 1) * before == pytest.approx(check["unit_value"], abs=1e-9)

@@ -82,3 +82,29 @@ def test_unknown_metal_lists_the_known_ones():
 def test_lap_wider_than_the_leaf():
     with pytest.raises(ValueError, match="A lap of 90 mm on a leaf of 80 × 80 mm"):
         overlap_factor((80, 80), 90)
+
+
+def test_published_books_and_packs():
+    """Suppliers' covers: see the addresses in leaf_and_book_sizes.csv."""
+    checks = json.loads((REFERENCE / "leaf_count_checks.json").read_text(encoding="utf-8"))["checks"]
+    named = {check["name"]: check for check in checks}
+    book = named["American book, no overlap"]
+    area_sq_ft = book["leaves"] * book["leaf_in"][0] * book["leaf_in"][1] / 144
+    assert area_sq_ft == pytest.approx(book["area_sq_ft"], rel=1e-9)
+    # with laps of 2 mm a book covers 1.89 sq ft; the 1.5 that the supplier states has waste in it too
+    lapped = area_sq_ft / overlap_factor((85.725, 85.725), 2.0)
+    assert book["stated_with_lap_and_waste_sq_ft"] < lapped < area_sq_ft
+    pack = named["500 leaves cover 3.67 m2"]
+    assert pytest.approx(pack["implied_square_leaf_mm"], abs=1e-6) == (3.67e6 / 500) ** 0.5
+    grade = named["mass from thickness"]
+    mass_g = grade["mass_per_1000_leaves_g"]
+    assert thickness_um(mass_g, (80, 80), METALS["gold"].density_g_cm3) == pytest.approx(0.1, rel=1e-9)
+
+
+def test_formats_are_those_of_the_sources():
+    with (REFERENCE / "leaf_and_book_sizes.csv").open(encoding="utf-8") as stream:
+        rows = {row["kind"]: row for row in csv.DictReader(stream)}
+    for kind, metal in (("gold leaf, European loose or transfer", "gold"), ("imitation (Dutch metal) leaf", "brass")):
+        row, listed = rows[kind], METALS[metal]
+        assert listed.leaf_mm == (float(row["width_mm"]), float(row["height_mm"]))
+        assert listed.leaves_per_book == int(row["leaves_per_unit"])
