@@ -39,6 +39,41 @@ class Window:
         return self.dx.shape[1] // 2, self.dx.shape[0] // 2
 
 
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Sites:
+    """Places on one picture and how far to trust each.
+
+    Attributes
+    ----------
+    centres_px : (n, 2) array
+        Found or predicted.
+    trust : (n,) array
+        Score of those that are found, 0 for the others.
+    window : Window
+    """
+
+    centres_px: FloatArray
+    trust: FloatArray
+    window: Window
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Sheet:
+    """Features of a picture, where they are to be believed, and the window of its net.
+
+    Attributes
+    ----------
+    values : (h, w, c) float32 array
+    share : (h, w) float32 array
+        1 where the surface is there and the picture is to be believed, 0 elsewhere.
+    window : Window
+    """
+
+    values: FloatImage
+    share: FloatImage
+    window: Window
+
+
 def window_of(a_px: FloatArray, b_px: FloatArray, *, soft_px: float = 1.5) -> Window:
     """The window of a net: its Wigner–Seitz cell with a soft rim.
 
@@ -82,17 +117,17 @@ def patches(image: FloatImage, centres_px: FloatArray, window: Window, *, smooth
 
 
 def site_indices(
-    shape: tuple[int, ...], origin_px: FloatArray, a_px: FloatArray, b_px: FloatArray, margin_px: float
+    shape: tuple[int, ...], origin_px: FloatArray, basis: FloatArray, margin_px: float
 ) -> NDArray[np.int64]:
     """Indices of all sites within a margin of the picture."""
     height, width = shape[:2]
     corners = np.array([[x, y] for x in (-margin_px, width + margin_px) for y in (-margin_px, height + margin_px)])
-    inverse = np.linalg.inv(np.array([a_px, b_px]))
+    inverse = np.linalg.inv(basis)
     steps = (corners - origin_px) @ inverse
     low, high = np.floor(steps.min(0)).astype(int) - 1, np.ceil(steps.max(0)).astype(int) + 1
     i, j = np.mgrid[low[0] : high[0] + 1, low[1] : high[1] + 1]
     index = np.column_stack([i.ravel(), j.ravel()])
-    xy = origin_px + index @ np.array([a_px, b_px])
+    xy = origin_px + index @ basis
     inside = (xy[:, 0] > -margin_px) & (xy[:, 0] < width - 1 + margin_px)
     inside &= (xy[:, 1] > -margin_px) & (xy[:, 1] < height - 1 + margin_px)
     return index[inside]
@@ -104,7 +139,7 @@ def motif_phase(strength: FloatImage, weight: FloatImage, a_px: FloatArray, b_px
     grid = (np.arange(n) + 0.5) / n
     u, v = np.meshgrid(grid, grid)
     middle = np.array([strength.shape[1], strength.shape[0]]) / 2.0
-    index = site_indices(strength.shape, middle, a_px, b_px, 0.0)
+    index = site_indices(strength.shape, middle, np.array([a_px, b_px]), 0.0)
     dx = (u * a_px[0] + v * b_px[0]).astype(np.float32)
     dy = (u * a_px[1] + v * b_px[1]).astype(np.float32)
     total, share = np.zeros((n, n)), np.zeros((n, n))

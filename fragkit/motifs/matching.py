@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from fragkit.motifs.folding import Window, patches
+from fragkit.motifs.folding import Sheet, Window, patches
 from fragkit.opencv import cv2
 
 FloatArray = NDArray[np.float64]
@@ -20,12 +20,10 @@ _PULL = 0.08
 """Loss of score at the rim of the search, so that an empty place stays where its neighbours put it."""
 
 
-def learn_template(
-    values: FloatImage, centres_px: FloatArray, weight: FloatArray, window: Window, share: FloatImage
-) -> FloatImage:
-    """Weighted mean window (h, w, c) of feature values over the given centres."""
-    cut = patches(values, centres_px, window)
-    seen = patches(share, centres_px, window) * np.asarray(weight, np.float32)[:, None, None]
+def learn_template(sheet: Sheet, centres_px: FloatArray, weight: FloatArray) -> FloatImage:
+    """Weighted mean window (h, w, c) of the features over the given centres."""
+    cut = patches(sheet.values, centres_px, sheet.window)
+    seen = patches(sheet.share, centres_px, sheet.window) * np.asarray(weight, np.float32)[:, None, None]
     total = np.maximum(seen.sum(0), 1e-6)
     return (cut * seen[..., None]).sum(0) / total[..., None]
 

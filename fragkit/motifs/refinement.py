@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from fragkit.motifs.folding import Window, patches
+from fragkit.motifs.folding import Sheet, patches
 from fragkit.opencv import cv2
 
 FloatArray = NDArray[np.float64]
@@ -44,28 +44,17 @@ class Fit:
 
 
 def fit_copies(
-    values: FloatImage,
-    centres_px: FloatArray,
-    trust: FloatArray,
-    window: Window,
-    share: FloatImage,
-    *,
-    furthest_px: float,
-    n_rounds: int = 2,
+    sheet: Sheet, centres_px: FloatArray, trust: FloatArray, *, furthest_px: float, n_rounds: int = 2
 ) -> Fit:
     """Centres of all copies by least squares on a template learned from them.
 
     Parameters
     ----------
-    values : (h, w, c) float32 array
-        Features.
+    sheet : Sheet
     centres_px : (n, 2) array
         Where to start.
     trust : (n,) array
         Weight of each copy in the template; 0 for those not to learn from.
-    window : Window
-    share : (h, w) float32 array
-        1 where the surface is there and the picture is to be believed, 0 elsewhere.
     furthest_px : float
         A centre does not move further than this from where it started.
     n_rounds : int
@@ -79,23 +68,20 @@ def fit_copies(
     of the feature filter, pooled over the copies, scaled by each copy's own residual.
     """
     start = centres = np.asarray(centres_px, float)
-    template = np.zeros((*window.dx.shape, values.shape[2]), np.float32)
     for _ in range(n_rounds):
-        cut = patches(values, centres, window, smooth=True)
-        template = _template(cut, patches(share, centres, window) * window.weight, trust)
-        centres = fit_to(values, centres, template, window, share, furthest_px=furthest_px, start=start).centres_px
-    return fit_to(values, centres, template, window, share, furthest_px=furthest_px, start=start, inflation=None)
+        cut = patches(sheet.values, centres, sheet.window, smooth=True)
+        template = _template(cut, patches(sheet.share, centres, sheet.window) * sheet.window.weight, trust)
+        centres = fit_to(sheet, centres, template, furthest_px=furthest_px, start_px=start).centres_px
+    return fit_to(sheet, centres, template, furthest_px=furthest_px, start_px=start, inflation=None)
 
 
 def fit_to(
-    values: FloatImage,
+    sheet: Sheet,
     centres_px: FloatArray,
     template: FloatImage,
-    window: Window,
-    share: FloatImage,
     *,
     furthest_px: float,
-    start: FloatArray | None = None,
+    start_px: FloatArray | None = None,
     inflation: float | None = 1.0,
 ) -> Fit:
     """Centres of copies by least squares on a given template; see `fit_copies`.
@@ -105,26 +91,27 @@ def fit_to(
     `inflation` is the known ratio of variance to that of white noise; None measures it from these copies.
     """
     centres = np.asarray(centres_px, float)
-    start = centres if start is None else start
+    start = centres if start_px is None else start_px
     for _ in range(2):
-        cut = patches(values, centres, window, smooth=True)
-        weight = patches(share, centres, window) * window.weight
+        cut = patches(sheet.values, centres, sheet.window, smooth=True)
+        weight = patches(sheet.share, centres, sheet.window) * sheet.window.weight
         robust = weight * _robust(cut, template, weight)
         step, gain, solution = _step(cut, template, robust)
         centres = _held(centres + step, start, furthest_px)
-    naive, measured = _covariance(cut, template, robust, solution, known=inflation)
+    white, measured = _covariance(cut, template, robust, solution, known=inflation)
     return Fit(
         centres_px=centres,
-        cov_px2=naive * measured,
+        cov_px2=white * measured,
         inflation=measured,
         gain=gain,
-        score=_scores(cut, template, weight, window.weight),
+        score=_scores(cut, template, weight, sheet.window.weight),
         template=template,
     )
 
 
-def unexplained(values: FloatImage, fit: Fit, window: Window) -> FloatImage:
+def unexplained(sheet: Sheet, fit: Fit) -> FloatImage:
     """Energy (h, w) of the features that the fitted copies do not explain."""
+    values, window = sheet.values, sheet.window
     height, width = values.shape[:2]
     model = np.zeros_like(values)
     hx, hy = window.half_px

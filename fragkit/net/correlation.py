@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
 from fragkit.opencv import cv2
 
-FloatImage = NDArray[np.float32]
+FloatImage = NDArray[Any]
 
 _LEAST_OVERLAP_RATIO = 0.12
 """A lag at which less of the believed area overlaps itself is left out (correlation 0)."""

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
 from fragkit.opencv import cv2
 from fragkit.rectify import Picture
 
-FloatImage = NDArray[np.float32]
+FloatImage = NDArray[Any]
 
 _FLOOR_RATIO = 0.3
 """Gradient, as a share of its mean over the picture, below which a place counts as plain."""
@@ -94,7 +96,7 @@ def pixels_and_mask(
     return _standardised(pixels, believed), believed
 
 
-def _standardised(pixels: NDArray[np.floating], believed: NDArray[np.bool_]) -> FloatImage:
+def _standardised(pixels: FloatImage, believed: NDArray[np.bool_]) -> FloatImage:
     """Pixels less their mean, divided by one spread for all channels; 0 where not believed."""
     if not believed.any():
         return np.zeros(pixels.shape, np.float32)

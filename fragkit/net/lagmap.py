@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,7 +11,7 @@ from numpy.typing import NDArray
 from fragkit.opencv import cv2
 
 FloatArray = NDArray[np.float64]
-FloatImage = NDArray[np.float32]
+FloatImage = NDArray[Any]
 
 _MOST_NODES = 160
 _REACH_RATIO = 0.92

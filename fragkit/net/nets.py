@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,7 +22,7 @@ from fragkit.opencv import cv2
 from fragkit.rectify import Picture
 
 FloatArray = NDArray[np.float64]
-FloatImage = NDArray[np.float32]
+FloatImage = NDArray[Any]
 
 _WORKING_SIDE_PX = 500.0
 _SCALES_PX = (1.5, 2.5)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,7 +14,7 @@ from fragkit.net.lagmap import LagMap, evidence, nodes_of, refine, sample
 from fragkit.opencv import cv2
 
 FloatArray = NDArray[np.float64]
-FloatImage = NDArray[np.float32]
+FloatImage = NDArray[Any]
 
 _N_ROWS = 28
 _N_SECONDS = 4
@@ -66,7 +67,7 @@ def _row_vectors(lags: LagMap, shortest: float, longest: float) -> list[FloatArr
 def _second_vectors(lags: LagMap, row: FloatArray, shortest: float, longest: float) -> list[FloatArray]:
     """Second vectors that put most peaks on nodes, by exhaustive search over the map."""
     weighted = lags.peaks * np.sqrt(lags.overlap)
-    along = sum(_moved(weighted, k * row) for k in (-2, -1, 0, 1, 2))
+    along = np.sum([_moved(weighted, k * row) for k in (-2, -1, 0, 1, 2)], axis=0)
     both = (along + _stretched(along, 2)) / np.sqrt(2.0)
     seconds = local_maxima(both, shortest, 1.6 * longest, most=3 * _N_SECONDS, upper_half=True)
     apart = shortest * np.hypot(*row)

@@ -8,9 +8,9 @@ import numpy as np
 NETS = {  # a and b in units of the repeat
     "square": ((1.0, 0.0), (0.0, 1.0)),
     "rectangular": ((1.0, 0.0), (0.0, 1.35)),
-    "half-drop": ((1.0, 0.0), (0.5, 0.85)),
+    "half-drop": ((1.0, 0.0), (0.5, 0.75)),
     "hexagonal": ((1.0, 0.0), (0.5, 0.8660254)),
-    "oblique": ((1.0, 0.0), (0.28, 0.95)),
+    "oblique": ((1.0, 0.0), (0.3, 0.8)),
 }
 MOTIFS = ("cone", "star", "sprig", "lozenge", "crescent")
 
@@ -34,15 +34,14 @@ def draw_scene(
     net: str = "half-drop",
     repeat_mm: float = 60.0,
     mm_per_px: float = 0.4,
-    size_mm: tuple[float, float] = (480.0, 420.0),
     lost_ratio: float = 0.3,
     contrast: float = 1.0,
     scatter_mm: float = 0.7,
     noise: float = 3.0,
-    tarnish: float = 0.5,
     turn_deg: float = 3.0,
 ) -> Scene:
     rng = np.random.default_rng([seed, MOTIFS.index(motif), list(NETS).index(net), 5])
+    size_mm = (7.5 * repeat_mm, 6.5 * repeat_mm)
     w, h = (round(s / mm_per_px) for s in size_mm)
     metal, shadow = _motif_masks(motif, repeat_mm, mm_per_px, rng)
     turn = np.radians(turn_deg)
@@ -63,7 +62,7 @@ def draw_scene(
     left = np.where(lost, 0, cover_metal)
     full = metal.sum()
     visible = [_place(metal, site * [1, -1] / mm_per_px, (h, w), left)[1] / full for site in sites]
-    pixels = _paint(cover_metal, cover_shadow, lost, contrast, noise, tarnish, repeat_mm / mm_per_px, rng)
+    pixels = _paint((cover_metal, cover_shadow, lost), contrast, noise, repeat_mm / mm_per_px, rng)
     return Scene(pixels, mm_per_px, a, b, index, sites, np.array(visible), lost)
 
 
@@ -159,12 +158,13 @@ def _lost(h, w, ratio, repeat_px, rng):
     return field > np.quantile(field, 1 - ratio) if ratio > 0 else np.zeros((h, w), bool)
 
 
-def _paint(metal, shadow, lost, contrast, noise, tarnish, repeat_px, rng):
+def _paint(covers, contrast, noise, repeat_px, rng):
+    metal, shadow, lost = covers
     h, w = metal.shape
     ground_colour, shadow_colour = np.array([206, 196, 176.0]), np.array([150, 132, 116.0])
     bright, dark = np.array([232, 214, 158.0]), np.array([92, 82, 70.0])
     plaster = np.array([186, 172, 158.0])
-    broad = 1 / (1 + np.exp(-(2.5 * _field(h, w, 1.2 * repeat_px, rng) + 3 * (tarnish - 0.5))))
+    broad = 1 / (1 + np.exp(-(2.5 * _field(h, w, 1.2 * repeat_px, rng))))
     t = np.clip(broad + 0.18 * _field(h, w, 0.08 * repeat_px, rng), 0, 1)[..., None]
     leaf = bright + (dark - bright) * t
     ground = ground_colour + 3.0 * _field(h, w, 0.5 * repeat_px, rng)[..., None]

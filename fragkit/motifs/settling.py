@@ -1,0 +1,131 @@
+"""From places found roughly to settled ones: fitted, held near their neighbours' prediction, told from chance."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fragkit.motifs.folding import Sheet, Sites, narrowed
+from fragkit.motifs.matching import expected_places
+from fragkit.motifs.refinement import Fit, fit_copies, fit_to, unexplained
+from fragkit.motifs.surface import Surface, colour_agreement, read_surface
+from fragkit.motifs.views import View
+from fragkit.opencv import cv2
+
+FloatArray = NDArray[np.float64]
+FloatImage = NDArray[Any]
+
+_NO_GROUND_WEIGHT = 1.0
+"""Weight of "this is no ground" beside the gradient features, whose strength is near 1 on a clear edge."""
+_ALIKE = 0.55
+"""Correlation of what is no ground with the figure from which a faint copy counts as there."""
+_FURTHEST_RATIO = 0.1
+"""How far a fit may move a centre, in shorter net vectors."""
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Settled:
+    """Every site of a picture at a working scale.
+
+    Attributes
+    ----------
+    fit : Fit
+        Places, covariances and scores; predictions where nothing was found.
+    surface : Surface
+    found : (n,) bool array
+    """
+
+    fit: Fit
+    surface: Surface
+    found: NDArray[np.bool_]
+
+
+def settle_sites(view: View, index: NDArray[np.int64], start_px: FloatArray, trust: FloatArray) -> Settled:
+    """Sites fitted to sub-pixels, without what is lost, and told from chance.
+
+    Parameters
+    ----------
+    view : View
+    index : (n, 2) int array
+    start_px : (n, 2) array
+        Places of the first search.
+    trust : (n,) array
+        Their scores, 0 for sites not found.
+    """
+    furthest = _FURTHEST_RATIO * view.shortest_px
+    first = fit_copies(view.sheet, start_px, trust**2, furthest_px=furthest, n_rounds=1)
+    surface = read_surface(
+        view.pixels,
+        view.believed,
+        Sites(centres_px=first.centres_px, trust=trust, window=view.sheet.window),
+        strength=first.template[:, :, 0],
+        unexplained=unexplained(view.sheet, first),
+    )
+    sheet = _sheet_of_motif(view, surface)
+    fit = fit_copies(sheet, first.centres_px, trust**2, furthest_px=furthest)
+    least = _least_score(view, sheet, fit)
+    fit, expected, scatter = _held_near(view, sheet, fit, index, least)
+    alike = colour_agreement(surface, view.sheet.share, fit.centres_px, view.sheet.window)
+    found = (fit.score >= least) | ((alike >= _ALIKE) & (fit.score >= 0.3 * least))
+    centres = np.where(found[:, None], fit.centres_px, expected)
+    cov = np.where(found[:, None, None], fit.cov_px2, np.eye(2) * scatter**2)
+    return Settled(fit=replace(fit, centres_px=centres, cov_px2=cov), surface=surface, found=found)
+
+
+def _sheet_of_motif(view: View, surface: Surface) -> Sheet:
+    """Features and "no ground" where the surface is left, on the window of the figure alone.
+
+    Notes
+    -----
+    The rim of the loss stays in, because the edges of what is left need it.
+    """
+    deep = cv2.erode(surface.lost, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (7, 7)))
+    soft = cv2.GaussianBlur(surface.no_ground, (0, 0), 1.0)
+    return Sheet(
+        values=np.dstack([view.sheet.values, _NO_GROUND_WEIGHT * soft]),
+        share=np.asarray(view.sheet.share * np.clip(1.0 - 1.5 * deep, 0.0, 1.0), np.float32),
+        window=narrowed(view.sheet.window, surface.figure, margin_px=6),
+    )
+
+
+def _held_near(
+    view: View, sheet: Sheet, fit: Fit, index: NDArray[np.int64], least: float
+) -> tuple[Fit, FloatArray, float]:
+    """The fit with every site held near where its neighbours put it, these places, and their scatter in px.
+
+    Notes
+    -----
+    A copy of which little is left can lock on to something else. Copies further from the prediction of their
+    neighbours than placing scatters, and faint ones, are fitted again from there, and the better fit is kept.
+    """
+    good = np.append(fit.score[fit.score >= least], least)
+    sure = fit.score >= max(least, 0.7 * float(np.median(good)))
+    expected, scatter = expected_places(index, fit.centres_px, np.where(sure, fit.score, 0.0), view.basis)
+    furthest = max(4.5 * scatter, 0.02 * view.shortest_px)
+    astray = np.hypot(*(fit.centres_px - expected).T) > furthest
+    centres, cov, score = fit.centres_px.copy(), fit.cov_px2.copy(), np.where(astray, -1.0, fit.score)
+    doubtful = np.flatnonzero(astray | (score < 1.5 * least))
+    if len(doubtful):
+        again = fit_to(sheet, expected[doubtful], fit.template, furthest_px=furthest, inflation=fit.inflation)
+        better = again.score > score[doubtful]
+        chosen = doubtful[better]
+        centres[chosen], cov[chosen] = again.centres_px[better], again.cov_px2[better]
+        score[chosen] = again.score[better]
+    return replace(fit, centres_px=centres, cov_px2=cov, score=score), expected, scatter
+
+
+def _least_score(view: View, sheet: Sheet, fit: Fit) -> float:
+    """The fitted score that places half-way between the sites hardly ever reach."""
+    steps = np.array([[0.5, 0.0], [0.0, 0.5], [0.5, 0.5]]) @ view.basis
+    points = np.vstack([fit.centres_px + step for step in steps])
+    inside = (points > 0).all(1) & (points < np.array(sheet.share.shape[::-1]) - 1).all(1)
+    points = points[inside][:: max(1, int(inside.sum()) // 150)]
+    if len(points) < 8:
+        return 0.35
+    null = fit_to(sheet, points, fit.template, furthest_px=_FURTHEST_RATIO * view.shortest_px)
+    middle = float(np.median(null.score))
+    spread = 1.4826 * float(np.median(np.abs(null.score - middle)))
+    return float(np.clip(middle + 3.5 * spread, 0.25, 0.6))
