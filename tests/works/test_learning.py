@@ -177,3 +177,13 @@ def test_cumulative_average_form():
         assert average == pytest.approx(check["average"], abs=1e-9)
         if "unit_value" in check:
             assert n * average - (n - 1) * before == pytest.approx(check["unit_value"], abs=1e-9)
+
+
+def test_interruptions_are_told_from_scatter():
+    rng = np.random.default_rng(12)
+    trial = 9.0 * np.exp(rng.normal(0, 0.1, 40))
+    trial[[7, 19, 33]] += 25.0
+    curve = fit_learning(trial, rng=np.random.default_rng(13))
+    # three of forty, 25 min each: 1.9 min a motif; the scatter stays the 10 % it is
+    assert np.median(curve.called_away_ratio * curve.delay_min) == pytest.approx(1.9, abs=0.7)
+    assert np.median(curve.noise_ratio) == pytest.approx(0.1, abs=0.04)
