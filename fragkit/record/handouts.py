@@ -15,7 +15,7 @@ _COMMON = "common practice, not confirmed by a source"
 _POLICY = "default-src 'none'; style-src 'unsafe-inline'"
 _CSS = """
 *{box-sizing:border-box}
-body{font:11pt/1.4 "DejaVu Sans",Verdana,sans-serif;color:#000;background:#fff;max-width:180mm;margin:10mm auto;
+body{font:10.5pt/1.35 "DejaVu Sans",Verdana,sans-serif;color:#000;background:#fff;max-width:180mm;margin:10mm auto;
 padding:0 6mm}
 h1{font-size:17pt;margin:0 0 1mm}h2{font-size:12.5pt;margin:6mm 0 1.5mm}
 p,ul{margin:1.5mm 0}ul{padding-left:5mm}li{margin:1.2mm 0}
@@ -26,7 +26,7 @@ table{border-collapse:collapse;width:100%;font-size:9.5pt}
 caption{text-align:left;padding-bottom:1mm;color:#333}
 th,td{border:.25mm solid #555;padding:1.3mm 1.6mm;text-align:left;vertical-align:top}
 .number{text-align:right}
-.form td,.form th{height:7.2mm;padding:0 1.6mm;vertical-align:middle}
+.form td,.form th{height:6.3mm;padding:0 1.6mm;vertical-align:middle}
 .remark{border:.5mm solid #000;padding:1mm 3mm;margin:3mm 0}
 .gap{font-style:italic}
 .two{columns:2;column-gap:6mm}
