@@ -149,7 +149,8 @@ def _solved(points: Observations, fit: Adjusted, size_px: tuple[int, int], flatn
     sd_mm = float(np.sqrt(sum(sd**2 for sd in budget.values())))
     notes = budget_notes(budget, fit.plane, points, probes, flatness_mm=flatness_mm, reach=POINTS_REACH)
     headline = f"Good to {sd_mm:.{decimals_for(sd_mm)}f} mm per coordinate (one sd), from {len(points.names)} points."
-    return _judgement(points, fit.plane, fit.left_out, size_px, (headline,), (*points.notes, *notes, *fit.notes), sd_mm)
+    words = (headline, *points.notes, *notes, *fit.notes)
+    return _judgement(points, fit.plane, fit.left_out, size_px=size_px, words=words, sd_mm=sd_mm)
 
 
 def _refused(points: Observations, lens: Lens, size_px: tuple[int, int], why: str) -> Judgement:
@@ -159,29 +160,31 @@ def _refused(points: Observations, lens: Lens, size_px: tuple[int, int], why: st
         left_out = leave_one_out(points, lens, plane)
     except (EstimationError, ValueError):
         return unsolved(points.names, (why,))
-    return _judgement(points, plane, left_out, size_px, (f"Not usable yet. {why}",), points.notes, None)
+    words = (f"Not usable yet. {why}", *points.notes)
+    return _judgement(points, plane, left_out, size_px=size_px, words=words, sd_mm=None)
 
 
 def _judgement(
     points: Observations,
     plane: Plane,
     left_out: LeftOut,
+    *,
     size_px: tuple[int, int],
-    head: tuple[str, ...],
-    tail: tuple[str, ...],
+    words: tuple[str, ...],
     sd_mm: float | None,
 ) -> Judgement:
+    """What is left over; the worst point is named after the first of the words."""
     offsets = plane.to_px(points.xy_mm) - points.xy_px
     residuals = plane.to_mm(points.xy_px) - points.xy_mm
     is_checked = plane.n_spare > 0 and len(left_out.unchecked) < len(points.names)
     worst = int(np.argmax(left_out.distances2)) if is_checked else None
     magnified = _magnification(offsets, size_px)
-    words = [*head]
+    about_worst = []
     if worst is not None:
-        words.append(_worst_words(points.names[worst], residuals[worst], left_out, worst))
-        words.append(
-            f"The line at each point, drawn {magnified} times its length, ends where the plane puts what was measured."
-        )
+        about_worst = [
+            _worst_words(points.names[worst], residuals[worst], left_out, worst),
+            f"The line at each point, drawn {magnified} times its length, ends where the plane puts what was measured.",
+        ]
     return Judgement(
         names=points.names,
         offsets_px=offsets,
@@ -189,7 +192,7 @@ def _judgement(
         sd_mm=sd_mm,
         worst=None if worst is None else points.names[worst],
         magnified=magnified,
-        words=(*words, *tail),
+        words=(words[0], *about_worst, *words[1:]),
     )
 
 

@@ -86,7 +86,12 @@ class AreaLabeller(anywidget.AnyWidget):
     def _asked(self, _widget: Any, message: dict[str, Any], _buffers: Any) -> None:
         """Do what the browser asks, and answer in words."""
         try:
-            self.send({"say": self.save() if message["ask"] == "save" else self._step(message["by"])})
+            if message["ask"] == "save":
+                self.strokes = message["strokes"]
+                said = self.save()
+            else:
+                said = self._step(message["by"])
+            self.send({"say": said})
         except (FragkitError, ValueError) as error:
             self.send({"say": str(error)})
 

@@ -126,7 +126,7 @@ class PointMarker(anywidget.AnyWidget):
     def _asked(self, _widget: Any, message: dict[str, Any], _buffers: Any) -> None:
         """Do what the browser asks, and answer in words."""
         answers = {
-            "save": lambda _: {"say": self.save()},
+            "save": self._save,
             "snap": self._snap,
             "paste": self._paste,
             "tape": self._tape,
@@ -136,6 +136,10 @@ class PointMarker(anywidget.AnyWidget):
             self.send(answers[message["ask"]](message) or {})
         except (FragkitError, ValueError) as error:
             self.send({"say": str(error)})
+
+    def _save(self, asked: dict[str, Any]) -> dict[str, Any]:
+        self.points = asked["points"]
+        return {"say": self.save()}
 
     def _snap(self, asked: dict[str, Any]) -> dict[str, Any]:
         try:

@@ -170,7 +170,7 @@ def test_a_name_that_a_spreadsheet_would_run_is_refused_in_words(study):
     before = (study / "press-1.csv").read_bytes()
     marker = _marker(study)
     marker.points = [{**marker.points[0], "name": "=1+2"}, *marker.points[1:]]
-    assert _ask(marker, ask="save")["say"].startswith("A point cannot be called '=1+2'")
+    assert _ask(marker, ask="save", points=marker.points)["say"].startswith("A point cannot be called '=1+2'")
     assert (study / "press-1.csv").read_bytes() == before
 
 
@@ -180,7 +180,7 @@ def test_labels_and_example_are_saved_and_opened_again(study):
         {"kind": "brush", "code": 3, "radius_px": 9.0, "points": [[500.0, 400.0], [600.0, 420.0]]},
         {"kind": "example", "code": 3, "points": [[700.04, 650.0], [620.0, 500.0]]},
     ]
-    said = _ask(areas, ask="save")["say"]
+    said = _ask(areas, ask="save", strokes=areas.strokes)["say"]
     assert said.startswith("Labels saved in press-1-labels.png: metal ")
     entry = read_survey(study).photos[0]
     assert entry.example_px == (620.0, 500.0, 700.0, 650.0)
@@ -191,6 +191,14 @@ def test_labels_and_example_are_saved_and_opened_again(study):
     assert _ask(areas, ask="undo", by=-1)["say"] == "Undone."
     assert areas.strokes == []
     assert areas.example_px is None
+
+
+def test_saving_takes_what_the_page_shows_although_the_change_is_still_under_way(study):
+    marker = _marker(study)
+    fewer = marker.points[:-1]
+    assert _ask(marker, ask="save", points=fewer)["say"] == "11 points saved in press-1.csv."
+    assert marker.points == fewer
+    assert _marker(study).points == fewer
 
 
 def test_labels_of_another_size_are_refused(study):

@@ -80,7 +80,7 @@ class AreaLabelling {
       ...this.tools, make("label", {}, "Radius ", this.size, " px"),
       button("Undo", () => this.undo(-1), "Ctrl+Z"), button("Redo", () => this.undo(1), "Ctrl+Shift+Z"),
       button("Whole picture", () => this.stage.fit(), "0"),
-      button("Save", () => this.model.send({ ask: "save" }), "Ctrl+S; writes the label picture"),
+      button("Save", () => this.save(), "Ctrl+S; writes the label picture"),
     );
   }
 
@@ -128,6 +128,12 @@ class AreaLabelling {
   undo(by) {
     if (this.open) this.giveUp();
     else this.model.send({ ask: "undo", by });
+  }
+
+  // With the strokes as they stand: changes of the model wait their turn, and a message overtakes them.
+  save() {
+    this.finish();
+    this.model.send({ ask: "save", strokes: this.model.get("strokes") });
   }
 
   giveUp() {
@@ -191,7 +197,7 @@ class AreaLabelling {
   key(event) {
     const back = undoKey(event);
     if (back) this.undo(back);
-    else if (isSaveKey(event)) this.model.send({ ask: "save" });
+    else if (isSaveKey(event)) this.save();
     else if (event.ctrlKey || event.metaKey || event.altKey) return false;
     else return this.plainKey(event.key);
     return true;

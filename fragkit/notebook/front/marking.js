@@ -42,7 +42,7 @@ class PointMarking {
       make("label", {}, "Mark ", this.mark),
       button("Snap to it", () => this.snap(), "S"),
       button("Whole picture", () => this.stage.fit(), "0"),
-      button("Save", () => this.ask("save"), "Ctrl+S; writes the control into the study"),
+      button("Save", () => this.save(), "Ctrl+S; writes the control into the study"),
       this.where,
     );
   }
@@ -111,6 +111,11 @@ class PointMarking {
 
   ask(ask, more = {}) {
     this.model.send({ ask, ...more });
+  }
+
+  // With the points as they stand: changes of the model wait their turn, and a message overtakes them.
+  save() {
+    this.ask("save", { points: this.points() });
   }
 
   answered(message) {
@@ -200,7 +205,7 @@ class PointMarking {
   key(event) {
     const back = undoKey(event);
     if (back) this.ask("undo", { by: back });
-    else if (isSaveKey(event)) this.ask("save");
+    else if (isSaveKey(event)) this.save();
     else if (event.ctrlKey || event.metaKey || event.altKey) return false;
     else return this.plainKey(event.key);
     return true;

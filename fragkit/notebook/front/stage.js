@@ -254,6 +254,8 @@ class Stage {
     const size = [(x1 - x0) * this.scale, (y1 - y0) * this.scale];
     context.imageSmoothingEnabled = this.scale < 4;
     context.drawImage(level, x0 * across, y0 * down, (x1 - x0) * across, (y1 - y0) * down, ...place, ...size);
+    Object.assign(context, { lineWidth: 1, strokeStyle: DARK });
+    context.strokeRect(this.left - 0.5, this.top - 0.5, width * this.scale + 1, height * this.scale + 1);
   }
 
   paintCursor(context) {
