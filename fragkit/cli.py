@@ -92,9 +92,7 @@ def new(
         if missing:
             _stop(f"{missing[0]}: there is no such photograph. Correct its name; nothing was made.")
         if study.exists() and (not study.is_dir() or any(study.iterdir())):
-            _stop(
-                f"{study} is there already and is not empty. Choose another name; nothing in it was touched."
-            )
+            _stop(f"{study} is there already and is not empty. Choose another name; nothing in it was touched.")
         texts = _room("starting_files")(study.resolve().name, photos)
         _make_study(study, texts, photos)
     tables = _count(len(texts) - 1, "empty table")

@@ -62,9 +62,7 @@ class Scene:
     homography: np.ndarray = field(repr=False)
 
 
-def field_noise(
-    rng: np.random.Generator, shape: tuple[int, int], scale_px: float, power: float = 1.0
-) -> np.ndarray:
+def field_noise(rng: np.random.Generator, shape: tuple[int, int], scale_px: float, power: float = 1.0) -> np.ndarray:
     """Smooth random field with zero mean and unit sd, low-passed at `scale_px` by a rational filter."""
     fy = np.fft.fftfreq(shape[0])[:, None]
     fx = np.fft.rfftfreq(shape[1])[None, :]
@@ -138,9 +136,7 @@ def _sites(recipe: Recipe) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarr
     index = np.c_[i.ravel(), j.ravel()]
     middle = np.array([recipe.width / 2, recipe.height / 2])
     xy = middle + index @ np.array([a, b])
-    inside = (xy > -recipe.size).all(1) & (
-        xy < [recipe.width + recipe.size, recipe.height + recipe.size]
-    ).all(1)
+    inside = (xy > -recipe.size).all(1) & (xy < [recipe.width + recipe.size, recipe.height + recipe.size]).all(1)
     return index[inside], xy[inside], a, b
 
 
@@ -152,9 +148,7 @@ def paint(recipe: Recipe) -> tuple[np.ndarray, dict]:
     master = motif_polygons(recipe.motif, recipe.size)
     master = [p - _centroid_area(master)[0] for p in master]
     ground = np.array([214, 205, 182.0]) + rng.normal(0, 5, 3)
-    canvas = (
-        ground + field_noise(rng, shape, 150)[..., None] * 3 + field_noise(rng, shape, 6)[..., None] * 2.5
-    )
+    canvas = ground + field_noise(rng, shape, 150)[..., None] * 3 + field_noise(rng, shape, 6)[..., None] * 2.5
     metal_mask, shadow_mask = np.zeros(shape, np.uint8), np.zeros(shape, np.uint8)
 
     def pixels(polygon: np.ndarray) -> np.ndarray:
@@ -177,9 +171,7 @@ def paint(recipe: Recipe) -> tuple[np.ndarray, dict]:
     shadow_mask[metal_mask > 0] = 0
     shade = (ground - np.array([78, 74, 66.0]) * recipe.contrast)[None, None]
     canvas = np.where(shadow_mask[..., None] > 0, shade + field_noise(rng, shape, 9)[..., None] * 3, canvas)
-    tarnish = 1 / (
-        1 + np.exp(-1.3 * (0.9 + field_noise(rng, shape, 420) + 0.6 * field_noise(rng, shape, 40)))
-    )
+    tarnish = 1 / (1 + np.exp(-1.3 * (0.9 + field_noise(rng, shape, 420) + 0.6 * field_noise(rng, shape, 40))))
     bright = ground + np.array([26, 30, 46.0]) * recipe.contrast
     dark = ground - np.array([150, 148, 132.0]) * recipe.contrast
     leaf = bright + (dark - bright) * tarnish[..., None] + field_noise(rng, shape, 3)[..., None] * 7
@@ -198,9 +190,7 @@ def paint(recipe: Recipe) -> tuple[np.ndarray, dict]:
 
 
 def _losses(rng: np.random.Generator, shape: tuple[int, int], share: float) -> np.ndarray:
-    wave = (
-        field_noise(rng, shape, 260) + 0.25 * field_noise(rng, shape, 40) + 0.08 * field_noise(rng, shape, 8)
-    )
+    wave = field_noise(rng, shape, 260) + 0.25 * field_noise(rng, shape, 40) + 0.08 * field_noise(rng, shape, 8)
     return wave > np.quantile(wave, 1 - share)
 
 
@@ -291,9 +281,7 @@ def make_scene(recipe: Recipe) -> Scene:
     homography = _camera(recipe)
     x, y = _photo_maps(recipe, homography)
     smooth = cv2.GaussianBlur(canvas.astype(np.float32), (0, 0), 1.1)
-    photo = cv2.remap(
-        smooth, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=(96, 88, 80)
-    )
+    photo = cv2.remap(smooth, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=(96, 88, 80))
     h, w = photo.shape[:2]
     gx, gy = np.meshgrid(np.linspace(-1, 1, w), np.linspace(-1, 1, h))
     light = (1 + 0.10 * gx - 0.07 * gy) * (1 - 0.11 * (gx**2 + gy**2))
@@ -327,9 +315,7 @@ def write_study(folder: Path, recipes: dict[str, Recipe], *, extra: str = "") ->
     for name, recipe in recipes.items():
         scene = scenes[name] = make_scene(recipe)
         cv2.imwrite(str(folder / f"{name}.png"), scene.photo[..., ::-1])
-        rows = np.c_[
-            scene.control_px, scene.control_mm, np.full(len(scene.control_px), max(recipe.control_sd, 0.05))
-        ]
+        rows = np.c_[scene.control_px, scene.control_mm, np.full(len(scene.control_px), max(recipe.control_sd, 0.05))]
         lines = [f"P{k}," + ",".join(f"{v:.3f}" for v in row) for k, row in enumerate(rows)]
         (folder / f"{name}.csv").write_text("point,x_px,y_px,x_mm,y_mm,sd_mm\n" + "\n".join(lines) + "\n")
         control = f'{{ kind = "points", table = "{name}.csv", sd_px = {max(recipe.pick_sd_px, 0.1)} }}'

@@ -118,22 +118,14 @@ def test_sizes(path):
         body = function.body[1:] if ast.get_docstring(function) else function.body
         if body:
             length = (body[-1].end_lineno or 0) - body[0].lineno + 1
-            assert length <= MAX_BODY_LINES, (
-                f"{_relative(path)}:{function.lineno} {function.name} has {length} lines"
-            )
+            assert length <= MAX_BODY_LINES, f"{_relative(path)}:{function.lineno} {function.name} has {length} lines"
         arguments = [a.arg for a in function.args.posonlyargs + function.args.args + function.args.kwonlyargs]
         count = len([name for name in arguments if name not in ("self", "cls")])
-        assert count <= MAX_ARGUMENTS, (
-            f"{_relative(path)}:{function.lineno} {function.name} takes {count} arguments"
-        )
+        assert count <= MAX_ARGUMENTS, f"{_relative(path)}:{function.lineno} {function.name} takes {count} arguments"
 
 
 def test_names_say_what_is_inside():
-    bad = [
-        _relative(path)
-        for path in MODULES
-        if path.stem in FORBIDDEN_NAMES or path.parent.name in FORBIDDEN_NAMES
-    ]
+    bad = [_relative(path) for path in MODULES if path.stem in FORBIDDEN_NAMES or path.parent.name in FORBIDDEN_NAMES]
     assert not bad
 
 
@@ -154,9 +146,7 @@ def test_import_loads_no_plotting_and_no_widgets():
 
 def test_every_public_name_resolves():
     code = "import fragkit; [getattr(fragkit, name) for name in fragkit.__all__]; print(len(fragkit.__all__))"
-    out = subprocess.run(
-        [sys.executable, "-W", "error", "-c", code], capture_output=True, text=True, check=True
-    ).stdout
+    out = subprocess.run([sys.executable, "-W", "error", "-c", code], capture_output=True, text=True, check=True).stdout
     assert int(out) > 20
 
 

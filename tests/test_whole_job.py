@@ -18,9 +18,7 @@ MATCH_RATIO = 0.15  # a found centre matches a true one within this share of the
 VISIBLE = 0.6
 
 
-def recipes(
-    seed: int, *, motif: str, across: float, down: float, offset: float, loss: float
-) -> dict[str, Recipe]:
+def recipes(seed: int, *, motif: str, across: float, down: float, offset: float, loss: float) -> dict[str, Recipe]:
     tilts = ((9.0, -7.0), (-12.0, 5.0), (4.0, 15.0))
     return {
         name: Recipe(
@@ -42,11 +40,7 @@ def compare(found_xy: np.ndarray, scene: Scene) -> tuple[int, int, int, int, flo
     gap = np.linalg.norm(found_xy[:, None] - scene.centres_mm[None], axis=2)
     limit = MATCH_RATIO * min(np.linalg.norm(scene.a), np.linalg.norm(scene.b))
     nearest = gap.argmin(1)
-    real = (
-        (gap.min(1) < limit)
-        & (gap.argmin(0)[nearest] == np.arange(len(found_xy)))
-        & (scene.visible[nearest] > 0)
-    )
+    real = (gap.min(1) < limit) & (gap.argmin(0)[nearest] == np.arange(len(found_xy))) & (scene.visible[nearest] > 0)
     matched = set(nearest[real])
     wanted = np.flatnonzero(scene.visible >= VISIBLE)
     error = found_xy[real] - scene.centres_mm[nearest[real]]
@@ -86,9 +80,7 @@ def test_the_pooled_repeat_is_within_three_tenths_of_a_percent(done):
 
 def test_motifs_are_found_and_what_is_reported_is_real(done):
     _, scenes, result = done
-    counts = np.array(
-        [compare(result.centres[n].xy_mm[result.centres[n].found], s)[:4] for n, s in scenes.items()]
-    )
+    counts = np.array([compare(result.centres[n].xy_mm[result.centres[n].found], s)[:4] for n, s in scenes.items()])
     wanted, found, reported, real = counts.sum(0)
     assert wanted >= 60
     assert found / wanted >= 0.95
@@ -106,9 +98,7 @@ def test_a_study_without_walls_ends_well_after_technique(done):
     _, _, result = done
     assert result.technique is not None
     assert result.layout is None
-    assert not [
-        s for s in result.skipped if s.stage in ("rectify", "net", "centres", "lattice", "motif", "technique")
-    ]
+    assert not [s for s in result.skipped if s.stage in ("rectify", "net", "centres", "lattice", "motif", "technique")]
 
 
 def _covered(job: tuple[int, Path]) -> tuple[bool, bool]:

@@ -35,9 +35,7 @@ def decode_srgb(rgb: ArrayLike) -> FloatArray:
     if values.dtype == np.uint8 or values.dtype == np.uint16:
         return _decode(np.arange(np.iinfo(values.dtype).max + 1) / np.iinfo(values.dtype).max)[values]
     if values.dtype.kind != "f":
-        raise ValueError(
-            f"sRGB values are uint8, uint16 or float (1 = white), not {values.dtype}; convert them first."
-        )
+        raise ValueError(f"sRGB values are uint8, uint16 or float (1 = white), not {values.dtype}; convert them first.")
     return _decode(values.astype(float))
 
 

@@ -45,9 +45,7 @@ def delta_e00(lab1: ArrayLike, lab2: ArrayLike) -> FloatArray:
     return np.sqrt(np.maximum(square, 0.0))
 
 
-def _chroma_and_hue(
-    first: FloatArray, second: FloatArray
-) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+def _chroma_and_hue(first: FloatArray, second: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     mean7 = ((np.hypot(first[..., 1], first[..., 2]) + np.hypot(second[..., 1], second[..., 2])) / 2.0) ** 7
     stretch = 1.5 - 0.5 * np.sqrt(mean7 / (mean7 + _POW7_25))
     parts = []

@@ -32,10 +32,7 @@ METAL_FLAG = (
     "Appearance of tarnished leaf under this light and from this side: "
     "not a paint colour, and not the colour of the leaf when new."
 )
-TONE_NOTE = (
-    "A tone error common to all pictures is not in these uncertainties; "
-    "a colour chart in the picture shows it."
-)
+TONE_NOTE = "A tone error common to all pictures is not in these uncertainties; a colour chart in the picture shows it."
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -211,9 +208,7 @@ def _patches(picture: Picture, mask: NDArray[np.bool_]) -> tuple[FloatArray, NDA
     keep = np.flatnonzero(count >= FILL_RATIO * side**2)
     values = decode_srgb(picture.pixels[rows, columns])
     means = np.stack([np.bincount(patch, values[:, c])[keep] / count[keep] for c in range(3)], axis=1)
-    ninth = (
-        3 * (3 * (keep // n_across) * side // used.shape[0]) + 3 * (keep % n_across) * side // used.shape[1]
-    )
+    ninth = 3 * (3 * (keep // n_across) * side // used.shape[0]) + 3 * (keep % n_across) * side // used.shape[1]
     return means, ninth.astype(np.int64), int(count[keep].sum())
 
 
@@ -243,8 +238,7 @@ def _check(pictures: Sequence[Picture], labels: Sequence[NDArray[Any]]) -> None:
     for k, (picture, codes) in enumerate(zip(pictures, labels, strict=True)):
         if codes.shape != picture.coverage.shape:
             raise ValueError(
-                f"Labels {k} are {codes.shape}, their picture is {picture.coverage.shape}; "
-                "make them the same size."
+                f"Labels {k} are {codes.shape}, their picture is {picture.coverage.shape}; make them the same size."
             )
 
 

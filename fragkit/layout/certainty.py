@@ -68,9 +68,7 @@ def classify(
             positions[k], reasons[k] = "chosen to fit", eased
             if "reduced" in eased or "lobes" in eased:
                 forms[k] = "chosen to fit"
-    return Classes(
-        position=tuple(positions), form=tuple(forms), material=tuple(materials), reason=tuple(reasons)
-    )
+    return Classes(position=tuple(positions), form=tuple(forms), material=tuple(materials), reason=tuple(reasons))
 
 
 def _base(xy_mm: FloatArray, evidence: Evidence, typed: bool) -> tuple[list[str], list[str]]:

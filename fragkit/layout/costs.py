@@ -56,9 +56,7 @@ def price_axis(fit: Fit, *, axis_mm: float, asked: str, weights: Mapping[str, fl
     any line.
     """
     lines_per_repeat = round(fit.repeat_mm / fit.line_mm)
-    phase = (axis_mm - fit.start_mm) / fit.line_mm - (
-        0.5 if asked == "gap" and lines_per_repeat == 1 else 0.0
-    )
+    phase = (axis_mm - fit.start_mm) / fit.line_mm - (0.5 if asked == "gap" and lines_per_repeat == 1 else 0.0)
     terms = {"axis missed": 2.0 * abs(phase - np.rint(phase))}
     if fit.anchor.kind in ("motif", "gap"):
         terms["axis not as asked"] = float(fit.anchor.kind != asked)

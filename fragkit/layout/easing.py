@@ -77,9 +77,7 @@ def wall_rules(wall: WallEntry, *, repeat_mm: float) -> tuple[Rule, ...]:
     return (*rules, default)
 
 
-def governing_rules(
-    xy_mm: FloatArray, wall: WallEntry, rules: Sequence[Rule], area: object
-) -> NDArray[np.int64]:
+def governing_rules(xy_mm: FloatArray, wall: WallEntry, rules: Sequence[Rule], area: object) -> NDArray[np.int64]:
     """Number (n,) of the rule that governs each site: that of the edge it meets, else the last.
 
     Notes
@@ -89,9 +87,7 @@ def governing_rules(
     points = shapely.points(xy_mm)
     nearest = shapely.distance(points, shapely.boundary(area))
     clearance = max([wall.clearance_mm, *(opening.clearance_mm for opening in wall.openings)])
-    away = np.array([shapely.distance(points, rule.line) for rule in rules[:-1]]).reshape(
-        len(rules) - 1, len(points)
-    )
+    away = np.array([shapely.distance(points, rule.line) for rule in rules[:-1]]).reshape(len(rules) - 1, len(points))
     if not len(away):
         return np.zeros(len(points), np.int64)
     best = np.argmin(away, axis=0)
@@ -173,9 +169,7 @@ def _nearest_inside(xy_mm: FloatArray, inside: object) -> tuple[FloatArray, Floa
     return ends, np.hypot(*(ends - xy_mm).T)
 
 
-def _boundaries(
-    xy_mm: FloatArray, number: NDArray[np.int64], wall: WallEntry, rules: Sequence[Rule]
-) -> list[str]:
+def _boundaries(xy_mm: FloatArray, number: NDArray[np.int64], wall: WallEntry, rules: Sequence[Rule]) -> list[str]:
     shapes = [Polygon(wall.outline_mm).boundary, *(Polygon(opening.outline_mm) for opening in wall.openings)]
     names = ["outline", *(opening.name for opening in wall.openings)]
     points = shapely.points(xy_mm)
@@ -195,11 +189,7 @@ def _eased_words(shift_mm: float, scale_ratio: float, form: str, where: str) -> 
 def _dropped_words(kind: str, need_mm: float, max_shift_mm: float, where: str) -> str:
     if kind == "omit":
         return f"left out at the {where}, as its rule says"
-    need = (
-        f"it would have to move {need_mm:.0f} mm, and"
-        if np.isfinite(need_mm)
-        else "it has no room at any size, and"
-    )
+    need = f"it would have to move {need_mm:.0f} mm, and" if np.isfinite(need_mm) else "it has no room at any size, and"
     return f"left out at the {where}: {need} {max_shift_mm:.0f} mm is allowed"
 
 

@@ -63,9 +63,7 @@ class Evidence:
         return 1.0 / (self.sd_mm[self.source] ** 2 * counts[self.source])
 
 
-def gather(
-    wall: WallEntry, fragments: Sequence[PlacedCentres], pinned: Sequence[Mapping[str, Any]]
-) -> Evidence:
+def gather(wall: WallEntry, fragments: Sequence[PlacedCentres], pinned: Sequence[Mapping[str, Any]]) -> Evidence:
     """The surviving and pinned motifs of one wall."""
     xy: list[FloatArray] = []
     source: list[int] = []
@@ -124,9 +122,7 @@ class Pull:
         """Misses (2m,) of places and of repeats, in mm at the marks, and their sds."""
         places = self.at_mm - start_mm - self.number * repeat_mm
         within = self.spread * (self.repeat_mm - repeat_mm)
-        return np.concatenate([places, within]), np.concatenate(
-            [self.sd_mm, np.full_like(self.sd_mm, PASS_SD_MM)]
-        )
+        return np.concatenate([places, within]), np.concatenate([self.sd_mm, np.full_like(self.sd_mm, PASS_SD_MM)])
 
     def best_repeat_mm(self) -> float | None:
         """The repeat that misses least in the sense of squares; None when the marks do not tell."""

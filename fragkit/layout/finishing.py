@@ -57,9 +57,7 @@ def finish(job: Job, net: Net, marks: Marks | None, *, initials: str) -> WallLay
         strain_ratio=np.array([across.repeat_mm / repeat.across_mm, down.repeat_mm / repeat.down_mm]) - 1.0,
         on_axis=across.anchor.words,
         follow=job.ground.follow,
-        margins_mm=np.array(
-            [across.low_margin_mm, across.high_margin_mm, down.low_margin_mm, down.high_margin_mm]
-        ),
+        margins_mm=np.array([across.low_margin_mm, across.high_margin_mm, down.low_margin_mm, down.high_margin_mm]),
         follow_difference_mm=difference,
         dropped=tuple(
             (i - int(index_origin[0]), j - int(index_origin[1]), xy, why) for i, j, xy, why in placed.dropped
@@ -84,8 +82,7 @@ def _index_origin(net: Net, job: Job, marks: Marks | None) -> NDArray[np.int64]:
 def _ids(initials: str, row: NDArray[np.int64], column: NDArray[np.int64]) -> tuple[str, ...]:
     r_width, c_width = (max(2, len(str(number.max(initial=1)))) for number in (row, column))
     return tuple(
-        f"{initials}-r{r:0{r_width}d}-c{c:0{c_width}d}"
-        for r, c in zip(row.tolist(), column.tolist(), strict=True)
+        f"{initials}-r{r:0{r_width}d}-c{c:0{c_width}d}" for r, c in zip(row.tolist(), column.tolist(), strict=True)
     )
 
 
@@ -177,9 +174,7 @@ def _gaps(
     with_room = inset(area, np.array([[0.0, -reach_y], [0.0, reach_y]]))
     level = measure_gaps(with_room, xy_mm, level_lines(xy_mm, row, repeat_mm=net.across.repeat_mm))
     with_room = inset(area, np.array([[-reach_x, 0.0], [reach_x, 0.0]]))
-    lines = plumb_lines(
-        xy_mm, column, repeat_mm=net.down.repeat_mm, lines_per_repeat=job.repeat.lines_per_repeat
-    )
+    lines = plumb_lines(xy_mm, column, repeat_mm=net.down.repeat_mm, lines_per_repeat=job.repeat.lines_per_repeat)
     plumb = measure_gaps(with_room, xy_mm, lines)
     return max(level[0], plumb[0]), [*level[1], *plumb[1]]
 

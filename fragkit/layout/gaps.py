@@ -47,9 +47,7 @@ def level_lines(xy_mm: FloatArray, row: NDArray[np.int64], *, repeat_mm: float) 
     return Lines(at_mm=heights, motif=np.arange(len(xy_mm)), line=number, repeat_mm=repeat_mm, level=True)
 
 
-def plumb_lines(
-    xy_mm: FloatArray, column: NDArray[np.int64], *, repeat_mm: float, lines_per_repeat: int
-) -> Lines:
+def plumb_lines(xy_mm: FloatArray, column: NDArray[np.int64], *, repeat_mm: float, lines_per_repeat: int) -> Lines:
     """One line for each column; a motif counts for every line within half a repeat of it."""
     columns, number = np.unique(column, return_inverse=True)
     at = np.bincount(number, weights=xy_mm[:, 0]) / np.bincount(number) if len(columns) else np.zeros(0)

@@ -41,9 +41,7 @@ def free_area(wall: WallEntry) -> Any:
     area = outline.buffer(-wall.clearance_mm, join_style="mitre") if wall.clearance_mm > 0 else outline
     area = area.difference(shapely.union_all([*taken, *_crossing_lines(wall, outline, openings)]))
     if area.is_empty:
-        raise ValueError(
-            f"Nothing is left of wall {wall.name!r} once its openings and clearances are taken off."
-        )
+        raise ValueError(f"Nothing is left of wall {wall.name!r} once its openings and clearances are taken off.")
     return area
 
 
@@ -53,8 +51,7 @@ def _crossing_lines(wall: WallEntry, outline: Polygon, openings: list[Polygon]) 
     return [
         line.buffer(0.01, cap_style="flat")
         for line in lines
-        if not boundaries.buffer(ON_OUTLINE_MM).covers(line)
-        and outline.covers(line.interpolate(0.5, normalized=True))
+        if not boundaries.buffer(ON_OUTLINE_MM).covers(line) and outline.covers(line.interpolate(0.5, normalized=True))
     ]
 
 

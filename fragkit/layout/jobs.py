@@ -90,13 +90,11 @@ def adopt_repeat(pooled: Pooled) -> tuple[Repeat, tuple[str, ...]]:
     simple = SIMPLE_OFFSETS[nearest] if off[nearest] <= margin else None
     if simple is None:
         notes = (
-            f"The rows are offset by {offset:.3f} of the repeat, no simple fraction: each row has its "
-            "own plumb lines.",
+            f"The rows are offset by {offset:.3f} of the repeat, no simple fraction: each row has its own plumb lines.",
         )
     elif off[nearest] > 1e-9:
         notes = (
-            f"The offset of the rows, {offset:.3f} of the repeat, was taken as {simple}, which the "
-            "evidence allows.",
+            f"The offset of the rows, {offset:.3f} of the repeat, was taken as {simple}, which the evidence allows.",
         )
     bounds = [tuple(float(v) for v in pooled.interval_new_wall[key]) for key in ("across_mm", "down_mm")]
     repeat = Repeat(

@@ -27,9 +27,7 @@ def find_nets(job: Job) -> tuple[list[Net], Marks | None]:
     places = _evidence_anchors(job, marks) if marks is not None else (_axis_anchors(job), _row_anchors(job))
     beside = [corner.down_mm for corner in job.ground.corners]
     columns = [
-        price_axis(
-            price_fit(fit, across, weights), axis_mm=frame.axis_x_mm, asked=job.on_axis, weights=weights
-        )
+        price_axis(price_fit(fit, across, weights), axis_mm=frame.axis_x_mm, asked=job.on_axis, weights=weights)
         for fit in enumerate_fits(across, places[0], extra_mm=_own_repeat(pulls[0]))
     ]
     rows = [
@@ -130,9 +128,7 @@ def _axis_anchors(job: Job) -> list[Anchor]:
     if abs(middle - frame.axis_x_mm) > 0.5:
         anchors += [
             Anchor(kind="even margins", words="even margins, motif in the middle", at_mm=middle),
-            Anchor(
-                kind="even margins", words="even margins, gap in the middle", at_mm=middle, phase_ratio=0.5
-            ),
+            Anchor(kind="even margins", words="even margins, gap in the middle", at_mm=middle, phase_ratio=0.5),
         ]
     for corner in (corner for corner in job.ground.corners if corner.continues):
         words = f"carried on round the corner from {corner.neighbour}"

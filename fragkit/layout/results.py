@@ -208,9 +208,7 @@ class WallLayout:
         return len(self.dropped)
 
     def __repr__(self) -> str:
-        return (
-            f"WallLayout({self.name!r}, {self.n_motifs} motifs, {self.across_mm:.2f} × {self.down_mm:.2f} mm)"
-        )
+        return f"WallLayout({self.name!r}, {self.n_motifs} motifs, {self.across_mm:.2f} × {self.down_mm:.2f} mm)"
 
     def _repr_html_(self) -> str:
         counts = Counter(self.position_class)
@@ -258,7 +256,6 @@ class Layout:
 
     def _repr_html_(self) -> str:
         rows = [
-            (wall.name, f"{wall.n_motifs} motifs, {wall.across_mm:.1f} × {wall.down_mm:.1f} mm")
-            for wall in self.walls
+            (wall.name, f"{wall.n_motifs} motifs, {wall.across_mm:.1f} × {wall.down_mm:.1f} mm") for wall in self.walls
         ]
         return card(f"Layout of {self.n_motifs} motifs", rows, notes=self.notes)

@@ -138,9 +138,7 @@ def _check_choice(options: LayoutEntry, alternatives: Sequence[Alternative]) -> 
     known = [alternative.name for alternative in alternatives]
     unknown = [name for name in _chosen_names(options) if name not in known]
     if unknown:
-        raise ValueError(
-            f"The chosen layout {unknown[0]!r} is not on offer; on offer are {', '.join(known)}."
-        )
+        raise ValueError(f"The chosen layout {unknown[0]!r} is not on offer; on offer are {', '.join(known)}.")
 
 
 def _chosen_names(options: LayoutEntry) -> list[str]:
@@ -247,10 +245,8 @@ def _names(nets: Sequence[Net], initials: str) -> list[str]:
 
 def _alternative(job: Job, nets: Sequence[Net], names: Sequence[str], k: int, chosen: int) -> Alternative:
     net, best = nets[k], nets[chosen]
-    if k == chosen:
-        why = "lowest cost" if chosen == 0 else "chosen in the study"
-    else:
-        why = why_not(net.terms, best.terms)
+    own = "lowest cost" if chosen == 0 else "chosen in the study"
+    why = own if k == chosen else why_not(net.terms, best.terms)
     return _summary(job, net, names[k], follow=job.ground.follow, why=why, chosen=k == chosen)
 
 
@@ -294,9 +290,7 @@ def _corner_notes(walls: Sequence[WallEntry], done: Mapping[str, Done]) -> tuple
             if wall.corner == "continue"
             else f"each wall starts afresh, and the two outermost plumb lines are {margin:.0f} mm apart"
         )
-        notes.append(
-            f"Corner {wall.name} / {wall.next}: {turn}; the rows meet with a step of {rows:.0f} mm at worst."
-        )
+        notes.append(f"Corner {wall.name} / {wall.next}: {turn}; the rows meet with a step of {rows:.0f} mm at worst.")
     following = {wall.name: wall.next for wall in walls}
     if len(walls) > 2 and set(following) == set(following.values()):
         notes.append(_closing_words(walls, done))
@@ -312,9 +306,7 @@ def _steps_mm(here: Done, there: Done) -> tuple[float, float]:
     j = np.rint((a.down.start_mm - b.down.start_mm) / b.down.repeat_mm)
     across = b.across.repeat_mm
     ahead = a.across.start_mm - here.ground.frame.right.at_mm
-    along = ahead - (
-        b.across.start_mm + there.ground.offset_ratio * j * across - there.ground.frame.left.at_mm
-    )
+    along = ahead - (b.across.start_mm + there.ground.offset_ratio * j * across - there.ground.frame.left.at_mm)
     return float(steps.max()), float(abs(along - np.rint(along / across) * across))
 
 

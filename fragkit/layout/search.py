@@ -89,9 +89,7 @@ def sites(ground: Ground, across: Fit, down: Fit) -> tuple[NDArray[np.int64], Fl
     lean = 0.0
     if ground.follow == "edges":
         frame = ground.frame
-        lean = max(abs(e.lean) for e in (frame.left, frame.right, frame.bottom, frame.top)) * max(
-            x1 - x0, y1 - y0
-        )
+        lean = max(abs(e.lean) for e in (frame.left, frame.right, frame.bottom, frame.top)) * max(x1 - x0, y1 - y0)
     j = np.arange(
         np.ceil((y0 - lean - down.start_mm) / down.repeat_mm),
         np.floor((y1 + lean - down.start_mm) / down.repeat_mm) + 1,
@@ -169,9 +167,7 @@ def _summed(*parts: Mapping[str, float]) -> dict[str, float]:
     return total
 
 
-def search(
-    ground: Ground, across: Sequence[Fit], down: Sequence[Fit], *, weights: Mapping[str, float]
-) -> list[Net]:
+def search(ground: Ground, across: Sequence[Fit], down: Sequence[Fit], *, weights: Mapping[str, float]) -> list[Net]:
     """Nets of one wall, cheapest first; the first is the optimum over all pairs of the fits given.
 
     Notes

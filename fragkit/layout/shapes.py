@@ -58,9 +58,7 @@ def bounding_polygon(points_mm: FloatArray) -> FloatArray:
     support = (points_mm @ u.T).max(axis=0) + GUARD_MM
     v, next_support = np.roll(u, -1, axis=0), np.roll(support, -1)
     det = u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0]
-    corners = np.column_stack(
-        [support * v[:, 1] - next_support * u[:, 1], next_support * u[:, 0] - support * v[:, 0]]
-    )
+    corners = np.column_stack([support * v[:, 1] - next_support * u[:, 1], next_support * u[:, 0] - support * v[:, 0]])
     hull = shapely.convex_hull(shapely.multipoints(corners / det[:, None]))
     return np.asarray(hull.exterior.coords)[:-1]
 
@@ -92,18 +90,12 @@ def make_form(name: str, outlines: Outlines) -> Form:
     """
     metal, shadow = tuple(outlines.get("metal", ())), tuple(outlines.get("shadow", ()))
     if not metal:
-        raise ValueError(
-            f"The form {name!r} has no metal outline; a motif needs at least one to be laid out."
-        )
+        raise ValueError(f"The form {name!r} has no metal outline; a motif needs at least one to be laid out.")
     rings = [np.asarray(ring, float) for ring in (*metal, *shadow)]
     short = [len(ring) for ring in rings if ring.ndim != 2 or len(ring) < 3]
     if short:
-        raise ValueError(
-            f"An outline of the form {name!r} has {short[0]} points; an outline needs three or more."
-        )
-    return Form(
-        name=name, outlines={"metal": metal, "shadow": shadow}, bound_mm=bounding_polygon(np.vstack(rings))
-    )
+        raise ValueError(f"An outline of the form {name!r} has {short[0]} points; an outline needs three or more.")
+    return Form(name=name, outlines={"metal": metal, "shadow": shadow}, bound_mm=bounding_polygon(np.vstack(rings)))
 
 
 def reshaped_forms(whole: Form) -> tuple[Form, ...]:
@@ -124,9 +116,7 @@ def reshaped_forms(whole: Form) -> tuple[Form, ...]:
 
 def _drop_from(side: str, parts: list[Any], shadow: Any, whole: Form) -> list[Form]:
     direction = np.array(SIDES[side])
-    outermost_first = sorted(
-        parts, key=lambda part: -float((np.asarray(part.exterior.coords) @ direction).max())
-    )
+    outermost_first = sorted(parts, key=lambda part: -float((np.asarray(part.exterior.coords) @ direction).max()))
     total = sum(part.area for part in parts)
     forms, reach = [], float((whole.bound_mm @ direction).max())
     for n_dropped in range(1, len(parts)):

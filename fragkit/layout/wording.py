@@ -96,11 +96,7 @@ def _gap_words(gaps: Sequence[Gap], dropped: Sequence[Dropped]) -> list[str]:
         along, other = (0, 1) if gap.line == "level" else (1, 0)
         near = (left_out[:, along] > gap.from_mm - 1) & (left_out[:, along] < gap.to_mm + 1)
         near &= np.abs(left_out[:, other] - gap.at_mm) < gap.to_mm - gap.from_mm
-        why = (
-            "a motif was left out there"
-            if near.any()
-            else "the boundary there falls between two lines of the net"
-        )
+        why = "a motif was left out there" if near.any() else "the boundary there falls between two lines of the net"
         axis = ("y", "x") if gap.line == "level" else ("x", "y")
         words.append(
             f"A gap of {gap.ratio:.2f} repeats (more than {MAX_GAP_RATIO}) at {axis[0]} = "
@@ -109,8 +105,7 @@ def _gap_words(gaps: Sequence[Gap], dropped: Sequence[Dropped]) -> list[str]:
         )
     if len(gaps) > N_GAPS_TOLD:
         words.append(
-            f"{len(gaps) - N_GAPS_TOLD} more gaps above {MAX_GAP_RATIO} repeats, for the same kinds "
-            "of reason."
+            f"{len(gaps) - N_GAPS_TOLD} more gaps above {MAX_GAP_RATIO} repeats, for the same kinds of reason."
         )
     return words
 

@@ -42,9 +42,7 @@ def _on_lines(process: OnLines, sites: IntArray, xy_mm: FloatArray, rng: np.rand
 
 
 @_draw.register
-def _stepped_off(
-    process: SteppedOff, sites: IntArray, xy_mm: FloatArray, rng: np.random.Generator
-) -> FloatArray:
+def _stepped_off(process: SteppedOff, sites: IntArray, xy_mm: FloatArray, rng: np.random.Generator) -> FloatArray:
     column, row = (sites - sites.min(axis=0)).T
     running, line = (column, row) if process.along == "rows" else (row, column)
     starts = rng.normal(0.0, process.start_sd_mm, (line.max() + 1, 1, 2))
@@ -54,9 +52,7 @@ def _stepped_off(
 
 
 @_draw.register
-def _rigid_groups(
-    process: RigidGroups, sites: IntArray, xy_mm: FloatArray, rng: np.random.Generator
-) -> FloatArray:
+def _rigid_groups(process: RigidGroups, sites: IntArray, xy_mm: FloatArray, rng: np.random.Generator) -> FloatArray:
     group, seat = group_numbers(sites, columns=process.columns, rows=process.rows, phase=process.phase)
     shifts = rng.normal(0.0, process.shift_sd_mm, (group.max() + 1, 2))
     turns = rng.normal(0.0, process.turn_sd_rad, (group.max() + 1, 1))

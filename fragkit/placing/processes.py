@@ -73,9 +73,7 @@ class RigidGroups:
 
     def __post_init__(self) -> None:
         if self.columns < 1 or self.rows < 1:
-            raise ValueError(
-                f"a group of {self.columns} × {self.rows} motifs is impossible; use at least 1 × 1"
-            )
+            raise ValueError(f"a group of {self.columns} × {self.rows} motifs is impossible; use at least 1 × 1")
 
 
 @dataclass(frozen=True, kw_only=True)

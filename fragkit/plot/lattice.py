@@ -56,9 +56,7 @@ def repeats(lattices: Sequence[Lattice], pooled: Pooled, *, names: Sequence[str]
     described = [repeat_of(lattice, like=pooled) for lattice in lattices]
     for which, (key, mean, interval) in enumerate(fields):
         axes = figure.add_subplot(1, 2, which + 1)
-        rows = [
-            (value[which], *(value[which] + Z95 * sd[which] * np.array([-1, 1]))) for value, sd in described
-        ]
+        rows = [(value[which], *(value[which] + Z95 * sd[which] * np.array([-1, 1]))) for value, sd in described]
         rows += [(mean, *interval), (mean, *pooled.interval_new_wall[key])]
         for height, (centre, low, high) in enumerate(reversed(rows)):
             axes.plot([low, high], [height] * 2, color="black", linewidth=1.2 if height > 1 else 2.4)

@@ -35,9 +35,7 @@ def _bars(axes: Axes, verdict: Verdict, title: str) -> None:
     heights = np.arange(len(names))[::-1]
     axes.barh(heights, below - LEAST_SHOWN, left=LEAST_SHOWN, color="0.6", edgecolor="black", height=0.6)
     for height, name in zip(heights, names, strict=True):
-        axes.text(
-            LEAST_SHOWN + 0.08, height, f"{100 * verdict.posterior[name]:.0f} %", va="center", fontsize=8
-        )
+        axes.text(LEAST_SHOWN + 0.08, height, f"{100 * verdict.posterior[name]:.0f} %", va="center", fontsize=8)
     axes.set_yticks(heights, names, fontsize=8)
     axes.set_xlim(LEAST_SHOWN, 0.3)
     axes.set_xlabel("odds against the best answer, powers of ten", fontsize=8)

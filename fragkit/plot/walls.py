@@ -73,9 +73,7 @@ def elevation(
     _openings(axes, wall)
     for layer in ("shadow", "metal"):
         _stamp(axes, wall, forms, layer=layer, colour=paint[layer])
-    measured = (
-        "plain colours" if colours is None else "measured colours; metal as it looked in the photographs"
-    )
+    measured = "plain colours" if colours is None else "measured colours; metal as it looked in the photographs"
     axes.set_title(f"Wall {wall.name}: {wall.n_motifs} motifs ({measured})", loc="left")
     return figure
 
@@ -90,9 +88,7 @@ def certainty(wall: WallLayout) -> Figure:
     for name in POSITION_CLASSES:
         if counts[name]:
             at = wall.xy_mm[classes == name]
-            axes.scatter(
-                at[:, 0], at[:, 1], s=size, linewidths=0.8, label=f"{name}: {counts[name]}", **SIGNS[name]
-            )
+            axes.scatter(at[:, 0], at[:, 1], s=size, linewidths=0.8, label=f"{name}: {counts[name]}", **SIGNS[name])
     if wall.dropped:
         at = np.array([place for _, _, place, _ in wall.dropped])
         axes.scatter(at[:, 0], at[:, 1], s=size, marker="+", c="black", label=f"left out: {len(at)}")
@@ -121,9 +117,7 @@ def _span_mm(wall: WallLayout) -> tuple[float, float]:
 
 def _openings(axes: Axes, wall: WallLayout) -> None:
     for opening in wall.wall.openings:
-        axes.add_patch(
-            Polygon(opening.outline_mm, facecolor="white", edgecolor="black", linewidth=0.8, hatch="//")
-        )
+        axes.add_patch(Polygon(opening.outline_mm, facecolor="white", edgecolor="black", linewidth=0.8, hatch="//"))
         middle = 0.5 * (opening.outline_mm.min(axis=0) + opening.outline_mm.max(axis=0))
         axes.text(middle[0], middle[1], opening.name, ha="center", va="center", backgroundcolor="white")
 
@@ -135,13 +129,9 @@ def _stamp(axes: Axes, wall: WallLayout, forms: Mapping[str, Outlines], *, layer
         rings = forms[name].get(layer, ())
         if not rings:
             continue
-        path = Path.make_compound_path(
-            *(Path(size * np.vstack([ring, ring[:1]]), closed=True) for ring in rings)
-        )
+        path = Path.make_compound_path(*(Path(size * np.vstack([ring, ring[:1]]), closed=True) for ring in rings))
         at = wall.xy_mm[(names == name) & (sizes == size)]
-        stamps = _Stamps(
-            [path], offsets=at, offset_transform=axes.transData, facecolors=[colour], linewidths=0.0
-        )
+        stamps = _Stamps([path], offsets=at, offset_transform=axes.transData, facecolors=[colour], linewidths=0.0)
         axes.add_collection(stamps, autolim=False)
 
 
@@ -159,7 +149,5 @@ class _Stamps(PathCollection):
 def _rgb(colour: Colour | None, plain: Rgb) -> Rgb:
     if colour is None:
         return plain
-    red, green, blue = np.clip(
-        lab2rgb(np.asarray(colour.lab_d65, float)[None, None], illuminant="D65"), 0, 1
-    )[0, 0]
+    red, green, blue = np.clip(lab2rgb(np.asarray(colour.lab_d65, float)[None, None], illuminant="D65"), 0, 1)[0, 0]
     return float(red), float(green), float(blue)

@@ -54,9 +54,7 @@ def programme(stretches: Sequence[Stretch]) -> Figure:
     axes.set_yticks(range(len(stretches)), names, fontsize=8)
     axes.invert_yaxis()
     axes.set_xlim(0, None)
-    axes.set_xlabel(
-        "working days from the start; the thin line ends where one job in twenty is later", fontsize=8
-    )
+    axes.set_xlabel("working days from the start; the thin line ends where one job in twenty is later", fontsize=8)
     axes.spines[["top", "right"]].set_visible(False)
     return figure
 

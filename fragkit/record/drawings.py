@@ -74,9 +74,7 @@ def _drawing(forms: Sequence[tuple[str, Layers]], *, title: str, words: str) -> 
     return ElementTree.tostring(root, encoding="unicode")
 
 
-def _form(
-    root: ElementTree.Element, name: str, layers: Layers, *, at_mm: tuple[float, float], label_y: float
-) -> None:
+def _form(root: ElementTree.Element, name: str, layers: Layers, *, at_mm: tuple[float, float], label_y: float) -> None:
     group = ElementTree.SubElement(root, "g", {"data-form": name} if name else {})
     for layer, fill in _FILLS.items():
         data = "".join(path_data(outline, at_mm=at_mm) for outline in layers.get(layer, ()))
@@ -85,9 +83,7 @@ def _form(
             ElementTree.SubElement(group, "path", {"data-layer": layer, "d": data, **look})
     x, y = at_mm
     cross = f"M{x - 1.5:.3f},{y:.3f}H{x + 1.5:.3f}M{x:.3f},{y - 1.5:.3f}V{y + 1.5:.3f}"
-    ElementTree.SubElement(
-        group, "path", {"d": cross, "stroke": "#222", "stroke-width": "0.15", "fill": "none"}
-    )
+    ElementTree.SubElement(group, "path", {"d": cross, "stroke": "#222", "stroke-width": "0.15", "fill": "none"})
     if name:
         look = {"font-size": "3", "font-family": "sans-serif", "text-anchor": "middle"}
         ElementTree.SubElement(group, "text", {"x": f"{x:.3f}", "y": f"{label_y:.3f}", **look}).text = name

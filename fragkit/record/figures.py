@@ -59,9 +59,7 @@ def certainty_bar(counts: dict[str, int], kinds: dict[str, int]) -> Html:
         for name, number in shown.items()
     ]
     label = f"Certainty of the places of {total:,} motifs: {words}"
-    return join(
-        tag("div", *pieces, class_="bar", role="img", aria_label=label), tag("ul", *legend, class_="legend")
-    )
+    return join(tag("div", *pieces, class_="bar", role="img", aria_label=label), tag("ul", *legend, class_="legend"))
 
 
 def staircase_drawing(steps: tuple[Step, ...], *, at: float, unit: str, label: str) -> Html:
@@ -95,21 +93,15 @@ def leaf_drawing(nesting: Nesting) -> Html:
     """One leaf with its cuts."""
     scale = 220.0 / max(nesting.leaf_mm)
     width, height = nesting.leaf_mm[0] * scale, nesting.leaf_mm[1] * scale
-    parts = [
-        f'<rect x="1" y="1" width="{width:.1f}" height="{height:.1f}" fill="none" stroke="currentColor"/>'
-    ]
+    parts = [f'<rect x="1" y="1" width="{width:.1f}" height="{height:.1f}" fill="none" stroke="currentColor"/>']
     for left, bottom, across, up in nesting.places_mm * scale:
-        place = (
-            f'x="{1 + left:.1f}" y="{1 + height - bottom - up:.1f}" width="{across:.1f}" height="{up:.1f}"'
-        )
+        place = f'x="{1 + left:.1f}" y="{1 + height - bottom - up:.1f}" width="{across:.1f}" height="{up:.1f}"'
         parts.append(f'<rect {place} fill="var(--step)" stroke="currentColor" stroke-width=".8"/>')
     return _svg(width + 2, height + 2, parts)
 
 
 def _svg(width: float, height: float, parts: list[str]) -> Html:
-    head = (
-        f'<svg class="plain" viewBox="0 0 {width:.0f} {height:.0f}" width="{width:.0f}" aria-hidden="true">'
-    )
+    head = f'<svg class="plain" viewBox="0 0 {width:.0f} {height:.0f}" width="{width:.0f}" aria-hidden="true">'
     return Html(head + "".join(parts) + "</svg>")
 
 

@@ -18,17 +18,13 @@ Part = str | Html | None
 
 def tag(name: str, *parts: Part, **attributes: str) -> Html:
     """One element; parts are escaped unless they are `Html`, attributes always; `class_` means `class`."""
-    look = "".join(
-        f' {key.rstrip("_").replace("_", "-")}="{escape(value)}"' for key, value in attributes.items()
-    )
+    look = "".join(f' {key.rstrip("_").replace("_", "-")}="{escape(value)}"' for key, value in attributes.items())
     return Html(f"<{name}{look}>{join(*parts)}</{name}>")
 
 
 def join(*parts: Part) -> Html:
     """Parts one after the other."""
-    return Html(
-        "".join(part if isinstance(part, Html) else escape(part) for part in parts if part is not None)
-    )
+    return Html("".join(part if isinstance(part, Html) else escape(part) for part in parts if part is not None))
 
 
 def paragraph(*parts: Part, **attributes: str) -> Html:
@@ -43,9 +39,7 @@ def bullets(items: Iterable[Part], *, empty: str = "", **attributes: str) -> Htm
     return tag("ul", *found, **attributes)
 
 
-def table(
-    head: Sequence[Part], rows: Iterable[Sequence[Part]], *, caption: str, numbers: Sequence[int] = ()
-) -> Html:
+def table(head: Sequence[Part], rows: Iterable[Sequence[Part]], *, caption: str, numbers: Sequence[int] = ()) -> Html:
     """A table with a caption; the first column heads its row, columns in `numbers` line up to the right."""
 
     def look(column: int) -> dict[str, str]:

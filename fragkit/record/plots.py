@@ -28,8 +28,7 @@ def fragment(result: StudyResult, name: str) -> Html:
     """How far the motifs of one fragment stand from its net."""
     return embed(
         lattice_plots.residuals(result.lattices[name], name=name),
-        alt=f"Fragment {name}: an enlarged arrow at every motif, from its place on the net to where it was "
-        "found.",
+        alt=f"Fragment {name}: an enlarged arrow at every motif, from its place on the net to where it was found.",
         caption=f"Fragment {name}: where each motif was found against its place on the net, arrows enlarged.",
     )
 
@@ -40,8 +39,7 @@ def repeats(result: StudyResult) -> Html | None:
         return None
     return embed(
         lattice_plots.repeats(tuple(result.lattices.values()), result.pooled, names=tuple(result.lattices)),
-        alt="The repeat along and across the rows: each fragment, the mean, and a new wall, with 95 % "
-        "intervals.",
+        alt="The repeat along and across the rows: each fragment, the mean, and a new wall, with 95 % intervals.",
         caption="The repeat of each fragment, their mean, and what a wall not yet seen may have.",
     )
 
@@ -62,8 +60,7 @@ def motif(result: StudyResult) -> Html | None:
         return None
     return embed(
         motif_plots.support(result.motif),
-        alt=f"Map of the motif: how many of its {result.motif.n_examples} examples are undamaged at each "
-        "place.",
+        alt=f"Map of the motif: how many of its {result.motif.n_examples} examples are undamaged at each place.",
         caption="How many undamaged examples stand behind each place of the motif.",
     )
 
@@ -82,8 +79,7 @@ def wall(result: StudyResult, name: str) -> Html | None:
         embed(
             wall_plots.certainty(one),
             alt=f"Map of wall {name}: a sign for the class of certainty of each motif's place.",
-            caption=f"Wall {name}: how certain the place of each motif is. The signs differ in shape as "
-            "well as tone.",
+            caption=f"Wall {name}: how certain the place of each motif is. The signs differ in shape as well as tone.",
         ),
     )
 

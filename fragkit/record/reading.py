@@ -58,9 +58,7 @@ def read_record(out: Path) -> Record:
     out = Path(out)
     path = out / RESULTS
     if not path.is_file():
-        raise ValueError(
-            f"{out} holds no {RESULTS}, so no complete record. Run the study again with --out {out}."
-        )
+        raise ValueError(f"{out} holds no {RESULTS}, so no complete record. Run the study again with --out {out}.")
     results = json.loads(path.read_text(encoding="utf-8"))
     version = results.get("schema_version")
     if version != SCHEMA_VERSION:

@@ -84,8 +84,7 @@ def _closing(result: StudyResult) -> str:
     version = result.provenance.get("version")
     made = f"Made with fragkit {version}. " if version else "Made with fragkit. "
     return (
-        made
-        + "Beside this page lie the same numbers as open tables and drawings: results.json, centres.csv, "
+        made + "Beside this page lie the same numbers as open tables and drawings: results.json, centres.csv, "
         "layout.csv, works.csv, motif.svg, forms.svg, and the folders rectified, setting-out, sheets, readings "
         "and works."
     )

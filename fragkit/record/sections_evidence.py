@@ -31,15 +31,10 @@ def first_page(result: StudyResult) -> Html:
         ("What to do next", "next", words.next_steps(result), "Nothing is open."),
     )
     blocks = [
-        tag("div", tag("h3", title), bullets(items, empty=empty), class_=look)
-        for title, look, items, empty in columns
+        tag("div", tag("h3", title), bullets(items, empty=empty), class_=look) for title, look, items, empty in columns
     ]
     counts = words.certainty(result)
-    bar = (
-        certainty_bar(counts, {name: words.kind_of(name) for name in counts})
-        if sum(counts.values())
-        else None
-    )
+    bar = certainty_bar(counts, {name: words.kind_of(name) for name in counts}) if sum(counts.values()) else None
     left_out = words.not_done(result)
     skipped = None
     if left_out:
@@ -55,9 +50,7 @@ def first_page(result: StudyResult) -> Html:
 def photographs(result: StudyResult) -> Html:
     """Each photograph and how good it is."""
     if not result.rectified:
-        text = (
-            "No photograph was rectified; centres measured by tape or tracing stand in where there are any."
-        )
+        text = "No photograph was rectified; centres measured by tape or tracing stand in where there are any."
         return section("Photographs", paragraph(text), key="photographs")
     rows = []
     for name, one in result.rectified.items():
@@ -137,8 +130,7 @@ def _pooled(pooled: Any) -> Html:
     if pooled.basis == "typed":
         warning = aside(
             tag("strong", "Typed in by hand."),
-            f" {pooled.across_mm:.1f} × {pooled.down_mm:.1f} mm is a decision of the study, not a "
-            "measurement.",
+            f" {pooled.across_mm:.1f} × {pooled.down_mm:.1f} mm is a decision of the study, not a measurement.",
             kind="warning",
         )
         return join(warning, facts(rows))
@@ -149,9 +141,7 @@ def _lattices(result: StudyResult) -> Html:
     rows = []
     for name, lattice in result.lattices.items():
         a_sd, b_sd = _length_sd(lattice, 0), _length_sd(lattice, 1)
-        rows.append(
-            [name, f"{lattice.n_centres}", a_sd, b_sd, lattice.net_type, f"{lattice.residual_sd_mm:.2f}"]
-        )
+        rows.append([name, f"{lattice.n_centres}", a_sd, b_sd, lattice.net_type, f"{lattice.residual_sd_mm:.2f}"])
     head = ["Fragment", "Motifs", "First vector", "Second vector", "Net", "Scatter, mm"]
     caption = (
         "The net of each fragment: lengths of its two shortest vectors with one standard deviation, and the "
@@ -187,15 +177,11 @@ def technique(result: StudyResult) -> Html:
     """Placing and forming, each with its alternatives."""
     weighed = techniques(result)
     if not weighed:
-        return section(
-            "Technique", paragraph("Technique was not weighed: no net was found."), key="technique"
-        )
+        return section("Technique", paragraph("Technique was not weighed: no net was found."), key="technique")
     parts: list[Html | None] = []
     for name, one in weighed.items():
         whose = f" ({name})" if name else ""
-        parts.append(
-            paragraph(f"Weighed on {words.count(one.n_motifs, 'motif')}{whose}. {_tried(one.calibration)}")
-        )
+        parts.append(paragraph(f"Weighed on {words.count(one.n_motifs, 'motif')}{whose}. {_tried(one.calibration)}"))
         parts.append(_verdict(f"How the motifs were placed{whose}", one.placing))
         parts.append(_verdict(f"How the motifs were formed{whose}", one.forming))
         parts.append(plots.technique(result, name))
@@ -216,9 +202,7 @@ def _tried(calibration: Mapping[str, float]) -> str:
 
 def _verdict(title: str, verdict: Any) -> Html:
     told = verdict.verdict != words.CANNOT_TELL
-    answer = tag(
-        "strong", words.sentence(verdict.verdict if told else "It cannot be told from this evidence")
-    )
+    answer = tag("strong", words.sentence(verdict.verdict if told else "It cannot be told from this evidence"))
     rows = [
         [name, words.share(weight), _factor(verdict.log10_bayes_factors.get(name))]
         for name, weight in sorted(verdict.posterior.items(), key=lambda pair: -pair[1])
@@ -227,9 +211,7 @@ def _verdict(title: str, verdict: Any) -> Html:
         "The alternatives: weight if all were alike likely before, and how many times better or worse the "
         "evidence fits each than the first of the list of methods."
     )
-    alternatives = (
-        table(["Alternative", "Weight", "Evidence"], rows, caption=caption, numbers=(1, 2)) if rows else None
-    )
+    alternatives = table(["Alternative", "Weight", "Evidence"], rows, caption=caption, numbers=(1, 2)) if rows else None
     settle = None
     if verdict.would_settle:
         label = "What would make it firmer: " if told else "What would settle it: "
@@ -264,8 +246,7 @@ def motif(result: StudyResult) -> Html:
     drawing = figure(
         motif_svg(one).encode("utf-8"),
         kind="image/svg+xml",
-        alt=f"Outline of the motif: metal {one.metal_width_mm:.0f} by {one.metal_height_mm:.0f} mm, and its "
-        "shadow.",
+        alt=f"Outline of the motif: metal {one.metal_width_mm:.0f} by {one.metal_height_mm:.0f} mm, and its shadow.",
         caption="The consensus: metal over shadow; the cross is the reference point. Where few examples are "
         "seen, the outline is weak: see the support.",
     )

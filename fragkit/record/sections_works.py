@@ -21,9 +21,7 @@ def walls(result: StudyResult) -> Html:
     if result.layout is None:
         text = "The study has no walls, or no repeat to lay out on them: it ends here, and that is a result."
         return section("The walls", paragraph(text), key="walls")
-    total = (
-        f"{words.count(result.layout.n_motifs, 'motif')} on {words.count(len(result.layout.walls), 'wall')}."
-    )
+    total = f"{words.count(result.layout.n_motifs, 'motif')} on {words.count(len(result.layout.walls), 'wall')}."
     parts: list[Html | None] = [paragraph(total)]
     rows = [_wall_row(wall) for wall in result.layout.walls]
     head = ["Wall", "Motifs", "Left out", "Spacing, mm", "Against the measured repeat", "Largest gap"]
@@ -136,11 +134,7 @@ def _listed(abouts: list[str]) -> str:
 def methods(result: StudyResult) -> Html:
     """How it was done, what it rests on, and what it was made from."""
     how = [join(tag("strong", f"{name}. "), text) for name, text in METHODS]
-    made = [
-        (name, str(value))
-        for name, value in result.provenance.items()
-        if isinstance(value, (str, int, float))
-    ]
+    made = [(name, str(value)) for name, value in result.provenance.items() if isinstance(value, (str, int, float))]
     files = [[name, tag("code", digest)] for name, digest in sorted(result.survey.sources.items())]
     return section(
         "Methods and sources",
@@ -149,8 +143,6 @@ def methods(result: StudyResult) -> Html:
         bullets(SOURCES),
         tag("h3", "Where this record comes from"),
         facts(made),
-        table(["File read", "SHA-256"], files, caption="The files this record was made from.")
-        if files
-        else None,
+        table(["File read", "SHA-256"], files, caption="The files this record was made from.") if files else None,
         key="methods",
     )

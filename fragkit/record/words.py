@@ -40,9 +40,7 @@ def lead(result: StudyResult) -> str:
     n_photos, n_fragments = len(result.survey.photos), len(result.survey.fragments)
     begin = f"{count(n_photos, 'photograph')} of {count(n_fragments, 'fragment')}"
     if result.pooled is None:
-        return (
-            f"{begin} do not carry a repeat. This page says how far the evidence reaches and what would help."
-        )
+        return f"{begin} do not carry a repeat. This page says how far the evidence reaches and what would help."
     pooled = result.pooled
     repeat = f"motifs {pooled.across_mm:.1f} mm apart in rows {pooled.down_mm:.1f} mm apart"
     if pooled.basis == "typed":
@@ -124,9 +122,7 @@ def next_steps(result: StudyResult) -> list[str]:
     """What to do next, the most useful first."""
     steps = []
     if not result.lattices:
-        steps.append(
-            "Photograph a larger area of one fragment, with at least six well-spread control points."
-        )
+        steps.append("Photograph a larger area of one fragment, with at least six well-spread control points.")
     for technique in techniques(result).values():
         for verdict in (technique.placing, technique.forming):
             if verdict.verdict == CANNOT_TELL and verdict.would_settle:

@@ -133,9 +133,7 @@ def facing(
     up, right = np.radians(tilt_deg)
     away = np.array([np.sin(right) * np.cos(up), np.sin(up), np.cos(right) * np.cos(up)])
     if away[2] <= 0.1:
-        raise ValueError(
-            f"tilt_deg is {tilt_deg}; the camera must stand in front of the wall, within 80 degrees"
-        )
+        raise ValueError(f"tilt_deg is {tilt_deg}; the camera must stand in front of the wall, within 80 degrees")
     forward = -away
     level = np.cross(forward, [0.0, 1.0, 0.0])
     level /= np.linalg.norm(level)
@@ -144,6 +142,4 @@ def facing(
     x_axis = np.cos(turn) * level + np.sin(turn) * down
     y_axis = -np.sin(turn) * level + np.cos(turn) * down
     target = np.append(np.asarray(target_mm, float), 0.0)
-    return Camera(
-        lens=lens, position_mm=target + distance_mm * away, rotation=np.vstack([x_axis, y_axis, forward])
-    )
+    return Camera(lens=lens, position_mm=target + distance_mm * away, rotation=np.vstack([x_axis, y_axis, forward]))

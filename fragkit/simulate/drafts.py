@@ -111,13 +111,9 @@ def draft_study(seed: int, *, net: NetPlan, lens: LensPlan) -> StudyDraft:
     rng = stream(seed, 0)
     room = draw_room(rng)
     walls = walls_of(room, rng)
-    phases = {
-        wall.name: np.array([wall.axis_x_mm, DADO_MM + rng.uniform(0.4, 0.9) * net.down_mm]) for wall in walls
-    }
+    phases = {wall.name: np.array([wall.axis_x_mm, DADO_MM + rng.uniform(0.4, 0.9) * net.down_mm]) for wall in walls}
     fragments = tuple(
-        _draft_fragment(
-            place, net=net, net_origin_mm=phases[place.wall], room=room, lens=lens, rng=stream(seed, 1, k)
-        )
+        _draft_fragment(place, net=net, net_origin_mm=phases[place.wall], room=room, lens=lens, rng=stream(seed, 1, k))
         for k, place in enumerate(PLACES)
     )
     return StudyDraft(seed=seed, net=net, room=room, walls=walls, fragments=fragments)

@@ -68,9 +68,7 @@ def draw_motif(name: str) -> MotifDrawing:
     return with_shadow(name, shapely.MultiPolygon(MOTIFS[name]()))
 
 
-def with_shadow(
-    name: str, metal: MultiPolygon, *, offset_mm: tuple[float, float] = SHADOW_OFFSET_MM
-) -> MotifDrawing:
+def with_shadow(name: str, metal: MultiPolygon, *, offset_mm: tuple[float, float] = SHADOW_OFFSET_MM) -> MotifDrawing:
     """`metal` with its centroid moved to (0, 0), and a shadow: its closed outline, moved by `offset_mm`."""
     metal = moved(metal, -metal.centroid.x, -metal.centroid.y)
     shadow = moved(metal.buffer(1.2).buffer(-0.9), *offset_mm)
@@ -101,9 +99,7 @@ def _petal(
     """
     s = (1.0 - np.cos(np.linspace(0.0, np.pi, 33))) / 2.0
     half = width_mm / 2.0 * np.sin(np.pi * s ** (np.log(0.5) / np.log(belly))) ** point
-    outline = np.vstack(
-        [np.column_stack([half, s * length_mm]), np.column_stack([-half, s * length_mm])[-2:0:-1]]
-    )
+    outline = np.vstack([np.column_stack([half, s * length_mm]), np.column_stack([-half, s * length_mm])[-2:0:-1]])
     cos, sin = np.cos(np.radians(turn_deg)), np.sin(np.radians(turn_deg))
     return shapely.make_valid(Polygon(outline @ np.array([[cos, sin], [-sin, cos]]) + np.asarray(at_mm)))
 
@@ -122,9 +118,7 @@ def _overlapped(parts: Sequence[BaseGeometry]) -> list[Polygon]:
     kept: list[Polygon] = []
     for part in parts:
         rest = part.difference(covered.buffer(VEIN_MM, quad_segs=4))
-        kept += [
-            piece for piece in shapely.get_parts(rest) if piece.geom_type == "Polygon" and piece.area > 2.0
-        ]
+        kept += [piece for piece in shapely.get_parts(rest) if piece.geom_type == "Polygon" and piece.area > 2.0]
         covered = covered.union(part)
     return kept
 
@@ -133,9 +127,7 @@ def _hop_cone() -> list[Polygon]:
     rows = [(15.0, (-3.6, 3.6)), (11.5, (0.0, -8.0, 8.0)), (6.0, (-4.8, 4.8)), (2.5, (0.0, -9.0, 9.0))]
     rows += [(-3.0, (-4.6, 4.6)), (-7.0, (0.0, -6.6, 6.6)), (-12.0, (-2.4, 2.4))]
     bracts = [
-        _petal(13.5, 10.6, at_mm=(x, y), turn_deg=180.0 + 2.6 * x, belly=0.46, point=0.62)
-        for y, xs in rows
-        for x in xs
+        _petal(13.5, 10.6, at_mm=(x, y), turn_deg=180.0 + 2.6 * x, belly=0.46, point=0.62) for y, xs in rows for x in xs
     ]
     stalk = _stroke([(0.0, 14.0), (0.6, 19.0), (-2.4, 23.0)], 2.2)
     sepals = [_petal(10.5, 4.6, at_mm=(x, 16.0), turn_deg=-62.0 * np.sign(x), point=0.8) for x in (-1.4, 1.4)]
@@ -164,9 +156,7 @@ def _trefoil() -> list[Polygon]:
 def _barley_ear() -> list[Polygon]:
     sides = [(side, step) for step in range(6) for side in (-1.0, 1.0)]
     grains = [
-        _petal(
-            10.0, 5.4, at_mm=(1.6 * side, -13.0 + 4.6 * step), turn_deg=-27.0 * side, belly=0.45, point=0.75
-        )
+        _petal(10.0, 5.4, at_mm=(1.6 * side, -13.0 + 4.6 * step), turn_deg=-27.0 * side, belly=0.45, point=0.75)
         for side, step in sides
     ]
     top = _petal(10.0, 5.0, at_mm=(0.0, 14.5), belly=0.45, point=0.75)
@@ -181,8 +171,7 @@ def _barley_ear() -> list[Polygon]:
 
 def _bellflower() -> list[Polygon]:
     bell = [
-        _petal(24.0, 13.0, at_mm=(x, 12.0), turn_deg=180.0 + 3.4 * x, belly=0.66, point=0.55)
-        for x in (0.0, -4.0, 4.0)
+        _petal(24.0, 13.0, at_mm=(x, 12.0), turn_deg=180.0 + 3.4 * x, belly=0.66, point=0.55) for x in (0.0, -4.0, 4.0)
     ]
     sepals = [_petal(11.0, 4.8, at_mm=(0.0, 11.0), turn_deg=turn, point=0.8) for turn in (112.0, -112.0)]
     stem = _stroke([(0.0, 12.0), (0.2, 18.0), (4.5, 20.5)], 2.4)

@@ -128,9 +128,7 @@ def _look(layer: Map, where_px: tuple[Map, Map]) -> Map:
     return np.asarray(looked, np.float32)
 
 
-def _lighting(
-    places_mm: FloatArray, camera: Camera, shooting: Shooting, rng: np.random.Generator
-) -> tuple[Map, Map]:
+def _lighting(places_mm: FloatArray, camera: Camera, shooting: Shooting, rng: np.random.Generator) -> tuple[Map, Map]:
     """Light (3, …) on every coarse place, lens fall-off included, and the lamp's mirror image (…)."""
     centre = places_mm.reshape(-1, 2).mean(0)
     reach = float(np.abs(places_mm - centre).max())

@@ -66,9 +66,7 @@ def form_copies(
     """
     master = _bent(drawing, _wave_field(forming.shared_mm, rng), np.eye(2))
     master = _nicked(master, forming.n_flaws, rng)
-    return tuple(
-        _bent(master, _wave_field(forming.own_mm, rng), _own_matrix(forming, rng)) for _ in range(n_copies)
-    )
+    return tuple(_bent(master, _wave_field(forming.own_mm, rng), _own_matrix(forming, rng)) for _ in range(n_copies))
 
 
 def _own_matrix(forming: Forming, rng: np.random.Generator) -> FloatArray:
@@ -86,9 +84,7 @@ def _wave_field(rms_mm: float, rng: np.random.Generator) -> tuple[FloatArray, Fl
     return amplitude, waves, rng.uniform(0.0, 2.0 * np.pi, N_WAVES)
 
 
-def _bent(
-    drawing: MotifDrawing, field: tuple[FloatArray, FloatArray, FloatArray], matrix: FloatArray
-) -> MotifDrawing:
+def _bent(drawing: MotifDrawing, field: tuple[FloatArray, FloatArray, FloatArray], matrix: FloatArray) -> MotifDrawing:
     amplitude, waves, phase = field
 
     def bend(xy: FloatArray) -> FloatArray:
@@ -110,6 +106,4 @@ def _nicked(drawing: MotifDrawing, n_flaws: int, rng: np.random.Generator) -> Mo
 
 def _recentred(name: str, metal: BaseGeometry, shadow: BaseGeometry) -> MotifDrawing:
     x, y = metal.centroid.x, metal.centroid.y
-    return MotifDrawing(
-        name=name, metal=polygons_of(moved(metal, -x, -y)), shadow=polygons_of(moved(shadow, -x, -y))
-    )
+    return MotifDrawing(name=name, metal=polygons_of(moved(metal, -x, -y)), shadow=polygons_of(moved(shadow, -x, -y)))

@@ -195,8 +195,6 @@ def _rounded_outline(width_mm: float, height_mm: float) -> FloatArray:
     return (np.sign(unit) * np.abs(unit) ** (1.0 / 3.0) + 1.0) * [width_mm / 2.0, height_mm / 2.0]
 
 
-def photograph(
-    scene: Scene, camera: Camera, *, shooting: Shooting, rng: np.random.Generator
-) -> NDArray[np.uint8]:
+def photograph(scene: Scene, camera: Camera, *, shooting: Shooting, rng: np.random.Generator) -> NDArray[np.uint8]:
     """Pixels (h, w, 3) of a scene before JPEG."""
     return expose(scene.surface, camera, shooting=shooting, rng=rng, relief=scene.relief)

@@ -79,9 +79,7 @@ def spread_marks(
 def chart_places(corner_mm: FloatArray) -> FloatArray:
     """Centres (12, 2) in mm of the chart's patches; `corner_mm` is its upper left corner."""
     column, row = np.meshgrid(np.arange(6), np.arange(2))
-    return np.asarray(corner_mm) + (np.column_stack([column.ravel(), -row.ravel()]) + [0.8, -0.8]) * (
-        PATCH_MM + 2
-    )
+    return np.asarray(corner_mm) + (np.column_stack([column.ravel(), -row.ravel()]) + [0.8, -0.8]) * (PATCH_MM + 2)
 
 
 def stick(canvas: Canvas, albedo: Map, marks: Marks, rng: np.random.Generator) -> Map:
@@ -91,9 +89,7 @@ def stick(canvas: Canvas, albedo: Map, marks: Marks, rng: np.random.Generator) -
         turn = rng.uniform(-12.0, 12.0)
         half, line = STICKER_MM / 2.0, CROSS_LINE_MM / 2.0
         ring = shapely.Point(0, 0).buffer(4.2).difference(shapely.Point(0, 0).buffer(3.7))
-        cross = shapely.union_all(
-            [shapely.box(-half, -line, half, line), shapely.box(-line, -half, line, half), ring]
-        )
+        cross = shapely.union_all([shapely.box(-half, -line, half, line), shapely.box(-line, -half, line, half), ring])
         for shape, name in ((shapely.box(-half, -half, half, half), "sticker"), (cross, "ink")):
             laid = affinity.translate(affinity.rotate(shape, turn, origin=(0, 0)), *place)
             _fill(canvas, albedo, laid, material(name), hidden)

@@ -34,9 +34,7 @@ class NetPlan:
 
     def __post_init__(self) -> None:
         if not (self.across_mm > 0 and self.down_mm > 0):
-            raise ValueError(
-                f"the net is {self.across_mm} by {self.down_mm} mm; both must be positive lengths in mm"
-            )
+            raise ValueError(f"the net is {self.across_mm} by {self.down_mm} mm; both must be positive lengths in mm")
 
     @property
     def a_mm(self) -> FloatArray:

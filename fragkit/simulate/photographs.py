@@ -126,17 +126,13 @@ def simulate_photograph(
     return pixels, true_photograph(scene, camera)
 
 
-def frame_fragment(
-    plan: FragmentPlan, *, lens: LensPlan, pose: Pose, part: tuple[float, float] = (0.0, 1.0)
-) -> Camera:
+def frame_fragment(plan: FragmentPlan, *, lens: LensPlan, pose: Pose, part: tuple[float, float] = (0.0, 1.0)) -> Camera:
     """A camera at whose distance the fragment, or a part (from, to) of its width, fills the picture."""
     width, height = plan.size_mm
     left, right = part
     target = (width * (left + right) / 2.0, height / 2.0 + 16.0)
     needed = max(width * (right - left) / lens.size_px[0], (height + 84.0) / lens.size_px[1]) / FILL_RATIO
-    return facing(
-        target, distance_mm=needed * lens.f_px, lens=lens, tilt_deg=pose.tilt_deg, roll_deg=pose.roll_deg
-    )
+    return facing(target, distance_mm=needed * lens.f_px, lens=lens, tilt_deg=pose.tilt_deg, roll_deg=pose.roll_deg)
 
 
 def true_photograph(scene: Scene, camera: Camera) -> PhotographTruth:

@@ -35,9 +35,7 @@ FLAT = Relief(centres_mm=np.zeros((0, 2)), radius_mm=np.ones(0), height_mm=np.ze
 """No relief."""
 
 
-def draw_relief(
-    box_mm: tuple[float, float, float, float], *, relief_mm: float, rng: np.random.Generator
-) -> Relief:
+def draw_relief(box_mm: tuple[float, float, float, float], *, relief_mm: float, rng: np.random.Generator) -> Relief:
     """Three bulges or hollows in a box whose heights have a standard deviation of `relief_mm` / 2."""
     x0, y0, x1, y1 = box_mm
     return Relief(

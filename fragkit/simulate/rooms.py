@@ -134,12 +134,8 @@ GAPS: Mapping[str, Gap] = MappingProxyType(
             head_mm=432.0,
             clearance_mm=20.0,
         ),
-        "south": Gap(
-            kind="window", axis_ratio=0.47, width_mm=1180.0, foot_mm=296.0, head_mm=1548.0, clearance_mm=15.0
-        ),
-        "west": Gap(
-            kind="door", axis_ratio=0.24, width_mm=968.0, foot_mm=0.0, head_mm=1243.0, clearance_mm=15.0
-        ),
+        "south": Gap(kind="window", axis_ratio=0.47, width_mm=1180.0, foot_mm=296.0, head_mm=1548.0, clearance_mm=15.0),
+        "west": Gap(kind="door", axis_ratio=0.24, width_mm=968.0, foot_mm=0.0, head_mm=1243.0, clearance_mm=15.0),
     }
 )
 """By wall; the north wall has none."""
@@ -164,9 +160,7 @@ def _wall(room: Room, k: int, rng: np.random.Generator) -> WallEntry:
         corners = _corners(gap, room.length_mm(k), rng)
         seen = shapely.Polygon(corners).intersection(shapely.Polygon(outline))
         ring = np.array(seen.exterior.coords)[:-1].round(1)
-        openings = (
-            OpeningEntry(kind=gap.kind, name=gap.kind, outline_mm=ring, clearance_mm=gap.clearance_mm),
-        )
+        openings = (OpeningEntry(kind=gap.kind, name=gap.kind, outline_mm=ring, clearance_mm=gap.clearance_mm),)
         frame = corners[[1, 2, 3, 0, 1]] if gap.foot_mm > DADO_MM else corners[[1, 2, 3, 0]]
         edges.append(_edge(f"{gap.kind} frame", "frame", frame, "reshape"))
         axis_mm = float(corners[:, 0].mean()) if gap.kind != "door" else axis_mm

@@ -136,9 +136,7 @@ def _board_files(board: Board, lens: LensPlan, shooting: Shooting, seed: int) ->
         yield f"board-{number}.jpg", as_jpeg(pixels, quality=BOARD_QUALITY, words=SIMULATED)
 
 
-def _fragment_files(
-    fragment: FragmentDraft, number: int, recipe: _Recipe
-) -> Generator[File, None, FragmentTruth]:
+def _fragment_files(fragment: FragmentDraft, number: int, recipe: _Recipe) -> Generator[File, None, FragmentTruth]:
     """Photographs and tables of a fragment; returns its truth."""
     wear = recipe.conditions.wear
     worn = replace(wear, loss_ratio=min(1.0, wear.loss_ratio * fragment.place.loss_factor))

@@ -205,9 +205,7 @@ def _paint_over(canvas: Canvas, albedo: Map, later: Map, fragment: Map, rng: np.
 def _light_edges(canvas: Canvas, albedo: Map, loss: Map, deep: Map, later: Map) -> None:
     """Light and shade along the edges of layers, under light from the upper left."""
     step = cv2.GaussianBlur(later - 0.5 * loss - 0.8 * deep, (0, 0), 0.45 / canvas.mm_per_px)
-    slope = cv2.Sobel(step, cv2.CV_32F, 1, 0, scale=0.125) + 0.8 * cv2.Sobel(
-        step, cv2.CV_32F, 0, 1, scale=0.125
-    )
+    slope = cv2.Sobel(step, cv2.CV_32F, 1, 0, scale=0.125) + 0.8 * cv2.Sobel(step, cv2.CV_32F, 0, 1, scale=0.125)
     albedo *= np.clip(1.0 + 1.1 * slope, 0.55, 1.45)
 
 

@@ -105,9 +105,7 @@ def _rectify_one(bench: Bench, survey: Survey, photo: PhotoEntry, lens: Made[Len
 
     def compute() -> Rectified:
         read = read_photo(photo.file)
-        plane = rectify(
-            read, photo.control, lens=lens.value if lens else None, flatness_mm=photo.flatness_mm
-        )
+        plane = rectify(read, photo.control, lens=lens.value if lens else None, flatness_mm=photo.flatness_mm)
         return set_tone(plane, read, photo.chart) if photo.chart else plane
 
     inputs = (source, photo.control, photo.flatness_mm, photo.chart, lens)

@@ -112,9 +112,7 @@ def _sections(folder: Folder, data: dict[str, Any], lines: Mapping[Path, int]) -
             folder.fault(place, f"unknown key {key!r}.", suggestion(key, _KEYS))
         elif kind is not None and not (isinstance(value, kind) and _holds_tables(key, value)):
             brackets = f"[[{key}]]" if kind is list else f"[{key}{'.NAME' if key == 'lens' else ''}]"
-            folder.fault(
-                place, f"{key!r} is not a table of the kind that belongs here.", f"Write {brackets}."
-            )
+            folder.fault(place, f"{key!r} is not a table of the kind that belongs here.", f"Write {brackets}.")
         else:
             kept[key] = value
     return kept

@@ -41,9 +41,7 @@ class Folder:
         """The file `name`, or None and a fault when it is missing or lies outside the folder."""
         path = self.root / name
         if not self._is_inside(name, path):
-            remedy = (
-                "Copy the file into the study folder and name it from there, without ../ and without links."
-            )
+            remedy = "Copy the file into the study folder and name it from there, without ../ and without links."
             self.fault(place, f"{what} {name!r} lies outside the study folder.", remedy)
             return None
         if not path.is_file():
@@ -54,9 +52,7 @@ class Folder:
     def find_all(self, pattern: str, place: Place, what: str) -> list[Path]:
         """The files that match `pattern` (as `board-*.jpg`), sorted; a fault when there is none."""
         if not self._is_plain(pattern):
-            self.fault(
-                place, f"{what} {pattern!r} lies outside the study folder.", "Name files from the folder."
-            )
+            self.fault(place, f"{what} {pattern!r} lies outside the study folder.", "Name files from the folder.")
             return []
         found = sorted(path for path in self.root.glob(pattern) if path.is_file())
         if not found:

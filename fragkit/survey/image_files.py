@@ -19,9 +19,7 @@ from fragkit.errors import Fault, SurveyError
 PIXEL_LIMIT = 200_000_000
 """Largest photograph that is opened: a header may claim any size, and fill the memory."""
 
-logging.getLogger("tifffile").addHandler(
-    logging.NullHandler()
-)  # damage is reported as a fault, not on stderr
+logging.getLogger("tifffile").addHandler(logging.NullHandler())  # damage is reported as a fault, not on stderr
 
 _FORMATS = {"JPEG": "JPEG", "MPO": "JPEG", "PNG": "PNG"}
 _TIFF_STARTS = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")

@@ -166,9 +166,7 @@ def _read_photo_entry(folder: Folder, document: Document, k: int) -> PhotoEntry 
     )
 
 
-def _example(
-    folder: Folder, document: Document, k: int, table: PhotoTable
-) -> tuple[float, float, float, float] | None:
+def _example(folder: Folder, document: Document, k: int, table: PhotoTable) -> tuple[float, float, float, float] | None:
     if table.example_px is None:
         return None
     x0, y0, x1, y1 = table.example_px
@@ -229,9 +227,7 @@ def _read_centres(folder: Folder, place: Place, table: FragmentTable) -> dict[st
         return {}
     if len(centres) < _FEWEST_CENTRES:
         message = f"{len(centres)} motif centres cannot show a repeat."
-        folder.fault(
-            Place(centres.file), message, f"At least {_FEWEST_CENTRES} are needed; 30 or more are better."
-        )
+        folder.fault(Place(centres.file), message, f"At least {_FEWEST_CENTRES} are needed; 30 or more are better.")
     if ("i" in centres.columns) != ("j" in centres.columns):
         folder.fault(Place(centres.file), "the columns i and j go together.", "Give both or none.")
         return {}

@@ -37,9 +37,7 @@ def check_references(folder: Folder, document: Document) -> None:
     for k, pin in enumerate(_pins(document)):
         if isinstance(name := pin.get("wall"), str) and name not in _names(document, "wall"):
             message = f"pinned motif {k + 1} names the wall {name!r}, which is not described."
-            folder.fault(
-                document.place("layout", "pinned"), message, suggestion(name, _names(document, "wall"))
-            )
+            folder.fault(document.place("layout", "pinned"), message, suggestion(name, _names(document, "wall")))
     for section in ("photo", "fragment", "wall"):
         _check_unique_names(folder, document, section)
 
@@ -56,9 +54,7 @@ def _check_unique_names(folder: Folder, document: Document, section: str) -> Non
         if name and name in seen:
             first = document.place(section, seen[name]).where
             message = f"two {section}s are called {table['name']!r} (the first in line {first})."
-            folder.fault(
-                document.place(section, k, "name"), message, "Give each its own name; capitals do not count."
-            )
+            folder.fault(document.place(section, k, "name"), message, "Give each its own name; capitals do not count.")
         seen.setdefault(name, k)
 
 
@@ -71,12 +67,8 @@ def check_evidence(folder: Folder, document: Document) -> None:
     shown = [photo.get("fragment") for photo in document.tables("photo")]
     for k, table in enumerate(fragments):
         if table.get("name") not in shown and "centres" not in table:
-            message = (
-                f"fragment {table.get('name', k + 1)!r} has neither a photograph nor a table of centres."
-            )
-            folder.fault(
-                document.place("fragment", k), message, 'Add a [[photo]] of it, or centres = "….csv".'
-            )
+            message = f"fragment {table.get('name', k + 1)!r} has neither a photograph nor a table of centres."
+            folder.fault(document.place("fragment", k), message, 'Add a [[photo]] of it, or centres = "….csv".')
         if table.get("name") in shown and "centres" in table:
             message = f"fragment {table.get('name')!r} has both photographs and a table of centres."
             folder.fault(

@@ -84,26 +84,20 @@ def check_unique(folder: Folder, table: CsvTable, column: str) -> bool:
     for k, value in enumerate(table.columns[column]):
         if value in seen:
             first = table.row_numbers[seen[value]]
-            folder.fault(
-                table.place(k, column), f"{value!r} stands in row {first} already.", "Give each its own."
-            )
+            folder.fault(table.place(k, column), f"{value!r} stands in row {first} already.", "Give each its own.")
         seen.setdefault(value, k)
     return len(folder.faults) == n_before
 
 
 def _rows(folder: Folder, file: str, text: str) -> list[tuple[int, list[str]]]:
     if "\0" in text:
-        folder.fault(
-            Place(file), "the file holds NUL characters, so it is no text table.", "Save it as CSV UTF-8."
-        )
+        folder.fault(Place(file), "the file holds NUL characters, so it is no text table.", "Save it as CSV UTF-8.")
         return []
     reader = csv.reader(io.StringIO(text), skipinitialspace=True)
     try:
         return [(reader.line_num, row) for row in reader if any(cell.strip() for cell in row)]
     except csv.Error as error:
-        folder.fault(
-            Place(file, f"row {reader.line_num}"), f"the row cannot be read: {error}.", "Save it as CSV."
-        )
+        folder.fault(Place(file, f"row {reader.line_num}"), f"the row cannot be read: {error}.", "Save it as CSV.")
         return []
 
 
@@ -128,9 +122,7 @@ def _check_header(folder: Folder, place: Place, header: list[str], columns: Sequ
             folder.fault(place, f"column {name!r} comes {header.count(name)} times.", "Keep one of them.")
     missing = [column.name for column in columns if not column.optional and column.name not in meant]
     if missing:
-        folder.fault(
-            place, f"missing column {', '.join(missing)}.", f"The first row must be {_header(columns)}."
-        )
+        folder.fault(place, f"missing column {', '.join(missing)}.", f"The first row must be {_header(columns)}.")
     return len(folder.faults) == n_before
 
 

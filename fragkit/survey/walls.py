@@ -63,9 +63,7 @@ def _wall_outline(folder: Folder, document: Document, table: WallTable, k: int) 
         size = f"{high_x - low_x:g} × {high_y - low_y:g} mm"
         folder.fault(place, f"{title} is only {size}.", "Lengths are in millimetres: a wall of 4 m is 4000.")
     if table.axis_x_mm is not None and not low_x <= table.axis_x_mm <= high_x:
-        message = (
-            f"{title}: the axis at x = {table.axis_x_mm:g} mm is off the wall ({low_x:g} to {high_x:g} mm)."
-        )
+        message = f"{title}: the axis at x = {table.axis_x_mm:g} mm is off the wall ({low_x:g} to {high_x:g} mm)."
         folder.fault(document.place("wall", k, "axis_x_mm"), message, "Correct axis_x_mm.")
     return outline
 
@@ -85,9 +83,7 @@ def _polygon(folder: Folder, place: Place, title: str, corners: list[list[float]
     return orient(polygon)
 
 
-def _read_openings(
-    folder: Folder, document: Document, k: int, wall: Polygon | None
-) -> tuple[OpeningEntry, ...]:
+def _read_openings(folder: Folder, document: Document, k: int, wall: Polygon | None) -> tuple[OpeningEntry, ...]:
     found = []
     for m, data in enumerate(_inner_tables(folder, document, k, "opening")):
         path = ("wall", k, "opening", m)
@@ -101,9 +97,7 @@ def _read_openings(
             _check_on_wall(folder, place, title, shape, wall)
         outline = frozen_array(np.array(shape.exterior.coords)[:-1])
         found.append(
-            OpeningEntry(
-                name=table.name, kind=table.kind, outline_mm=outline, clearance_mm=table.clearance_mm
-            )
+            OpeningEntry(name=table.name, kind=table.kind, outline_mm=outline, clearance_mm=table.clearance_mm)
         )
     _check_names(folder, document, ("wall", k, "opening"), [opening.name for opening in found])
     return tuple(found)
@@ -127,9 +121,7 @@ def _opening_shape(folder: Folder, place: Place, table: OpeningTable) -> Polygon
         return outline
     joined = outline.union(circle)
     if not isinstance(joined, Polygon):
-        folder.fault(
-            place, f"{title}: its circle does not meet its outline.", "Correct centre_mm or radius_mm."
-        )
+        folder.fault(place, f"{title}: its circle does not meet its outline.", "Correct centre_mm or radius_mm.")
         return None
     return orient(joined)
 
@@ -144,18 +136,14 @@ def circle_mm(centre_mm: list[float], radius_mm: float) -> FloatArray:
 
 def _check_on_wall(folder: Folder, place: Place, title: str, shape: Polygon, wall: Polygon) -> None:
     if shape.intersection(wall).area == 0:
-        folder.fault(
-            place, f"{title} lies outside its wall.", "Correct its outline or move it to its own wall."
-        )
+        folder.fault(place, f"{title} lies outside its wall.", "Correct its outline or move it to its own wall.")
         return
     outside = shape.difference(wall)
     if outside.is_empty:
         return
     beyond = max(Point(x, y).distance(wall) for x, y in shape.exterior.coords)
     if beyond > _STRAY_MM:
-        folder.fault(
-            place, f"{title} reaches {beyond:.0f} mm beyond its wall.", "Correct its outline or the wall's."
-        )
+        folder.fault(place, f"{title} reaches {beyond:.0f} mm beyond its wall.", "Correct its outline or the wall's.")
     elif beyond > 1.0:
         folder.notes.append(f"{title} reaches {beyond:.0f} mm beyond its wall; the part outside is ignored.")
 
@@ -191,9 +179,7 @@ def _inner_tables(folder: Folder, document: Document, k: int, key: str) -> list[
     inner = document.tables("wall")[k].get(key, [])
     if not isinstance(inner, list) or not all(isinstance(item, dict) for item in inner):
         place = document.place("wall", k, key)
-        folder.fault(
-            place, f"{key!r} is not a table of the kind that belongs here.", f"Write [[wall.{key}]]."
-        )
+        folder.fault(place, f"{key!r} is not a table of the kind that belongs here.", f"Write [[wall.{key}]].")
         return []
     return inner
 

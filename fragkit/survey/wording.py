@@ -88,13 +88,9 @@ def _out_of_range(key: str, detail: ErrorDetails, known: list[str]) -> tuple[str
 
 
 def _not_one_of(key: str, detail: ErrorDetails, known: list[str]) -> tuple[str, str]:
-    choices = re.findall(
-        r"'([^']*)'", str(detail["ctx"].get("expected") or detail["ctx"].get("expected_tags"))
-    )
+    choices = re.findall(r"'([^']*)'", str(detail["ctx"].get("expected") or detail["ctx"].get("expected_tags")))
     value = detail["input"].get("kind") if isinstance(detail["input"], Mapping) else detail["input"]
-    return f"{key} is {_short(value)}; it must be one of {', '.join(choices)}.", suggestion(
-        str(value), choices
-    )
+    return f"{key} is {_short(value)}; it must be one of {', '.join(choices)}.", suggestion(str(value), choices)
 
 
 def _no_kind(key: str, detail: ErrorDetails, known: list[str]) -> tuple[str, str]:

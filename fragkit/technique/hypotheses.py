@@ -62,9 +62,7 @@ def placing_hypotheses(*, across_mm: float, down_mm: float) -> tuple[Hypothesis,
     """
     groups = [*_lines(), *_steps(), *_groups(across_mm, down_mm), *_prints()]
     totals = {name: sum(h.prior for h in groups if h.placing == name) for name in PLACINGS}
-    return tuple(
-        Hypothesis(placing=h.placing, prior=h.prior / totals[h.placing], phases=h.phases) for h in groups
-    )
+    return tuple(Hypothesis(placing=h.placing, prior=h.prior / totals[h.placing], phases=h.phases) for h in groups)
 
 
 def _lines() -> Iterator[Hypothesis]:
@@ -81,9 +79,7 @@ def _steps() -> Iterator[Hypothesis]:
 
 
 def _groups(across_mm: float, down_mm: float) -> Iterator[Hypothesis]:
-    for columns, rows in (
-        (c, r) for c in range(1, LARGEST_GROUP[0] + 1) for r in range(1, LARGEST_GROUP[1] + 1)
-    ):
+    for columns, rows in ((c, r) for c in range(1, LARGEST_GROUP[0] + 1) for r in range(1, LARGEST_GROUP[1] + 1)):
         if columns * rows == 1:
             continue
         width = max(columns * across_mm, rows * down_mm)

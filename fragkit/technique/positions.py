@@ -81,9 +81,7 @@ def spacing_mm(lattices: Sequence[Lattice]) -> tuple[float, float]:
     return float(across), float(down)
 
 
-def log_likelihoods(
-    fragment: Evidence, hypotheses: Sequence[Hypothesis], offsets_mm: FloatArray
-) -> FloatArray:
+def log_likelihoods(fragment: Evidence, hypotheses: Sequence[Hypothesis], offsets_mm: FloatArray) -> FloatArray:
     """Log likelihood (hypotheses, scatters, k) of k sets of displacements (2n, k), phases averaged.
 
     Notes
@@ -99,9 +97,7 @@ def log_likelihoods(
         unit = [covariance(process, fragment.sites, fragment.places_mm) for process in hypothesis.phases]
         distinct = {cov.tobytes(): cov for cov in unit}
         counts = [sum(c.tobytes() == key for c in unit) for key in distinct]
-        logs = [
-            _log_likelihood(fragment.sieve @ c @ fragment.sieve.T, data, scatters) for c in distinct.values()
-        ]
+        logs = [_log_likelihood(fragment.sieve @ c @ fragment.sieve.T, data, scatters) for c in distinct.values()]
         shares = np.log(np.array(counts) / len(unit))[:, None, None]
         result[h] = logsumexp(np.array(logs) + shares, axis=0)
     return result

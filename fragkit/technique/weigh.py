@@ -61,10 +61,7 @@ class Technique:
     notes: tuple[str, ...] = ()
 
     def __repr__(self) -> str:
-        return (
-            f"<Technique placing: {self.placing.verdict}; forming: {self.forming.verdict}; "
-            f"{self.n_motifs} motifs>"
-        )
+        return f"<Technique placing: {self.placing.verdict}; forming: {self.forming.verdict}; {self.n_motifs} motifs>"
 
     def _repr_html_(self) -> str:
         rows = [
@@ -110,9 +107,7 @@ def weigh_technique(
     wrongly. Forming: see `forming_evidence`.
     """
     if not lattices:
-        raise EstimationError(
-            "There is no fragment to weigh.", found="0 nets", needed="at least one fitted net"
-        )
+        raise EstimationError("There is no fragment to weigh.", found="0 nets", needed="at least one fitted net")
     if n_calibration < 10:
         raise ValueError(f"n_calibration is {n_calibration}; use at least 10 sets of each way of placing")
     fragments = [gather_evidence(lattice) for lattice in lattices]
@@ -183,10 +178,7 @@ def _would_settle(lattices: Sequence[Lattice], calibration: Mapping[str, float])
             f"{start}; centres are measured to {noise:.2f} mm against a scatter of {scatter:.2f} mm, "
             "so better control or closer photographs help most"
         )
-    return (
-        f"{start}; measurement ({noise:.2f} mm) is not the limit, "
-        "so more motifs in one connected area help most"
-    )
+    return f"{start}; measurement ({noise:.2f} mm) is not the limit, so more motifs in one connected area help most"
 
 
 def _placing_notes(lattices: Sequence[Lattice]) -> tuple[str, ...]:

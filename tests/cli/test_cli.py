@@ -30,9 +30,7 @@ def answer(*, answered=True, skipped=()):
         if answered
         else None,
         technique=SimpleNamespace(placing=verdict, forming=verdict) if answered else None,
-        layout=SimpleNamespace(n_motifs=12, walls=[SimpleNamespace(name="N", n_motifs=12)])
-        if answered
-        else None,
+        layout=SimpleNamespace(n_motifs=12, walls=[SimpleNamespace(name="N", n_motifs=12)]) if answered else None,
         takeoff=SimpleNamespace(n_leaves=3) if answered else None,
         works=SimpleNamespace(labour_h=SimpleNamespace(p05=8.0, p50=10.2, p95=13.0)) if answered else None,
         skipped=skipped,
@@ -237,9 +235,7 @@ def test_help_loads_no_room():
 
 
 def test_python_m_fragkit_is_the_command():
-    done = subprocess.run(
-        [sys.executable, "-m", "fragkit", "--help"], capture_output=True, text=True, check=True
-    )
+    done = subprocess.run([sys.executable, "-m", "fragkit", "--help"], capture_output=True, text=True, check=True)
     for command in ("run", "check", "new"):
         assert command in done.stdout
 

@@ -24,9 +24,7 @@ def columns(rows: list[dict[str, str]], *names: str) -> np.ndarray:
 
 def test_decoding_meets_the_standard():
     # IEC 61966-2-1:1999: anchor values of the decoding curve
-    checks = json.loads((REFERENCE / "srgb_cielab_constants.json").read_text(encoding="utf-8"))[
-        "decode_checks"
-    ]
+    checks = json.loads((REFERENCE / "srgb_cielab_constants.json").read_text(encoding="utf-8"))["decode_checks"]
     values, linear = np.array(checks).T
     np.testing.assert_allclose(decode_srgb(values.astype(np.uint8)), linear, rtol=0, atol=1e-9)
 

@@ -35,7 +35,5 @@ def test_random_colours_against_an_independent_library():
 
 def test_one_colour_against_many_broadcasts():
     many = np.random.default_rng(1).uniform(20, 80, (2, 5, 3))
-    np.testing.assert_allclose(
-        delta_e00(many, many[0, 0])[1, 3], delta_e00(many[1, 3], many[0, 0]), rtol=0, atol=1e-12
-    )
+    np.testing.assert_allclose(delta_e00(many, many[0, 0])[1, 3], delta_e00(many[1, 3], many[0, 0]), rtol=0, atol=1e-12)
     assert delta_e00(many, many).max() == 0.0

@@ -10,9 +10,7 @@ from fragkit.rectify import Picture
 GROUND, SHADOW, LEAF = (214, 204, 184), (164, 148, 126), (150, 130, 90)
 
 
-def painted(
-    rng: np.random.Generator, *, patch_sd: float = 2.0, light: float = 0.0
-) -> tuple[Picture, np.ndarray]:
+def painted(rng: np.random.Generator, *, patch_sd: float = 2.0, light: float = 0.0) -> tuple[Picture, np.ndarray]:
     """A picture of 1 mm pixels with stripes of three surfaces, uneven from patch to patch."""
     codes = np.repeat(np.array([1, 2, 3], np.uint8), 60)[None].repeat(240, 0)
     blocks = rng.normal(0.0, patch_sd, (20, 15)).repeat(12, 0).repeat(12, 1)

@@ -63,17 +63,13 @@ def test_the_wall_is_symmetric_about_its_axis_and_the_asked_feature_stands_on_it
     assert nearest == pytest.approx(0.0 if lines_on_axis else wall.across_mm / 2, abs=EXACT_MM)
 
 
-def test_every_count_in_the_interval_is_on_offer_and_the_nearest_outside_are_marked(
-    make_wall, make_repeat, make_motif
-):
+def test_every_count_in_the_interval_is_on_offer_and_the_nearest_outside_are_marked(make_wall, make_repeat, make_motif):
     """By hand: 4000/150 = 26.7; within ±2 % only 27 (148.1 mm) fits; 26 (153.8) and 28 (142.9) do not."""
     wall_entry = make_wall(width=4000.0)
     options = LayoutEntry(on_axis="motif")
     layout = lay_out([wall_entry], make_repeat(offset=0.0), make_motif(), options=options)
     assert layout.walls[0].across_mm == pytest.approx(4000.0 / 27, abs=EXACT_MM)
-    assert all(
-        a.within_evidence == (max(map(abs, a.strain_ratio)) <= 0.02 + 1e-9) for a in layout.alternatives
-    )
+    assert all(a.within_evidence == (max(map(abs, a.strain_ratio)) <= 0.02 + 1e-9) for a in layout.alternatives)
     narrow = lay_out([wall_entry], make_repeat(offset=0.0, spread_ratio=0.001), make_motif(), options=options)
     chosen = next(a for a in narrow.alternatives if a.chosen)
     assert chosen.within_evidence, "the measured repeat comes before even edges"
@@ -86,9 +82,7 @@ def independent_fits(length, repeat, half_width, reach):
     for gap in (False, True):
         pitches = {repeat, repeat - half_width, repeat + half_width}
         counts = [n for n in range(1, int(length / repeat) + 9) if (n % 2 == 0) == gap]
-        whole = [
-            length / n if length / n >= 2 * reach else (length - 2 * reach) / max(n - 1, 1) for n in counts
-        ]
+        whole = [length / n if length / n >= 2 * reach else (length - 2 * reach) / max(n - 1, 1) for n in counts]
         inside = {p for p in whole if abs(p - repeat) <= half_width}
         below = [p for p in whole if p < repeat - half_width]
         above = [p for p in whole if p > repeat + half_width]
@@ -106,9 +100,7 @@ def independent_cost(length, pitch, at, repeat, half_width, reach):
     return cost + COST_WEIGHTS["margins unlike half a repeat"] * abs(margin - max(pitch / 2, reach)) / pitch
 
 
-def test_on_random_walls_the_chosen_fit_is_the_best_that_exhaustive_search_finds(
-    make_wall, make_repeat, make_motif
-):
+def test_on_random_walls_the_chosen_fit_is_the_best_that_exhaustive_search_finds(make_wall, make_repeat, make_motif):
     rng = np.random.default_rng(5)
     reach = np.array([21.0, 26.0]) + 1e-3  # half the motif, and the guard that keeps rounding inside
     for _ in range(300):
@@ -181,9 +173,7 @@ def net(a, d, offset, origin, n_i, n_j):
     return origin + np.column_stack([(ij[:, 0] + offset * ij[:, 1]) * a, ij[:, 1] * d])
 
 
-def test_the_net_passes_the_surviving_motifs_before_it_minds_axis_or_edges(
-    make_wall, make_repeat, make_motif
-):
+def test_the_net_passes_the_surviving_motifs_before_it_minds_axis_or_edges(make_wall, make_repeat, make_motif):
     survivors = net(150.7, 129.6, 0.5, [1013.0, 711.0], 5, 6)
     layout = lay_out([make_wall()], make_repeat(), make_motif(), fragments=[placed(survivors)])
     wall = layout.walls[0]
@@ -208,9 +198,7 @@ def test_two_fragments_that_disagree_are_passed_according_to_their_sd_and_the_mi
     )
     wall = layout.walls[0]
     miss = [
-        np.linalg.norm(wall.xy_mm[:, None] - group.mean(axis=0), axis=2).min()
-        if False
-        else _mean_miss(wall, group)
+        np.linalg.norm(wall.xy_mm[:, None] - group.mean(axis=0), axis=2).min() if False else _mean_miss(wall, group)
         for group in (first, second)
     ]
     assert abs(miss[0]) < abs(miss[1])
@@ -226,9 +214,7 @@ def test_only_seen_and_partly_seen_sites_are_evidence(make_wall, make_repeat, ma
     survivors = net(150.0, 130.0, 0.5, [1040.0, 715.0], 3, 3)
     lost = lay_out([make_wall()], make_repeat(), make_motif(), fragments=[placed(survivors, status="lost")])
     assert set(lost.walls[0].position_class) == {"by analogy"}
-    part = lay_out(
-        [make_wall()], make_repeat(), make_motif(), fragments=[placed(survivors, status="partly seen")]
-    )
+    part = lay_out([make_wall()], make_repeat(), make_motif(), fragments=[placed(survivors, status="partly seen")])
     assert part.walls[0].position_class.count("legible trace") == 9
 
 
@@ -248,16 +234,12 @@ def test_a_pinned_motif_stands_where_it_was_pinned_and_keeps_its_number(make_wal
 def test_sites_and_index_agree_with_the_stated_net(make_wall, make_repeat, make_motif):
     wall = lay_out([make_wall()], make_repeat(), make_motif()).walls[0]
     i, j = wall.index.T
-    net_xy = wall.origin_mm + np.column_stack(
-        [(i + wall.offset_ratio * j) * wall.across_mm, j * wall.down_mm]
-    )
+    net_xy = wall.origin_mm + np.column_stack([(i + wall.offset_ratio * j) * wall.across_mm, j * wall.down_mm])
     np.testing.assert_allclose(wall.xy_mm - wall.shift_mm, net_xy, rtol=0, atol=EXACT_MM)
     assert wall.index[:, 1].min() == 0
 
 
-def test_following_the_edges_keeps_the_distance_to_them_and_the_difference_is_told(
-    make_wall, make_repeat, make_motif
-):
+def test_following_the_edges_keeps_the_distance_to_them_and_the_difference_is_told(make_wall, make_repeat, make_motif):
     """A ceiling 25 mm out over 4 m (a magnitude paperhangers report): the top row follows it, or does not."""
     wall_entry = make_wall(fall=25.0)
     level, edges = (
@@ -363,9 +345,7 @@ def test_initials_are_short_and_unique():
 
 @pytest.mark.benchmark
 def test_time_of_twelve_thousand_motifs(make_wall, make_repeat, make_motif, make_opening):
-    openings = tuple(
-        make_opening(900 + 2400 * k, 0, 1900 + 2400 * k, 2100, name=f"door {k}") for k in range(2)
-    )
+    openings = tuple(make_opening(900 + 2400 * k, 0, 1900 + 2400 * k, 2100, name=f"door {k}") for k in range(2))
     walls = [make_wall(f"Wall {k}", 7000.0 + 35 * k, 3990.0, openings=openings) for k in range(6)]
     started = time.perf_counter()
     layout = lay_out(walls, make_repeat(100.0, 130.0), make_motif())

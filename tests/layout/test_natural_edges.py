@@ -156,9 +156,7 @@ def test_no_gap_is_read_across_an_opening_and_half_drops_count_the_rows_beside()
     area = shapely.box(0, 0, 500, 400).difference(shapely.box(100, 100, 400, 300))
     xy = np.array([[50.0, 200.0], [450.0, 200.0]])
     assert measure_gaps(area, xy, level_lines(xy, np.ones(2, int), repeat_mm=100.0))[0] == pytest.approx(0.5)
-    half_drop = np.array(
-        [[100, 50], [200, 50], [150, 150], [250, 150], [100, 250], [200, 250], [150, 350]], float
-    )
+    half_drop = np.array([[100, 50], [200, 50], [150, 150], [250, 150], [100, 250], [200, 250], [150, 350]], float)
     column = ((half_drop[:, 0] - 100) / 50).astype(int)
     lines = plumb_lines(half_drop, column, repeat_mm=100.0, lines_per_repeat=2)
     assert measure_gaps(shapely.box(50, 0, 300, 400), half_drop, lines)[0] == pytest.approx(1.5)

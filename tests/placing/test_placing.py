@@ -103,9 +103,7 @@ def test_a_slow_stretch_integrates_numerically():
     [
         (lambda: SteppedOff(step_sd_mm=1.0, start_sd_mm=1.0, along="sideways"), "along is 'sideways'"),
         (
-            lambda: RigidGroups(
-                columns=0, rows=2, shift_sd_mm=1.0, turn_sd_rad=0.0, seat_sd_mm=0.0, own_sd_mm=0.0
-            ),
+            lambda: RigidGroups(columns=0, rows=2, shift_sd_mm=1.0, turn_sd_rad=0.0, seat_sd_mm=0.0, own_sd_mm=0.0),
             "group of 0 × 2",
         ),
         (

@@ -34,9 +34,7 @@ NASTY = '<script>alert("x")</script>'
 def cone(width_mm, height_mm, x=0.0, y=0.0, n=40):
     """A plump leaf-shaped outline."""
     t = np.linspace(0, 2 * np.pi, n, endpoint=False)
-    return np.column_stack(
-        [x + width_mm / 2 * np.cos(t), y + height_mm / 2 * np.sin(t) * (1 - 0.2 * np.cos(2 * t))]
-    )
+    return np.column_stack([x + width_mm / 2 * np.cos(t), y + height_mm / 2 * np.sin(t) * (1 - 0.2 * np.cos(2 * t))])
 
 
 def hop_cone():
@@ -183,8 +181,7 @@ def technique():
         placing=placing,
         forming=forming,
         n_motifs=54,
-        calibration={"n_sets": 200.0, "right_ratio": 0.81, "wrong_firm_ratio": 0.005}
-        | dict.fromkeys(PLACINGS, 0.8),
+        calibration={"n_sets": 200.0, "right_ratio": 0.81, "wrong_firm_ratio": 0.005} | dict.fromkeys(PLACINGS, 0.8),
         regular_areas=None,
         notes=("The map of regular areas was not computed.",),
     )
@@ -225,9 +222,7 @@ def survey(folder, **changes):
         "layout": LayoutEntry(),
         "works": WorksEntry(metal="gold", margin_mm=3.0, prices=prices, crew=2),
         "decisions": (
-            DecisionEntry(
-                what="shadow", choice="to the lower right", reason="as on 14 motifs", evidence="north"
-            ),
+            DecisionEntry(what="shadow", choice="to the lower right", reason="as on 14 motifs", evidence="north"),
             DecisionEntry(what="axis", choice="motif on the axis", reason="client's wish", who="B. Surveyor"),
         ),
         "paints": (),
@@ -267,9 +262,7 @@ def whole_study(folder, **changes):
         "setting": set_out(layout),
         "takeoff": takeoff,
         "works": plan_works(layout, takeoff, entry.works, rng=np.random.default_rng(7)),
-        "skipped": (
-            SimpleNamespace(stage="colour", subject="east", reason="No grey card or chart in the picture."),
-        ),
+        "skipped": (SimpleNamespace(stage="colour", subject="east", reason="No grey card or chart in the picture."),),
         "provenance": {"version": "0.1.0", "seed": 7},
         "notes": (),
     }
@@ -280,9 +273,7 @@ def nothing_found(folder):
     """Two photographs in which no net was found."""
     names = ("motif", "pooled", "colours", "technique", "layout", "setting", "takeoff", "works")
     empty = {"nets": {}, "centres": {}, "lattices": {}}
-    reason = SimpleNamespace(
-        stage="net", subject="north-1", reason="No repeat: strongest candidate below noise."
-    )
+    reason = SimpleNamespace(stage="net", subject="north-1", reason="No repeat: strongest candidate below noise.")
     return SimpleNamespace(
         survey=survey(folder, walls=(), decisions=()),
         rectified={"north-1": rectified(0.4)},

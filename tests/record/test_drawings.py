@@ -17,9 +17,7 @@ def test_motif_is_drawn_at_true_size():
     motif = record_room.hop_cone()
     root = ElementTree.fromstring(motif_svg(motif))
     width = float(root.get("width").removesuffix("mm"))
-    assert root.get("viewBox").split()[2] == root.get("width").removesuffix(
-        "mm"
-    )  # one unit is one millimetre
+    assert root.get("viewBox").split()[2] == root.get("width").removesuffix("mm")  # one unit is one millimetre
     metal = root.find(f".//{SVG}path[@data-layer='metal']")
     extent = np.ptp(points(metal.get("d")), axis=0)
     np.testing.assert_allclose(extent, np.ptp(motif.outlines["metal"][0], axis=0), rtol=0, atol=2e-3)

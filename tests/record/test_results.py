@@ -30,12 +30,8 @@ def test_keys_that_others_rely_on(content):
     technique = fragment["technique"]
     assert {"placing", "forming", "calibration", "regular_areas"} <= set(technique)
     assert {"verdict", "log10_bayes_factors"} <= set(technique["placing"])
-    assert {"width_mm", "height_mm", "metal_area_mm2", "metal_area_sd_mm2", "n_examples"} <= set(
-        content["motif"]
-    )
-    assert {"across_mm", "down_mm", "offset_ratio", "cov", "interval_new_wall", "basis"} <= set(
-        content["proposal"]
-    )
+    assert {"width_mm", "height_mm", "metal_area_mm2", "metal_area_sd_mm2", "n_examples"} <= set(content["motif"])
+    assert {"across_mm", "down_mm", "offset_ratio", "cov", "interval_new_wall", "basis"} <= set(content["proposal"])
     assert {"name", "n_motifs", "n_by_form", "spacing_mm", "strain_ratio"} <= set(content["walls"][0])
     assert set(content["works"]["labour_h"]) >= {"p05", "p50", "p95"}
     assert {"leaf", "labour_h", "cost"} <= set(content["works"])

@@ -8,9 +8,7 @@ import record_room
 from fragkit.record.tables import CENTRES, LAYOUT, centres_csv, csv_text, layout_csv, read_csv
 
 
-@pytest.mark.parametrize(
-    "text", ["=1+1", "+A1", "-2", "@SUM(A1)", "\tx", "\rx", "  =1", "＝1", "'quoted", "\n=1"]
-)
+@pytest.mark.parametrize("text", ["=1+1", "+A1", "-2", "@SUM(A1)", "\tx", "\rx", "  =1", "＝1", "'quoted", "\n=1"])
 def test_text_that_a_spreadsheet_would_run_is_made_harmless_and_comes_back(text):
     table = csv_text(["name"], [[text]])
     cell = list(csv.reader(io.StringIO(table)))[1][0]
@@ -32,9 +30,7 @@ def test_commas_quotes_and_lines_survive():
 def test_centres(whole):
     rows = read_csv(centres_csv(whole))
     assert tuple(rows[0]) == CENTRES
-    assert ",".join(CENTRES) == (
-        "photo,fragment,i,j,x_mm,y_mm,sd_x_mm,sd_y_mm,cov_xy_mm2,score,visible_ratio,status"
-    )
+    assert ",".join(CENTRES) == ("photo,fragment,i,j,x_mm,y_mm,sd_x_mm,sd_y_mm,cov_xy_mm2,score,visible_ratio,status")
     assert len(rows) == 2 * 29 + 27  # one site of each picture is outside; 27 were measured by tape
     first = rows[0]
     assert (first["photo"], first["fragment"], first["status"]) == ("north-1", "north", "seen")

@@ -61,9 +61,7 @@ def test_numbers_of_motifs_are_one_number(whole, written):
     assert sum(wall["n_motifs"] for wall in record.results["walls"]) == n_motifs
     assert record.results["works"]["leaf"]["n_motifs"] == n_motifs
     assert len(record.tables["layout"]) == n_motifs
-    assert (
-        sum(len(rows) for name, rows in record.tables.items() if name.startswith("setting-out/")) == n_motifs
-    )
+    assert sum(len(rows) for name, rows in record.tables.items() if name.startswith("setting-out/")) == n_motifs
     row = next(row for row in record.tables["works"] if row["part"] == "leaf" and row["item"] == "motifs")
     assert int(row["middle"]) == n_motifs
 

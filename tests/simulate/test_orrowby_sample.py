@@ -52,9 +52,7 @@ def test_the_net_is_half_drop_and_not_round():
         sites = np.array(fragment["index"]) @ np.array([fragment["a_mm"], fragment["b_mm"]])
         stray = np.array(fragment["centres_mm"]) - sites - fragment["net_origin_mm"]
         n = 2 * len(stray)
-        assert np.sqrt((stray**2).mean()) == pytest.approx(
-            0.7, rel=4.0 / np.sqrt(2.0 * n)
-        )  # four standard errors
+        assert np.sqrt((stray**2).mean()) == pytest.approx(0.7, rel=4.0 / np.sqrt(2.0 * n))  # four standard errors
 
 
 def test_photographs_are_tilted_and_of_the_promised_scale(survey):
@@ -76,9 +74,7 @@ def test_crosses_are_where_the_tables_say(survey):
         middle = np.array([pixels[j - 1 : j + 2, i - 1 : i + 2].min() for i, j in zip(x, y, strict=True)])
         white = np.array([pixels[j - 8 : j + 9, i - 8 : i + 9].max() for i, j in zip(x, y, strict=True)])
         assert (middle < 0.72 * white).all()
-        marks = np.array(
-            [TRUTH["fragments"][photo.fragment]["marks_mm"][name] for name in photo.control.names]
-        )
+        marks = np.array([TRUTH["fragments"][photo.fragment]["marks_mm"][name] for name in photo.control.names])
         assert np.abs(photo.control.xy_mm - marks).max() < 1.3  # mm: four standard deviations of 0.3 mm
 
 

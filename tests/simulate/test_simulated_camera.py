@@ -44,9 +44,7 @@ def test_pixels_lead_back_to_the_wall_over_relief(camera):
 
 def test_relief_moves_a_point_as_the_formula_says():
     """Similar triangles: d = r h / (H - h); 8 mm, 1 m off axis, camera at 2 m gives 4.02 mm."""
-    bulge = Relief(
-        centres_mm=np.array([[1000.0, 0.0]]), radius_mm=np.array([50.0]), height_mm=np.array([8.0])
-    )
+    bulge = Relief(centres_mm=np.array([[1000.0, 0.0]]), radius_mm=np.array([50.0]), height_mm=np.array([8.0]))
     camera = facing((0.0, 0.0), distance_mm=2000.0, lens=LensPlan(k1=0.0, k2=0.0, size_px=(6000, 4000)))
     seen = camera.to_wall(camera.project([1000.0, 0.0], bulge))
     assert seen[0] - 1000.0 == pytest.approx(1000.0 * 8.0 / 1992.0, abs=1e-6)  # mm

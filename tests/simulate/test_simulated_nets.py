@@ -15,9 +15,7 @@ def test_half_drop_by_hand():
 @pytest.mark.parametrize("kind", tuple(NETS))
 def test_sites_fill_a_box_once_each(kind):
     net = NETS[kind]
-    index, xy = sites_within(
-        net, (-500.0, -400.0, 700.0, 600.0), origin_mm=np.array([3.0, 8.0]), turn_deg=7.0
-    )
+    index, xy = sites_within(net, (-500.0, -400.0, 700.0, 600.0), origin_mm=np.array([3.0, 8.0]), turn_deg=7.0)
     assert len(np.unique(index, axis=0)) == len(index)
     expected = 1200.0 * 1000.0 / (net.across_mm * net.down_mm)
     assert len(index) == pytest.approx(expected, rel=0.05)  # the border holds a few per cent

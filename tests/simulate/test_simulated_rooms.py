@@ -49,9 +49,7 @@ def test_openings_lie_on_their_walls_and_edges_on_the_outline(room):
         field = shapely.Polygon(wall.outline_mm)
         assert field.is_valid
         for opening in wall.openings:
-            assert (
-                shapely.Polygon(opening.outline_mm).difference(field.buffer(0.2)).is_empty
-            )  # written to 0.1 mm
+            assert shapely.Polygon(opening.outline_mm).difference(field.buffer(0.2)).is_empty  # written to 0.1 mm
         for edge in wall.edges:
             if edge.kind != "frame":
                 assert shapely.LineString(edge.line_mm).within(field.exterior.buffer(0.01))

@@ -19,9 +19,7 @@ QUICK = Conditions(surface_mm_per_px=1.0)
 @pytest.fixture(scope="module")
 def study(tmp_path_factory):
     folder = tmp_path_factory.mktemp("simulated") / "a study"
-    truth = simulate_study(
-        folder, seed=7, motif="trefoil", net=NETS["rectangular"], conditions=QUICK, lens=SMALL
-    )
+    truth = simulate_study(folder, seed=7, motif="trefoil", net=NETS["rectangular"], conditions=QUICK, lens=SMALL)
     return folder, truth
 
 
@@ -65,9 +63,7 @@ def test_fragments_of_one_wall_share_one_net(study):
         turn = np.radians(draft.turn_deg)
         rotation = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
         first = next(iter(fragment.photos.values()))
-        assert np.allclose(
-            rotation @ first.a_mm, net.a_mm, rtol=0, atol=1e-9
-        )  # mm: rows are level on the wall
+        assert np.allclose(rotation @ first.a_mm, net.a_mm, rtol=0, atol=1e-9)  # mm: rows are level on the wall
         site = draft.origin_mm + rotation @ draft.plan.net_origin_mm
         phases.append((site @ np.linalg.inv(np.vstack([net.a_mm, net.b_mm]))) % 1.0)
     apart = np.abs(phases[0] - phases[1])
@@ -107,9 +103,7 @@ def test_truth_as_json_is_plain_and_complete(study):
 
 def test_same_seed_same_bytes(study, tmp_path):
     folder, _ = study
-    simulate_study(
-        tmp_path / "again", seed=7, motif="trefoil", net=NETS["rectangular"], conditions=QUICK, lens=SMALL
-    )
+    simulate_study(tmp_path / "again", seed=7, motif="trefoil", net=NETS["rectangular"], conditions=QUICK, lens=SMALL)
     names = sorted(path.name for path in folder.iterdir())
     assert names == sorted(path.name for path in (tmp_path / "again").iterdir())
     for name in names:

@@ -29,9 +29,7 @@ from fragkit.simulate.surfaces import METAL
 from fragkit.simulate.wear import losses
 
 SMALL = LensPlan(f_px=1140.0, size_px=(1200, 900), off_centre_px=(4.0, -3.0))
-PLAN = FragmentPlan(
-    name="f", size_mm=(760.0, 540.0), net=NETS["half-drop"], net_origin_mm=(11.0, 17.0), turn_deg=1.0
-)
+PLAN = FragmentPlan(name="f", size_mm=(760.0, 540.0), net=NETS["half-drop"], net_origin_mm=(11.0, 17.0), turn_deg=1.0)
 PLAIN = Conditions(wear=UNWORN, shooting=PERFECT, surface_mm_per_px=0.35, relief_mm=5.0)
 
 
@@ -39,9 +37,7 @@ PLAIN = Conditions(wear=UNWORN, shooting=PERFECT, surface_mm_per_px=0.35, relief
 def clean():
     """A fragment as new, dark leaf, on a wall with bulges, through a lens with k1 and k2, at a tilt."""
     camera = frame_fragment(PLAN, lens=SMALL, pose=Pose(tilt_deg=(14.0, -18.0), roll_deg=3.0))
-    scene = build_scene(
-        PLAN, draw_motif("hop cone"), [camera], conditions=PLAIN, rng=np.random.default_rng(4)
-    )
+    scene = build_scene(PLAN, draw_motif("hop cone"), [camera], conditions=PLAIN, rng=np.random.default_rng(4))
     pixels = photograph(scene, camera, shooting=PERFECT, rng=np.random.default_rng(5))
     return true_photograph(scene, camera), pixels
 
@@ -100,9 +96,7 @@ def test_unworn_metal_is_all_visible_and_has_the_area_of_its_drawings(clean):
     surface = truth.scene.surface
     decoration = truth.scene.decoration
     away = np.abs(decoration.centres_mm[:, None] - truth.scene.marks.xy_mm).max(-1).min(1) > 40.0
-    deep = (decoration.centres_mm > 60.0).all(1) & (
-        decoration.centres_mm < np.array(PLAN.size_mm) - 60.0
-    ).all(1)
+    deep = (decoration.centres_mm > 60.0).all(1) & (decoration.centres_mm < np.array(PLAN.size_mm) - 60.0).all(1)
     assert np.allclose(surface.visible_ratio[away & deep], 1.0, rtol=0, atol=1e-6)
     x, y = surface.canvas.to_px(decoration.centres_mm[away & deep][0]).round().astype(int)
     reach = round(32.0 / surface.canvas.mm_per_px)
@@ -129,9 +123,7 @@ def test_visible_share_falls_with_the_losses():
     means = []
     for loss_ratio in (0.0, 0.3, 1.0):
         worn = replace(lean, wear=replace(UNWORN, loss_ratio=loss_ratio))
-        scene = build_scene(
-            PLAN, draw_motif("trefoil"), [camera], conditions=worn, rng=np.random.default_rng(1)
-        )
+        scene = build_scene(PLAN, draw_motif("trefoil"), [camera], conditions=worn, rng=np.random.default_rng(1))
         means.append(scene.surface.visible_ratio[scene.inside].mean())
     assert means[0] > 0.85  # the ragged edge cuts a few
     assert 0.4 < means[1] < 0.8
@@ -167,8 +159,7 @@ def test_same_generator_same_photograph():
     small = LensPlan(f_px=380.0, size_px=(400, 300))
     conditions = Conditions(surface_mm_per_px=1.0)
     first, again, other = (
-        simulate_photograph(rng=np.random.default_rng(seed), lens=small, conditions=conditions)[0]
-        for seed in (1, 1, 2)
+        simulate_photograph(rng=np.random.default_rng(seed), lens=small, conditions=conditions)[0] for seed in (1, 1, 2)
     )
     assert first.shape == (300, 400, 3)
     assert first.dtype == np.uint8

@@ -24,9 +24,7 @@ def net(a, b, *, turn_deg=0.0, support=0.5):
 
 
 def nets(*candidates):
-    return Nets(
-        candidates=candidates, decided=True, correlation=np.zeros((3, 3), np.float32), lag_mm_per_px=1.0
-    )
+    return Nets(candidates=candidates, decided=True, correlation=np.zeros((3, 3), np.float32), lag_mm_per_px=1.0)
 
 
 HALF_DROP = (np.array([62.0, 0.0]), np.array([31.0, 78.0]))

@@ -32,9 +32,7 @@ def test_intervals_move_with_the_typed_repeat_and_the_note_says_so():
         ProposalEntry(across_mm=64.0, down_mm=78.0, offset_ratio=0.0, reason="The pattern book says so."),
     )
     assert (typed.across_mm, typed.down_mm, typed.offset_ratio, typed.basis) == (64.0, 78.0, 0.0, "typed")
-    np.testing.assert_allclose(
-        typed.interval_new_wall["across_mm"], (63.0, 65.0), rtol=0, atol=1e-9
-    )  # rounding
+    np.testing.assert_allclose(typed.interval_new_wall["across_mm"], (63.0, 65.0), rtol=0, atol=1e-9)  # rounding
     np.testing.assert_allclose(typed.interval_new_wall["offset_ratio"], (-0.02, 0.02), rtol=0, atol=1e-9)
     np.testing.assert_allclose(typed.interval_across_mm, (63.8, 64.2), rtol=0, atol=1e-9)
     assert typed.notes[-1] == (

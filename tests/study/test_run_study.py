@@ -122,10 +122,7 @@ def test_a_fragment_without_centres_is_named(run, rooms):
         ("centres", "east-1"),
         ("lattice", "east"),
     ]
-    assert (
-        result.skipped[1].reason
-        == "none of its photographs gave motif centres. See what stopped its photographs."
-    )
+    assert result.skipped[1].reason == "none of its photographs gave motif centres. See what stopped its photographs."
     assert set(result.lattices) == {"north"}
 
 
@@ -202,9 +199,7 @@ def test_centres_by_tape_join_in(run, folder):
     result = run()
     assert result.skipped == ()
     assert set(result.lattices) == {"north", "east", "tape"}
-    np.testing.assert_allclose(
-        result.merged["tape"].net.a_mm, [60.0, 0.0], rtol=0, atol=1e-9
-    )  # exact centres
+    np.testing.assert_allclose(result.merged["tape"].net.a_mm, [60.0, 0.0], rtol=0, atol=1e-9)  # exact centres
     assert result.lattices["tape"].shared is None
 
 

@@ -44,9 +44,7 @@ def test_scatter_losses_and_drift():
 
 
 def test_centres_on_one_line_or_too_few():
-    with pytest.raises(
-        EstimationError, match=r"no repeat in two directions.*at least four centres in two rows"
-    ):
+    with pytest.raises(EstimationError, match=r"no repeat in two directions.*at least four centres in two rows"):
         number_sites(np.column_stack([np.arange(6.0) * 60, np.zeros(6)]))
     with pytest.raises(EstimationError, match="2 centres, all on one line or too few"):
         number_sites(np.array([[0.0, 0.0], [60.0, 0.0]]))

@@ -47,9 +47,7 @@ def test_orientation_is_applied_once(tmp_path, orientation, suffix):
         Image.fromarray(stored).save(path, exif=exif, **({"quality": 98} if suffix == "jpg" else {}))
     pixels = read_photo(path).pixels
     assert pixels.shape == CORNERS.shape
-    np.testing.assert_allclose(
-        pixels[5::30, 5::50].astype(float), CORNERS[5::30, 5::50], rtol=0, atol=12
-    )  # JPEG
+    np.testing.assert_allclose(pixels[5::30, 5::50].astype(float), CORNERS[5::30, 5::50], rtol=0, atol=12)  # JPEG
 
 
 @pytest.mark.parametrize("suffix", ["png", "tif"])
@@ -131,9 +129,7 @@ def test_a_thumbnail_inside_does_not_hide_that_the_picture_is_cut_off(tmp_path):
     thumbnail = b"Exif\0\0" + whole[:400] + b"\xff\xd9"
     segment = b"\xff\xe1" + struct.pack(">H", len(thumbnail) + 2) + thumbnail
     path.write_bytes(whole[:2] + segment + whole[2:-40])
-    with pytest.raises(
-        SurveyError, match=r"cut\.jpg: the file ends before the picture is complete\. It was cut off"
-    ):
+    with pytest.raises(SurveyError, match=r"cut\.jpg: the file ends before the picture is complete\. It was cut off"):
         read_photo(path)
 
 
@@ -164,18 +160,14 @@ def test_a_header_that_claims_too_many_pixels_is_refused_unopened(tmp_path):
     for side in (15_000, 100_000):
         header = struct.pack(">IIBBBBB", side, side, 8, 2, 0, 0, 0)
         path = tmp_path / f"bomb-{side}.png"
-        path.write_bytes(
-            b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", header) + chunk(b"IDAT", b"") + chunk(b"IEND", b"")
-        )
+        path.write_bytes(b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", header) + chunk(b"IDAT", b"") + chunk(b"IEND", b""))
         with pytest.raises(SurveyError, match=r"the picture claims .* pixels.* 200 million"):
             read_photo(path)
 
 
 def test_other_kinds_of_picture_are_named(tmp_path):
     Image.fromarray(picture()).save(tmp_path / "a.gif")
-    with pytest.raises(
-        SurveyError, match=r"pictures of kind GIF are not read\. Save it as JPEG, PNG or TIFF"
-    ):
+    with pytest.raises(SurveyError, match=r"pictures of kind GIF are not read\. Save it as JPEG, PNG or TIFF"):
         read_photo(tmp_path / "a.gif")
     Image.fromarray(picture()).convert("CMYK").save(tmp_path / "a.jpg")
     with pytest.raises(SurveyError, match="printing colours"):
@@ -202,9 +194,7 @@ def test_a_damaged_tiff_is_refused_in_words(tmp_path):
 
 
 def test_a_tiff_of_many_channels_is_refused_unopened(tmp_path):
-    tifffile.imwrite(
-        tmp_path / "many.tif", np.zeros((8, 8, 40), np.uint8), planarconfig="contig", photometric="rgb"
-    )
+    tifffile.imwrite(tmp_path / "many.tif", np.zeros((8, 8, 40), np.uint8), planarconfig="contig", photometric="rgb")
     with pytest.raises(SurveyError, match="the TIFF claims 40 channels"):
         read_photo(tmp_path / "many.tif")
 
@@ -219,9 +209,7 @@ def test_labels_are_read_and_turned(tmp_path):
 
 def test_labels_with_a_strange_code_or_in_colour(tmp_path):
     Image.fromarray(np.full((4, 6), 9, np.uint8)).save(tmp_path / "l.png")
-    with pytest.raises(
-        SurveyError, match=r"the code 9, which has no meaning\. The codes are 0 not read, 1 ground"
-    ):
+    with pytest.raises(SurveyError, match=r"the code 9, which has no meaning\. The codes are 0 not read, 1 ground"):
         read_labels(tmp_path / "l.png")
     path = tmp_path / "l.png"
     Image.fromarray(picture()[..., 0] % 6).save(path)
@@ -238,9 +226,7 @@ def test_labels_with_a_strange_code_or_in_colour(tmp_path):
 def test_labels_of_the_wrong_size_are_a_fault_of_the_study(study):
     Image.fromarray(np.ones((40, 60), np.uint8)).save(study.root / "labels.png")
     study.replace("flatness_mm = 3.0", 'flatness_mm = 3.0\nlabels = "labels.png"')
-    with pytest.raises(
-        SurveyError, match=r"'labels\.png' is 60 × 40 px, its photograph 240 × 160 px as displayed"
-    ):
+    with pytest.raises(SurveyError, match=r"'labels\.png' is 60 × 40 px, its photograph 240 × 160 px as displayed"):
         read_survey(study.root)
     Image.fromarray(np.ones((160, 240), np.uint8)).save(study.root / "labels.png")
     assert read_survey(study.root).photos[0].labels.name == "labels.png"

@@ -47,9 +47,7 @@ def test_reading_writes_nothing_in_the_folder(study):
 def test_a_study_without_walls_works_or_paints_is_valid(study):
     text = (study.root / "survey.toml").read_text(encoding="utf-8")
     head, rest = text.split("[[wall]]", 1)
-    text = head.replace('wall = "N"\norigin_mm = [1200.0, 900.0]\n', "").replace(
-        'paints = "paints.csv"\n', ""
-    )
+    text = head.replace('wall = "N"\norigin_mm = [1200.0, 900.0]\n', "").replace('paints = "paints.csv"\n', "")
     (study.root / "survey.toml").write_text(text, encoding="utf-8")
     survey = read_survey(study.root)
     assert rest
@@ -80,9 +78,7 @@ def test_an_arched_door_is_its_outline_and_its_circle_together(study):
 
 
 def test_a_clockwise_outline_is_turned_and_keeps_its_corners(study):
-    study.replace(
-        "[[0, 0], [4000, 0], [4000, 2700], [0, 2700]]", "[[0, 0], [0, 2700], [4000, 2700], [4000, 0]]"
-    )
+    study.replace("[[0, 0], [4000, 0], [4000, 2700], [0, 2700]]", "[[0, 0], [0, 2700], [4000, 2700], [4000, 0]]")
     x, y = read_survey(study.root).walls[0].outline_mm.T
     area = np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y) / 2.0
     assert area == 4000 * 2700

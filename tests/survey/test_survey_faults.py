@@ -94,9 +94,7 @@ KEY_FAULTS = [
 ]
 
 
-@pytest.mark.parametrize(
-    ("old", "new", "message", "remedy"), KEY_FAULTS, ids=[row[2][:40] for row in KEY_FAULTS]
-)
+@pytest.mark.parametrize(("old", "new", "message", "remedy"), KEY_FAULTS, ids=[row[2][:40] for row in KEY_FAULTS])
 def test_a_wrong_key_is_named_with_its_line(study, old, new, message, remedy):
     study.replace(old, new)
     fault = only_fault(study)
@@ -224,9 +222,7 @@ def test_a_wrong_cell_is_named_with_row_and_column(study, old, new, where, messa
 
 
 def test_points_on_one_line(study):
-    rows = "".join(
-        f"{k},{20 + 30 * k},{30 + 10 * k},{50 * k},{120 - 20 * k + 0.1 * (k == 2)},0.3\n" for k in range(5)
-    )
+    rows = "".join(f"{k},{20 + 30 * k},{30 + 10 * k},{50 * k},{120 - 20 * k + 0.1 * (k == 2)},0.3\n" for k in range(5))
     (study.root / "north-1.csv").write_text("point,x_px,y_px,x_mm,y_mm,sd_mm\n" + rows, encoding="utf-8")
     fault = only_fault(study)
     assert "lie on one line on the wall (all, or all but one)" in fault.message
@@ -326,9 +322,7 @@ WALL_FAULTS = [
 ]
 
 
-@pytest.mark.parametrize(
-    ("old", "new", "message", "remedy"), WALL_FAULTS, ids=[row[2][:50] for row in WALL_FAULTS]
-)
+@pytest.mark.parametrize(("old", "new", "message", "remedy"), WALL_FAULTS, ids=[row[2][:50] for row in WALL_FAULTS])
 def test_a_wall_that_cannot_be(study, old, new, message, remedy):
     study.replace(old, new)
     fault = only_fault(study)

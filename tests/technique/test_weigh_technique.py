@@ -128,9 +128,7 @@ def test_calibration_tells_how_often_it_is_right():
     assert 0.6 < calibration["right_ratio"] <= 1.0
     assert calibration["wrong_firm_ratio"] <= 0.05
     assert 0.95 <= calibration["least_posterior"] <= 1.0
-    blurred = weigh_technique(
-        [_fragment(PLATE, rng, columns=4, rows=3, sd_mm=1.5)], None, rng=rng, n_calibration=40
-    )
+    blurred = weigh_technique([_fragment(PLATE, rng, columns=4, rows=3, sd_mm=1.5)], None, rng=rng, n_calibration=40)
     assert blurred.calibration["firm_ratio"] < calibration["firm_ratio"]
     assert "better control" in blurred.placing.would_settle
 
