@@ -1,4 +1,4 @@
-"""Hand-made walls, repeats and motifs of the Partners' Room of Orrowby Maltings (invented)."""
+"""Hand-made walls, repeats and motifs of the Partners' Room of Orrowby Maltings (invented), for the rooms after `lattice`."""
 
 from itertools import pairwise
 from types import SimpleNamespace
