@@ -1,5 +1,6 @@
 """The widgets in a real browser: JupyterLab on loopback, driven as a person does, by mouse and by keyboard."""
 
+import io
 import json
 import os
 import shutil
@@ -313,16 +314,19 @@ def _check_half_pixel(page, canvas):
     """The edge between the columns 199 and 200 lies at 199.5, as it does for the analysis."""
     _zoom_to(page, canvas, 199.5, 400, scale=39)
     box = canvas.bounding_box()
-    level = 300
-    edge = page.evaluate(
-        """(level) => {
-            const canvas = document.querySelector('.fk-canvas');
-            const row = canvas.getContext('2d').getImageData(0, level, canvas.width, 1).data;
-            for (let x = 1; x < canvas.width; x += 1) if (row[4 * x] > 140 && row[4 * x - 4] <= 140) return x;
-        }""",
-        level,
-    )
-    page.mouse.click(round(box["x"] + edge), box["y"] + level)
+    page.mouse.move(*to_page(canvas, 199.5, 400))
+    page.mouse.down()
+    page.mouse.move(
+        box["x"] + 20, to_page(canvas, 199.5, 400)[1], steps=5
+    )  # at the side a border would show
+    page.mouse.up()
+    left, row = round(box["x"]), round(box["y"]) + 60
+    view_of(canvas)
+    clip = {"x": left, "y": row, "width": round(box["width"]) - 240, "height": 1}  # the glass lies to the right
+    seen = np.asarray(Image.open(io.BytesIO(page.screenshot(clip=clip))).convert("L"))[0].astype(int)
+    edges = np.flatnonzero((seen[1:] > 140) & (seen[:-1] <= 140)) + 1
+    assert len(edges) == 1
+    page.mouse.click(left + int(edges[0]), row)
     point = _points(page, until=lambda points: len(points) == 2)[-1]
     assert point["x_px"] == pytest.approx(199.5, abs=0.06)  # 2 of 39 screen pixels
 
