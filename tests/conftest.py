@@ -1,4 +1,4 @@
-"""Hand-made walls, repeats and motifs of the Partners' Room of Orrowby Maltings (invented), for the rooms after `lattice`."""
+"""Hand-made walls, repeats and motifs of the Partners' Room of Orrowby Maltings, for layout and setting out."""
 
 from itertools import pairwise
 from types import SimpleNamespace
