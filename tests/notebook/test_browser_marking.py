@@ -316,9 +316,7 @@ def _check_half_pixel(page, canvas):
     box = canvas.bounding_box()
     page.mouse.move(*to_page(canvas, 199.5, 400))
     page.mouse.down()
-    page.mouse.move(
-        box["x"] + 20, to_page(canvas, 199.5, 400)[1], steps=5
-    )  # at the side a border would show
+    page.mouse.move(box["x"] + 20, to_page(canvas, 199.5, 400)[1], steps=5)  # at the side a border would show
     page.mouse.up()
     left, row = round(box["x"]), round(box["y"]) + 60
     view_of(canvas)
