@@ -8,9 +8,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from fragkit.errors import EstimationError
 from fragkit.motifs.folding import Sheet, Sites, narrowed
 from fragkit.motifs.matching import expected_places
-from fragkit.motifs.refinement import Fit, fit_copies, fit_to, unexplained
+from fragkit.motifs.refinement import Fit, fit_copies, fit_to, half_scores, unexplained
 from fragkit.motifs.surface import Surface, colour_agreement, read_surface
 from fragkit.motifs.views import View
 from fragkit.opencv import cv2
@@ -22,6 +23,8 @@ _NO_GROUND_WEIGHT = 1.0
 """Weight of "this is no ground" beside the gradient features, whose strength is near 1 on a clear edge."""
 _ALIKE = 0.55
 """Correlation of what is no ground with the figure from which a faint copy counts as there."""
+_LEAST_HALF_SCORE = 0.25
+"""Typical score at sites that the motif was not learned from; in pure noise it stays below 0.1."""
 _FURTHEST_RATIO = 0.1
 """How far a fit may move a centre, in shorter net vectors."""
 
@@ -54,6 +57,11 @@ def settle_sites(view: View, index: NDArray[np.int64], start_px: FloatArray, tru
         Places of the first search.
     trust : (n,) array
         Their scores, 0 for sites not found.
+
+    Raises
+    ------
+    EstimationError
+        If a motif learned from half of the sites is not to be seen at the others.
     """
     furthest = _FURTHEST_RATIO * view.shortest_px
     first = fit_copies(view.sheet, start_px, trust**2, furthest_px=furthest, n_rounds=1)
@@ -70,6 +78,7 @@ def settle_sites(view: View, index: NDArray[np.int64], start_px: FloatArray, tru
     fit, expected, scatter = _held_near(view, sheet, fit, index, least)
     alike = colour_agreement(surface, view.sheet.share, fit.centres_px, view.sheet.window)
     found = (fit.score >= least) | ((alike >= _ALIKE) & (fit.score >= 0.3 * least))
+    _refuse_chance(sheet, fit, found, index.sum(1) % 2 == 0)
     centres = np.where(found[:, None], fit.centres_px, expected)
     cov = np.where(found[:, None, None], fit.cov_px2, np.eye(2) * scatter**2)
     return Settled(fit=replace(fit, centres_px=centres, cov_px2=cov), surface=surface, found=found)
@@ -115,6 +124,23 @@ def _held_near(
         centres[chosen], cov[chosen] = again.centres_px[better], again.cov_px2[better]
         score[chosen] = again.score[better]
     return replace(fit, centres_px=centres, cov_px2=cov, score=score), expected, scatter
+
+
+def _refuse_chance(sheet: Sheet, fit: Fit, found: NDArray[np.bool_], even: NDArray[np.bool_]) -> None:
+    """Refuse when a motif learned from every second site is not seen at the others."""
+    left, right = int((found & even).sum()), int((found & ~even).sum())
+    if min(left, right) >= 2:
+        typical = float(np.median(half_scores(sheet, fit.centres_px[found], even[found])))
+        if typical >= _LEAST_HALF_SCORE:
+            return
+        seen = f"a motif learned from half of {left + right} sites scores {typical:.2f} at the other half"
+    else:
+        seen = f"{left + right} copies"
+    raise EstimationError(
+        "The motif could not be told from its surroundings.",
+        found=seen,
+        needed=f"four or more copies that agree, with a score of {_LEAST_HALF_SCORE:.2f}",
+    )
 
 
 def _least_score(view: View, sheet: Sheet, fit: Fit) -> float:

@@ -16,6 +16,8 @@ _FLOOR_RATIO = 0.3
 """Gradient, as a share of its mean over the picture, below which a place counts as plain."""
 _SURROUND_RATIO = 6.0
 """Radius of the local normalisation in radii of the gradient filter."""
+_LEAST_REST_RATIO = 1e-3
+"""Energy beside the lines, as a share of all, below which there is nothing but lines."""
 _LINE_PX = 151
 """Length of the running mean that takes lines out, in working pixels (a picture is about 500 px a side)."""
 
@@ -151,7 +153,8 @@ def _structure(image: FloatImage) -> tuple[FloatImage, FloatImage, FloatImage]:
 
 
 def without_lines(values: FloatImage, mask: NDArray[np.bool_], *, axis: int) -> FloatImage:
-    """Features (h, w, c) less their running mean along x (axis 0) or y (axis 1), in which only lines survive."""
+    """Features (h, w, c) less their running mean along x (axis 0) or y (axis 1), in which only lines survive;
+    0 when there is nothing but lines."""
     size = (_LINE_PX, 1) if axis == 0 else (1, _LINE_PX)
     weight = mask.astype(np.float32)
     share = cv2.boxFilter(weight, -1, size, normalize=False, borderType=cv2.BORDER_CONSTANT)
@@ -161,4 +164,7 @@ def without_lines(values: FloatImage, mask: NDArray[np.bool_], *, axis: int) -> 
         )
         for k in range(values.shape[2])
     ]
-    return np.asarray(values - np.dstack(sums) / np.maximum(share, 1.0)[:, :, None], np.float32)
+    rest = np.asarray(values - np.dstack(sums) / np.maximum(share, 1.0)[:, :, None], np.float32)
+    if float((rest * rest).sum()) < _LEAST_REST_RATIO * float((values * values).sum()):
+        return np.zeros_like(rest)
+    return rest
