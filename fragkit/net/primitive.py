@@ -48,9 +48,17 @@ def settle(candidate: Candidate, lags: LagMap, maps: Sequence[LagMap], longest: 
 
 
 def _inequality(nodes: Nodes, a: FloatArray, b: FloatArray) -> float:
-    """By how many standard deviations the nodes of the coarser net (a, b) are higher than the other nodes."""
+    """By how many standard deviations the nodes of the coarser net (a, b) are higher than the other nodes.
+
+    Notes
+    -----
+    Nodes along the coarser net's shortest vector are left out: neighbours in one row or column resemble each other
+    more than others do, in tarnish and in wear, without any coarser repeat.
+    """
     steps = np.linalg.solve(np.array([a, b]).T, nodes.lag_px.T).T
     kept = np.abs(steps - np.round(steps)).max(1) < 0.1
+    apart = ~(kept & _along(nodes.lag_px, min(reduce_basis(a, b), key=lambda v: float(v @ v))))
+    nodes, kept = _only(nodes, apart), kept[apart]
     if kept.sum() < 4 or (~kept).sum() < 3:
         return 0.0
     distance = np.hypot(*nodes.lag_px.T)
@@ -64,3 +72,18 @@ def _inequality(nodes: Nodes, a: FloatArray, b: FloatArray) -> float:
     contrast = np.array([1.0, -1.0, 0.0])
     sd = _INFLATION * scatter * float(np.sqrt(contrast @ normal @ contrast))
     return float((fit[0] - fit[1]) / sd)
+
+
+def _along(lag_px: FloatArray, direction: FloatArray) -> NDArray[np.bool_]:
+    """Which lags lie on the line through zero along `direction`, to a tenth of its length."""
+    across = lag_px[:, 0] * direction[1] - lag_px[:, 1] * direction[0]
+    return np.abs(across) < 0.1 * float(direction @ direction)
+
+
+def _only(nodes: Nodes, chosen: NDArray[np.bool_]) -> Nodes:
+    return Nodes(
+        index=nodes.index[chosen],
+        lag_px=nodes.lag_px[chosen],
+        height=nodes.height[chosen],
+        weight=nodes.weight[chosen],
+    )
