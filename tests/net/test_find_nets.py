@@ -125,12 +125,12 @@ def test_results_show_themselves():
 
 @pytest.mark.benchmark
 def test_ladder_table():
-    """Primitive net right, index 1, both vectors within 1.5 %: the five steps, 40 pictures each (seeds from 5000)."""
+    """Primitive net right, index 1, both vectors within 1.5 %: the five steps, 24 pictures each (seeds from 5000)."""
     print("\nlevel       right  firmly wrong  refused")
-    least = {"easy": 0.97, "mild": 0.97, "worn": 0.92, "hard": 0.75, "very hard": 0.35}
+    least = {"easy": 0.95, "mild": 0.95, "worn": 0.9, "hard": 0.75, "very hard": 0.35}
     for level in LEVELS:
         right = wrong = refused = 0
-        for seed in range(5000, 5040):
+        for seed in range(5000, 5024):
             rung = draw_rung(level, seed)
             try:
                 nets = find_nets(rung.pixels)
@@ -141,5 +141,5 @@ def test_ladder_table():
             good = same_net(nets.best.a_mm, nets.best.b_mm, rung.a_px * flip, rung.b_px * flip)
             right += good
             wrong += not good and nets.decided
-        print(f"{level:10s}  {right / 40:5.2f}  {wrong / 40:12.2f}  {refused / 40:7.2f}")
-        assert right / 40 >= least[level]
+        print(f"{level:10s}  {right / 24:5.2f}  {wrong / 24:12.2f}  {refused / 24:7.2f}")
+        assert right / 24 >= least[level]
