@@ -81,9 +81,7 @@ def finer(grid: Grid, mm_per_px: float) -> Grid:
     return grid_over(mm_per_px, np.array([x[0], y[-1]]), np.array([x[-1], y[0]]))
 
 
-def cut(
-    image: Float32Array, picture: Picture, xy_mm: FloatArray, grid: Grid, *, smooth: bool = True
-) -> Float32Array:
+def cut(image: Float32Array, picture: Picture, xy_mm: FloatArray, grid: Grid, *, smooth: bool = True) -> Float32Array:
     """Copies (n, rows, columns[, 3]) of `image`, which has the picture's pixels; NaN outside the picture.
 
     Parameters
@@ -97,9 +95,7 @@ def cut(
     stack = np.empty((len(xy_mm), *grid.shape, *image.shape[2:]), np.float32)
     for n, centre in enumerate(xy_mm):
         matrix = grid.to_grid(picture, centre)
-        stack[n] = cv2.warpAffine(
-            image, matrix, size, flags=flag, borderMode=cv2.BORDER_CONSTANT, borderValue=outside
-        )
+        stack[n] = cv2.warpAffine(image, matrix, size, flags=flag, borderMode=cv2.BORDER_CONSTANT, borderValue=outside)
     return stack
 
 
@@ -109,8 +105,5 @@ def regrid(atlas: Float32Array, old: Grid, new: Grid) -> Float32Array:
     shift = np.array(old.centre_px) - scale * np.array(new.centre_px)
     matrix = np.column_stack([np.eye(2) * scale, shift])
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    layers = [
-        cv2.warpAffine(k, matrix, new.shape[::-1], flags=flags, borderMode=cv2.BORDER_REPLICATE)
-        for k in atlas
-    ]
+    layers = [cv2.warpAffine(k, matrix, new.shape[::-1], flags=flags, borderMode=cv2.BORDER_REPLICATE) for k in atlas]
     return np.stack(layers)

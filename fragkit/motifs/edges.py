@@ -84,9 +84,7 @@ def share_edges(
 def shadow_beside(atlas: Float32Array) -> Float32Array:
     """Share (h, w) of shadow in what lies beside the metal; rims a pixel wide are not shadow."""
     shadow, ground = cv2.morphologyEx(atlas[SHADOW], cv2.MORPH_OPEN, _DISC), atlas[GROUND]
-    ground = np.where(cv2.dilate((atlas[METAL] > 0.2).astype(np.uint8), _DISC) > 0, 0.0, ground).astype(
-        np.float32
-    )
+    ground = np.where(cv2.dilate((atlas[METAL] > 0.2).astype(np.uint8), _DISC) > 0, 0.0, ground).astype(np.float32)
     near = [cv2.GaussianBlur(layer, (0, 0), NEAR_PX) for layer in (shadow, ground)]
     return np.asarray(near[0] / np.maximum(near[0] + near[1], 1e-4), np.float32)
 

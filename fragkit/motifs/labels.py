@@ -48,9 +48,7 @@ def label_picture(
     like = surfaces.density[:, surfaces.boxes.sort(ratio)]
     if sheet.given is not None:
         like = clamp(like, sheet.given)
-    own, foreign = expect(
-        like[:, None], prior, picture.coverage[None], surfaces.foreign_ratio, picture.mm_per_px
-    )
+    own, foreign = expect(like[:, None], prior, picture.coverage[None], surfaces.foreign_ratio, picture.mm_per_px)
     metal, shadow = share_edges(own[:, 0], foreign[0], ratio, learned.paints, shadow_beside(prior))
     best = np.stack([metal, shadow, 1.0 - metal - shadow]).argmax(axis=0)
     codes = np.array([METAL_CODE, SHADOW_CODE, GROUND_CODE], np.uint8)[best]
@@ -116,9 +114,7 @@ def _place(
 Tone = tuple[FloatArray, FloatArray]
 
 
-def _tones_given(
-    ratios: Sequence[Float32Array], given: Sequence[LabelArray | None]
-) -> tuple[Tone, Tone] | None:
+def _tones_given(ratios: Sequence[Float32Array], given: Sequence[LabelArray | None]) -> tuple[Tone, Tone] | None:
     """Mean and inverse covariance of loss and later work where the user labelled both."""
     found = []
     for code in (LOSS_CODE, LATER_CODE):

@@ -54,9 +54,7 @@ def shrink(image: Float32Array, step: int) -> Float32Array:
     if step == 1:
         return image
     high, wide = image.shape[0] // step, image.shape[1] // step
-    return np.asarray(
-        cv2.resize(image[: high * step, : wide * step], (wide, high), interpolation=cv2.INTER_AREA)
-    )
+    return np.asarray(cv2.resize(image[: high * step, : wide * step], (wide, high), interpolation=cv2.INTER_AREA))
 
 
 def _enlarge(coarse: Float32Array, shape: tuple[int, int], step: int) -> Float32Array:

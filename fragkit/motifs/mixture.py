@@ -67,9 +67,7 @@ def start(copies: Copies) -> tuple[Surfaces, Float32Array]:
     codes = boxes.sort(colours)
     near = _near_ground(colours, inside)
     count = np.maximum(inside.sum(0), 1)
-    share = cv2.GaussianBlur(
-        (near.sum(0) / count).astype(np.float32), (0, 0), max(0.6, 0.5 / copies.mm_per_px)
-    )
+    share = cv2.GaussianBlur((near.sum(0) / count).astype(np.float32), (0, 0), max(0.6, 0.5 / copies.mm_per_px))
     sound = float(np.quantile(share, 0.9))
     ground = np.clip(share / sound, 0.0, 1.0)
     is_ground, is_motif = ground > 0.85, _near_the_middle(ground < 0.5)
@@ -90,9 +88,7 @@ def start(copies: Copies) -> tuple[Surfaces, Float32Array]:
     return Surfaces(boxes, density, lost), atlas
 
 
-def learn(
-    surfaces: Surfaces, atlas: Float32Array, copies: Copies, *, n_steps: int
-) -> tuple[Surfaces, Float32Array]:
+def learn(surfaces: Surfaces, atlas: Float32Array, copies: Copies, *, n_steps: int) -> tuple[Surfaces, Float32Array]:
     """Surfaces and atlas after `n_steps` of expectation and maximisation on the copies."""
     boxes = boxes_for(copies.colours[copies.inside])
     codes = boxes.sort(copies.colours)
@@ -166,9 +162,7 @@ def _tones(
     """Densities of the surfaces; foreign tones are learned where the atlas is sure of ground."""
     on_ground = atlas[GROUND] > 0.9
     weights = [own[k] * (atlas[k] > 0.3) for k in (METAL, SHADOW, GROUND)] + [foreign * on_ground]
-    density = np.stack(
-        [boxes.density(codes, w, floor_ratio=floor) for w, floor in zip(weights, FLOORS, strict=True)]
-    )
+    density = np.stack([boxes.density(codes, w, floor_ratio=floor) for w, floor in zip(weights, FLOORS, strict=True)])
     read = float((own.sum(0) + foreign)[:, on_ground].sum())
     ratio = float(foreign[:, on_ground].sum()) / read if read > 0.0 else 0.05
     return Surfaces(boxes, density, float(np.clip(ratio, 0.02, 0.7)))
@@ -235,9 +229,7 @@ def _uneven_places(colours: Float32Array, weight: Float32Array, is_motif: BoolAr
     for _ in range(25):
         far = ((features[:, None] - middles) ** 2).sum(2)
         group = far.argmin(1)
-        middles = np.stack(
-            [features[group == g].mean(0) if (group == g).any() else middles[g] for g in (0, 1)]
-        )
+        middles = np.stack([features[group == g].mean(0) if (group == g).any() else middles[g] for g in (0, 1)])
     out = is_motif & ~known
     out[known] = group == int(middles[:, 3].argmax())
     return out

@@ -135,13 +135,9 @@ def make_wall(  # noqa: PLR0913 - a recipe with one name for every property of t
     copies = [points - centroid(points) + at for points, at in zip(copies, xy, strict=True)]
     metal = coverage(copies, shape, mm_per_px, height)
     shade = coverage([p + [2.6, -2.0] for p in copies], shape, mm_per_px, height) if shadow else 0.0 * metal
-    picture = (
-        np.full((*shape, 3), GROUND, np.float32) + 2.0 * smooth_noise(rng, shape, 1.5 / mm_per_px)[..., None]
-    )
+    picture = np.full((*shape, 3), GROUND, np.float32) + 2.0 * smooth_noise(rng, shape, 1.5 / mm_per_px)[..., None]
     stain = np.clip(smooth_noise(rng, shape, 40.0 / mm_per_px) - 1.3, 0.0, 1.0)[..., None]
-    paint = (
-        np.full((*shape, 3), SHADOW, np.float32) + 2.0 * smooth_noise(rng, shape, 3.0 / mm_per_px)[..., None]
-    )
+    paint = np.full((*shape, 3), SHADOW, np.float32) + 2.0 * smooth_noise(rng, shape, 3.0 / mm_per_px)[..., None]
     picture += shade[..., None] * (paint - picture)
     picture += metal[..., None] * (_leaf(rng, shape, mm_per_px) - picture)
     picture *= 1.0 - stain * np.array([0.06, 0.08, 0.12], np.float32)
@@ -150,9 +146,7 @@ def make_wall(  # noqa: PLR0913 - a recipe with one name for every property of t
         loss_ratio,
     )
     later = _threshold(smooth_noise(rng, shape, 30.0 / mm_per_px), 0.04 if later_work else 0.0)
-    plaster = (
-        np.full((*shape, 3), PLASTER, np.float32) + 7.0 * smooth_noise(rng, shape, 2.0 / mm_per_px)[..., None]
-    )
+    plaster = np.full((*shape, 3), PLASTER, np.float32) + 7.0 * smooth_noise(rng, shape, 2.0 / mm_per_px)[..., None]
     picture = np.where(lost[..., None], plaster, picture)
     picture = np.where(later[..., None], np.float32(LATER), picture)
     truth = np.where(metal > 0.5, 3, np.where(shade > 0.5, 2, 1)).astype(np.uint8)
@@ -179,10 +173,7 @@ def origin_mm(wall: Wall) -> np.ndarray:
 def _leaf(rng: np.random.Generator, shape: tuple[int, int], mm_per_px: float) -> np.ndarray:
     tarnish = 1.0 / (
         1.0
-        + np.exp(
-            -1.6 * smooth_noise(rng, shape, 30.0 / mm_per_px)
-            - 0.8 * smooth_noise(rng, shape, 7.0 / mm_per_px)
-        )
+        + np.exp(-1.6 * smooth_noise(rng, shape, 30.0 / mm_per_px) - 0.8 * smooth_noise(rng, shape, 7.0 / mm_per_px))
     )
     leaf = np.float32([236, 214, 150]) + tarnish[..., None] * np.float32([-146, -142, -104])
     glare = np.clip(smooth_noise(rng, shape, 12.0 / mm_per_px) - 1.6, 0.0, 1.0)[..., None]

@@ -65,7 +65,11 @@ def cone() -> Scene:
 
 @pytest.fixture(scope="module")
 def cone_centres(cone) -> Centres:
-    return find_centres(picture_of(cone), net_of(cone))
+    picture = picture_of(cone)
+    before = picture.pixels.copy()
+    centres = find_centres(picture, net_of(cone))
+    np.testing.assert_array_equal(picture.pixels, before)  # the input stays as it was
+    return centres
 
 
 def test_motifs_are_found_real_and_exact(cone, cone_centres):
@@ -148,20 +152,19 @@ def _lift(scene: Scene, width: int) -> np.ndarray:
     return 0.5 * 48.0 * ((x - width / 2) / width) ** 2 * 4
 
 
-@pytest.mark.parametrize(
-    "change",
-    [
-        lambda p: 255 - p,
-        lambda p: p.astype(np.uint16) * 200 + 900,
-    ],
-    ids=["light and dark exchanged", "16 bit"],
-)
-def test_sign_gain_and_offset_do_not_matter(cone, cone_centres, change):
-    other = find_centres(picture_of(cone, change(cone.pixels)), net_of(cone))
+def test_sign_gain_and_depth_do_not_matter_and_the_plane_adds_its_covariance(cone, cone_centres):
+    plane = np.array([[0.04, 0.01], [0.01, 0.09]])
+    other = find_centres(
+        picture_of(cone, 60000 - cone.pixels.astype(np.uint16) * 200),
+        net_of(cone),
+        covariance_mm2=lambda xy: np.broadcast_to(plane, (len(xy), 2, 2)),
+    )
     both = cone_centres.found & other.found
     assert both.sum() >= 0.97 * cone_centres.found.sum()
     moved = np.hypot(*(other.xy_mm - cone_centres.xy_mm)[both].T)
-    assert np.median(moved) < 0.05  # rounding to whole grey values
+    assert np.median(moved) < 0.03  # float32
+    added = np.median((other.cov_mm2 - cone_centres.cov_mm2)[both], axis=0)
+    np.testing.assert_allclose(added, plane, rtol=0, atol=1e-3)  # float32 noise in the picture's own share
 
 
 def test_a_quarter_turn_turns_the_centres(cone, cone_centres):
@@ -178,22 +181,6 @@ def test_a_quarter_turn_turns_the_centres(cone, cone_centres):
     away, _ = cKDTree(other.xy_mm[other.found]).query(expected)
     assert np.median(away) < 0.08
     assert (away < 1.0).mean() > 0.97
-
-
-def test_inputs_stay_as_they_were(cone):
-    picture = picture_of(cone)
-    before = picture.pixels.copy()
-    find_centres(picture, net_of(cone))
-    np.testing.assert_array_equal(picture.pixels, before)
-
-
-def test_the_plane_adds_its_covariance(cone, cone_centres):
-    plane = np.array([[0.04, 0.01], [0.01, 0.09]])
-    with_plane = find_centres(
-        picture_of(cone), net_of(cone), covariance_mm2=lambda xy: np.broadcast_to(plane, (len(xy), 2, 2))
-    )
-    added = with_plane.cov_mm2 - cone_centres.cov_mm2
-    np.testing.assert_allclose(added, np.broadcast_to(plane, added.shape), rtol=0, atol=1e-9)  # rounding only
 
 
 def test_masked_motifs_are_outside(cone):
@@ -215,12 +202,11 @@ def test_bare_surface_is_not_there_and_torn_surface_is_lost():
     assert inside.count("lost") >= 0.9 * len(inside)
 
 
-def test_a_picture_without_motifs_is_refused():
+def test_a_picture_without_motifs_is_refused(cone):
     rng = np.random.default_rng(0)
     noise = np.clip(rng.normal(128, 20, (400, 500, 3)), 0, 255).astype(np.uint8)
-    scene = draw_scene(17)
     with pytest.raises(EstimationError, match="could not be told from its surroundings"):
-        find_centres(picture_of(scene, noise), net_of(scene))
+        find_centres(picture_of(cone, noise), net_of(cone))
 
 
 def test_results_show_themselves(cone_centres):

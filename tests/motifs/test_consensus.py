@@ -132,8 +132,7 @@ def test_one_sided_damage_does_not_pull_the_outline():
     torn = build_motif([(replace(picture, pixels=pixels), centres)])
     half_plane = shapely.box(4.0, -40.0, 40.0, 40.0)
     right, truth = (
-        shapely.Polygon(points).intersection(half_plane).area
-        for points in (torn.outlines["metal"][0], cone())
+        shapely.Polygon(points).intersection(half_plane).area for points in (torn.outlines["metal"][0], cone())
     )
     # 40 % of the copies lost on the right; the centroid moves with the outline by some hundredths of a mm
     assert abs(right / truth - 1.0) < 0.05

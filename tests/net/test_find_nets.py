@@ -34,10 +34,20 @@ def test_pictures_without_a_repeat_are_refused(picture):
 
 
 def wall(seed: int = 2, level: str = "easy"):
-    return draw_rung(level, seed, side_px=700)
+    return draw_rung(level, seed, side_px=600)
 
 
-@pytest.mark.parametrize("level", ["easy", "mild", "worn"])
+@pytest.fixture(scope="module")
+def easy():
+    return wall()
+
+
+@pytest.fixture(scope="module")
+def easy_nets(easy):
+    return find_nets(easy.pixels)
+
+
+@pytest.mark.parametrize("level", ["mild", "worn"])
 def test_the_first_steps_of_the_ladder(level):
     rung = wall(5, level)
     nets = find_nets(rung.pixels)
@@ -46,38 +56,31 @@ def test_the_first_steps_of_the_ladder(level):
     assert same_net(nets.best.a_mm, nets.best.b_mm, rung.a_px * flip, rung.b_px * flip)
 
 
-@pytest.mark.parametrize(
-    "change",
-    [lambda p: -p, lambda p: 0.02 * p, lambda p: 900 * p + 30000, lambda p: np.repeat(p[..., None], 3, axis=2)],
-    ids=["light and dark exchanged", "faint", "large", "colour"],
-)
-def test_sign_gain_and_offset_do_not_matter(change):
-    rung = wall()
-    one, other = find_nets(rung.pixels).best, find_nets(change(rung.pixels)).best
+def test_sign_gain_offset_and_channels_do_not_matter(easy, easy_nets):
+    one, other = easy_nets.best, find_nets(np.repeat(30000 - 900 * easy.pixels[..., None], 3, axis=2)).best
     np.testing.assert_allclose([other.a_mm, other.b_mm], [one.a_mm, one.b_mm], rtol=0, atol=0.05)  # float32 noise
 
 
-def test_a_quarter_turn_turns_the_net():
-    rung = wall()
-    one, other = find_nets(rung.pixels).best, find_nets(np.rot90(rung.pixels).copy()).best
+def test_a_quarter_turn_turns_the_net(easy, easy_nets):
+    one, other = easy_nets.best, find_nets(np.rot90(easy.pixels).copy()).best
     quarter = np.array([[0, -1], [1, 0]])  # counter-clockwise in the plane (y up)
     assert same_net(other.a_mm, other.b_mm, quarter @ one.a_mm, quarter @ one.b_mm, within=0.003)
 
 
 def test_copies_lighter_here_and_darker_there_make_no_difference():
     rung = wall(7)
-    sign = np.where(np.arange(rung.pixels.shape[1]) < 350, 1.0, -1.0)
+    sign = np.where(np.arange(rung.pixels.shape[1]) < 300, 1.0, -1.0)
     nets = find_nets(rung.pixels * sign[None, :])
     flip = np.array([1.0, -1.0])
     assert same_net(nets.best.a_mm, nets.best.b_mm, rung.a_px * flip, rung.b_px * flip)
 
 
-def test_a_picture_counts_in_mm_with_y_up_and_its_coverage():
-    rung = wall()
+def test_a_picture_counts_in_mm_with_y_up_and_its_coverage(easy):
+    rung = easy
     grey = np.clip(128 + 40 * rung.pixels, 0, 255).astype(np.uint8)
     coverage = np.ones(grey.shape, bool)
-    coverage[:, 560:] = False
-    grey[:, 560:] = 0
+    coverage[:, 480:] = False
+    grey[:, 480:] = 0
     picture = Picture(
         pixels=np.repeat(grey[..., None], 3, axis=2), mm_per_px=0.5, origin_mm=np.array([10.0, 20.0]), coverage=coverage
     )
@@ -102,8 +105,8 @@ def test_alternating_motifs_give_the_doubled_net():
     assert same_net(net.a_mm, net.b_mm, np.array([60.0, 60.0]), np.array([60.0, -60.0]))
 
 
-def test_an_expected_range_narrows_the_search():
-    rung = wall()
+def test_an_expected_range_narrows_the_search(easy):
+    rung = easy
     with pytest.raises(ValueError, match="give 0 < shortest < longest"):
         find_nets(rung.pixels, repeat_range_mm=(50, 20))
     pitch = np.hypot(*rung.a_px)
@@ -111,8 +114,8 @@ def test_an_expected_range_narrows_the_search():
     assert 0.6 * pitch <= np.hypot(*net.a_mm) <= 1.6 * pitch
 
 
-def test_results_show_themselves():
-    nets = find_nets(wall().pixels)
+def test_results_show_themselves(easy_nets):
+    nets = easy_nets
     assert repr(nets).startswith("Nets(")
     assert "Candidate 1" in nets._repr_html_()
     assert "Peaks explained" in nets.best._repr_html_()
