@@ -64,6 +64,15 @@ class Nodes:
         """Number of nodes at full overlap that would weigh as much."""
         return float(self.weight.sum())
 
+    def only(self, chosen: NDArray[Any]) -> Nodes:
+        """The nodes that a mask or an array of positions chooses."""
+        return Nodes(
+            index=self.index[chosen],
+            lag_px=self.lag_px[chosen],
+            height=self.height[chosen],
+            weight=self.weight[chosen],
+        )
+
 
 def nodes_of(
     lags: LagMap,
@@ -141,13 +150,7 @@ def contrast(lags: LagMap, a: FloatArray, b: FloatArray) -> tuple[float, float]:
 def evidence_without(lags: LagMap, nodes: Nodes, n_left_out: int) -> float:
     """Evidence of the other nodes when the highest ones, which may have suggested the net, are left out."""
     order = np.argsort(-nodes.weight * nodes.height, kind="stable")[n_left_out:]
-    rest = Nodes(
-        index=nodes.index[order],
-        lag_px=nodes.lag_px[order],
-        height=nodes.height[order],
-        weight=nodes.weight[order],
-    )
-    return evidence(lags, rest)
+    return evidence(lags, nodes.only(order))
 
 
 def refine(

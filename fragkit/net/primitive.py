@@ -58,7 +58,7 @@ def _inequality(nodes: Nodes, a: FloatArray, b: FloatArray) -> float:
     steps = np.linalg.solve(np.array([a, b]).T, nodes.lag_px.T).T
     kept = np.abs(steps - np.round(steps)).max(1) < 0.1
     apart = ~(kept & _along(nodes.lag_px, min(reduce_basis(a, b), key=lambda v: float(v @ v))))
-    nodes, kept = _only(nodes, apart), kept[apart]
+    nodes, kept = nodes.only(apart), kept[apart]
     if kept.sum() < 4 or (~kept).sum() < 3:
         return 0.0
     distance = np.hypot(*nodes.lag_px.T)
@@ -78,12 +78,3 @@ def _along(lag_px: FloatArray, direction: FloatArray) -> NDArray[np.bool_]:
     """Which lags lie on the line through zero along `direction`, to a tenth of its length."""
     across = lag_px[:, 0] * direction[1] - lag_px[:, 1] * direction[0]
     return np.abs(across) < 0.1 * float(direction @ direction)
-
-
-def _only(nodes: Nodes, chosen: NDArray[np.bool_]) -> Nodes:
-    return Nodes(
-        index=nodes.index[chosen],
-        lag_px=nodes.lag_px[chosen],
-        height=nodes.height[chosen],
-        weight=nodes.weight[chosen],
-    )
