@@ -56,19 +56,29 @@ def classify(
     positions, reasons = list(names), list(grounds)
     elsewhere = "extrapolated" if evidence.n_surviving else "by analogy"
     forms, materials = [elsewhere] * len(xy_mm), [elsewhere] * len(xy_mm)
-    site_of = {(int(i), int(j)): k for k, (i, j) in enumerate(index)}
-    for mark, (i, j) in enumerate(evidence_index[: evidence.n_surviving]):
-        k = site_of.get((int(i), int(j)))
-        if k is not None and positions[k] != "measured on the wall":
+    for mark, k in _sites_of_marks(index, evidence_index[: evidence.n_surviving]):
+        if positions[k] != "measured on the wall":
             seen = "measured on the wall" if evidence.whole[mark] else "legible trace"
             positions[k] = forms[k] = materials[k] = seen
             reasons[k] = f"surviving motif of {evidence.names[evidence.source[mark]]}"
-    for k, eased in enumerate(eased_reason):
-        if eased:
-            positions[k], reasons[k] = "chosen to fit", eased
-            if "reduced" in eased or "lobes" in eased:
-                forms[k] = "chosen to fit"
+    for k in np.flatnonzero(np.array(eased_reason, object) != "").tolist():
+        positions[k], reasons[k] = "chosen to fit", eased_reason[k]
+        if "reduced" in eased_reason[k] or "lobes" in eased_reason[k]:
+            forms[k] = "chosen to fit"
     return Classes(position=tuple(positions), form=tuple(forms), material=tuple(materials), reason=tuple(reasons))
+
+
+def _sites_of_marks(index: NDArray[np.int64], marks: NDArray[np.int64]) -> list[tuple[int, int]]:
+    """Pairs (mark, motif) that share a site."""
+    if not len(index) or not len(marks):
+        return []
+    both = np.concatenate([index, marks])
+    low, stride = both.min(axis=0), int(np.ptp(both[:, 0])) + 1
+    keys = (both - low) @ np.array([1, stride])
+    order = np.argsort(keys[: len(index)])
+    place = np.minimum(np.searchsorted(keys[: len(index)][order], keys[len(index) :]), len(index) - 1)
+    same = keys[: len(index)][order][place] == keys[len(index) :]
+    return list(zip(np.flatnonzero(same).tolist(), order[place][same].tolist(), strict=True))
 
 
 def _base(xy_mm: FloatArray, evidence: Evidence, typed: bool) -> tuple[list[str], list[str]]:

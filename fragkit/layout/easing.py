@@ -77,19 +77,19 @@ def wall_rules(wall: WallEntry, *, repeat_mm: float) -> tuple[Rule, ...]:
     return (*rules, default)
 
 
-def governing_rules(xy_mm: FloatArray, wall: WallEntry, rules: Sequence[Rule], area: object) -> NDArray[np.int64]:
+def governing_rules(xy_mm: FloatArray, wall: WallEntry, rules: Sequence[Rule], boundary: object) -> NDArray[np.int64]:
     """Number (n,) of the rule that governs each site: that of the edge it meets, else the last.
 
     Notes
     -----
     An edge governs when it is, within its clearance and 5 mm, the boundary nearest to the site.
     """
+    if len(rules) == 1:
+        return np.zeros(len(xy_mm), np.int64)
     points = shapely.points(xy_mm)
-    nearest = shapely.distance(points, shapely.boundary(area))
+    nearest = shapely.distance(points, boundary)
     clearance = max([wall.clearance_mm, *(opening.clearance_mm for opening in wall.openings)])
     away = np.array([shapely.distance(points, rule.line) for rule in rules[:-1]]).reshape(len(rules) - 1, len(points))
-    if not len(away):
-        return np.zeros(len(points), np.int64)
     best = np.argmin(away, axis=0)
     meets = away[best, np.arange(len(points))] <= nearest + clearance + ON_OUTLINE_MM
     return np.where(meets, best, len(rules) - 1)
@@ -118,7 +118,7 @@ def ease(
     out.
     """
     n = len(xy_mm)
-    number = governing_rules(xy_mm, wall, rules, insets.area)
+    number = governing_rules(xy_mm, wall, rules, insets.boundary)
     max_shift = np.array([rule.max_shift_mm for rule in rules])[number]
     min_scale = np.array([rule.min_scale_ratio for rule in rules])[number]
     kind = np.array([rule.rule for rule in rules])[number]

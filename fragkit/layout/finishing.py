@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from fragkit.layout.certainty import Classes, classify
 from fragkit.layout.easing import ease, overlapping
 from fragkit.layout.gaps import Gap, level_lines, measure_gaps, plumb_lines
+from fragkit.layout.grounds import Sites, all_sites
 from fragkit.layout.insets import inset
 from fragkit.layout.jobs import Job, Marks, Placed, Repeat
 from fragkit.layout.results import WallLayout
@@ -22,8 +23,9 @@ FloatArray = NDArray[np.float64]
 
 def finish(job: Job, net: Net, marks: Marks | None, *, initials: str) -> WallLayout:
     """Every motif of the wall, from its chosen net."""
-    index_origin = _index_origin(net, job, marks)
-    placed = _pinned(job, _place(job, net), marks)
+    sites = all_sites(job.ground, net.across, net.down)
+    index_origin = _index_origin(sites, job, marks)
+    placed = _pinned(job, _place(job, sites), marks)
     row = placed.index[:, 1] - int(placed.index[:, 1].min(initial=placed.index[:, 1].max(initial=0))) + 1
     column = _columns(placed.index, job.repeat)
     gap_ratio, gaps = _gaps(job, net, placed.xy_mm, row, column)
@@ -31,7 +33,7 @@ def finish(job: Job, net: Net, marks: Marks | None, *, initials: str) -> WallLay
     across, down, repeat = net.across, net.down, job.repeat
     origin = np.array([across.start_mm, down.start_mm])
     along = index_origin[0] + repeat.offset_ratio * index_origin[1]
-    difference = _follow_difference(job, net)
+    difference = _follow_difference(job, sites)
     return WallLayout(
         name=job.ground.wall.name,
         wall=job.ground.wall,
@@ -68,15 +70,15 @@ def finish(job: Job, net: Net, marks: Marks | None, *, initials: str) -> WallLay
     )
 
 
-def _index_origin(net: Net, job: Job, marks: Marks | None) -> NDArray[np.int64]:
+def _index_origin(sites: Sites, job: Job, marks: Marks | None) -> NDArray[np.int64]:
     """Site that gets (0, 0): the first pinned motif keeps its number, else the lowest row's first motif."""
     if marks is not None and job.evidence.pins:
         pin = job.evidence.pins[0]
         return np.asarray(marks.index[job.evidence.n_surviving] - [pin["i"], pin["j"]])
-    if not len(net.index):
+    if not len(sites.index):
         return np.zeros(2, np.int64)
-    j = int(net.index[:, 1].min())
-    return np.array([net.index[net.index[:, 1] == j, 0].min(), j])
+    j = int(sites.index[:, 1].min())
+    return np.array([sites.index[sites.index[:, 1] == j, 0].min(), j])
 
 
 def _ids(initials: str, row: NDArray[np.int64], column: NDArray[np.int64]) -> tuple[str, ...]:
@@ -92,11 +94,11 @@ def _columns(index: NDArray[np.int64], repeat: Repeat) -> NDArray[np.int64]:
     return line - int(line.min(initial=line.max(initial=0))) + 1
 
 
-def _place(job: Job, net: Net) -> Placed:
-    meets = np.flatnonzero(~net.fits)
-    ground, n = job.ground, len(net.xy_mm)
-    fate = ease(net.xy_mm[meets], wall=ground.wall, rules=ground.rules, insets=ground.insets, forms=job.forms)
-    xy, scale, form = np.array(net.xy_mm), np.ones(n), np.full(n, WHOLE, object)
+def _place(job: Job, sites: Sites) -> Placed:
+    meets = np.flatnonzero(~sites.fits)
+    ground, n = job.ground, len(sites.xy_mm)
+    fate = ease(sites.xy_mm[meets], wall=ground.wall, rules=ground.rules, insets=ground.insets, forms=job.forms)
+    xy, scale, form = np.array(sites.xy_mm), np.ones(n), np.full(n, WHOLE, object)
     eased, kept = np.full(n, "", object), np.ones(n, bool)
     xy[meets], scale[meets], kept[meets] = fate.xy_mm, fate.scale_ratio, fate.kept
     form[meets], eased[meets] = fate.form, fate.reason
@@ -105,18 +107,18 @@ def _place(job: Job, net: Net) -> Placed:
     eased[crowded] = "left out: eased at the edge, it would have met its neighbour"
     dropped = tuple(
         (
-            int(net.index[k, 0]),
-            int(net.index[k, 1]),
-            (float(net.xy_mm[k, 0]), float(net.xy_mm[k, 1])),
+            int(sites.index[k, 0]),
+            int(sites.index[k, 1]),
+            (float(sites.xy_mm[k, 0]), float(sites.xy_mm[k, 1])),
             str(eased[k]),
         )
         for k in np.flatnonzero(~kept)
     )
     order = np.flatnonzero(kept)
-    order = order[np.lexsort((net.index[order, 0], net.index[order, 1]))]
+    order = order[np.lexsort((sites.index[order, 0], sites.index[order, 1]))]
     return Placed(
-        index=net.index[order],
-        site_mm=net.xy_mm[order],
+        index=sites.index[order],
+        site_mm=sites.xy_mm[order],
         xy_mm=xy[order],
         scale_ratio=scale[order],
         form=tuple(form[order]),
@@ -179,7 +181,7 @@ def _gaps(
     return max(level[0], plumb[0]), [*level[1], *plumb[1]]
 
 
-def _follow_difference(job: Job, net: Net) -> float:
+def _follow_difference(job: Job, sites: Sites) -> float:
     frame = job.ground.frame
-    straight = frame.unbend(net.xy_mm) if job.ground.follow == "edges" else net.xy_mm
+    straight = frame.unbend(sites.xy_mm, follow=job.ground.follow)
     return float(np.hypot(*frame.bend(straight).T).max(initial=0.0))

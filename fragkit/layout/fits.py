@@ -94,6 +94,14 @@ class Fit:
         """Sum of the terms."""
         return sum(self.terms.values())
 
+    def place_mm(self, number: FloatArray) -> FloatArray:
+        """Where sites of these numbers stand: whole numbers are the sites of row 0."""
+        return self.start_mm + number * self.repeat_mm
+
+    def number_at(self, at_mm: FloatArray) -> FloatArray:
+        """The number of the place `at_mm`; the inverse of `place_mm`."""
+        return (at_mm - self.start_mm) / self.repeat_mm
+
 
 def repeats_to_edge(distance_mm: float, phase: float, span: Span) -> FloatArray:
     """Repeats with which lines end half a line before an edge: all in the interval, one beyond each end.

@@ -12,6 +12,9 @@ from fragkit.survey import WallEntry
 
 FloatArray = NDArray[np.float64]
 
+FOLLOWS = ("level", "edges", "fan")
+"""Rows true to level, all lines to the visible edges, or rows that fan from a level foot to the top edge."""
+
 N_SIGHTS = 33
 """Level and plumb sections through a wall from which its edges are read."""
 
@@ -57,28 +60,37 @@ class Frame:
         """Clear height at the middle of the run."""
         return self.top.at_mm - self.bottom.at_mm
 
-    def bend(self, xy_mm: FloatArray) -> FloatArray:
+    def bend(self, xy_mm: FloatArray, *, follow: str = "edges") -> FloatArray:
         """Displacement (n, 2) of points of the true net when it follows the edges of the wall.
 
         Notes
         -----
         At an edge a point moves with the edge; between two edges the movement is shared out in proportion
-        to the distance.
-        A net bent this way keeps its distance to all four edges, and no interval changes by a step.
+        to the distance. A net bent this way keeps its distance to all four edges, and no interval changes by
+        a step. When rows fan, only the top edge counts and plumb lines stay plumb.
         """
+        if follow == "level":
+            return np.zeros_like(xy_mm)
         x, y = xy_mm[:, 0], xy_mm[:, 1]
-        across = (x - self.left.at_mm) / self.run_mm
         up = (y - self.bottom.at_mm) / self.height_mm
+        if follow == "fan":
+            return np.column_stack([np.zeros_like(x), np.maximum(up, 0.0) * self.top.off_mm(x)])
+        across = (x - self.left.at_mm) / self.run_mm
         dx = (1 - across) * self.left.off_mm(y) + across * self.right.off_mm(y)
         dy = (1 - up) * self.bottom.off_mm(x) + up * self.top.off_mm(x)
         return np.column_stack([dx, dy])
 
-    def unbend(self, xy_mm: FloatArray) -> FloatArray:
+    def unbend(self, xy_mm: FloatArray, *, follow: str = "edges") -> FloatArray:
         """Points (n, 2) of the true net that `bend` moves to the given ones."""
         straight = np.array(xy_mm, float)
-        for _ in range(20):
-            straight = xy_mm - self.bend(straight)
+        for _ in range(20 if follow != "level" else 0):
+            straight = xy_mm - self.bend(straight, follow=follow)
         return straight
+
+    @property
+    def steepest(self) -> float:
+        """Largest lean of an edge, in mm per mm."""
+        return max(abs(edge.lean) for edge in (self.left, self.right, self.bottom, self.top))
 
 
 def straighten(wall: WallEntry) -> Frame:

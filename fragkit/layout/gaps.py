@@ -9,6 +9,8 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from fragkit.layout.scanning import rings_of, scan
+
 FloatArray = NDArray[np.float64]
 
 MAX_GAP_RATIO = 1.25
@@ -97,25 +99,7 @@ def measure_gaps(area: Any, xy_mm: FloatArray, lines: Lines) -> tuple[float, lis
 
 
 def _stretches(area: Any, lines: Lines) -> tuple[FloatArray, NDArray[np.int64]]:
-    x0, y0, x1, y1 = shapely.bounds(area)
-    at = lines.at_mm
-    if lines.level:
-        ends = np.stack(
-            [
-                np.column_stack([np.full_like(at, x0 - 1), at]),
-                np.column_stack([np.full_like(at, x1 + 1), at]),
-            ],
-            1,
-        )
-    else:
-        ends = np.stack(
-            [
-                np.column_stack([at, np.full_like(at, y0 - 1)]),
-                np.column_stack([at, np.full_like(at, y1 + 1)]),
-            ],
-            1,
-        )
-    parts, owner = shapely.get_parts(shapely.intersection(area, shapely.linestrings(ends)), return_index=True)
-    straight = shapely.get_type_id(parts) == 1
-    bounds = shapely.bounds(parts[straight])
-    return (bounds[:, [0, 2]] if lines.level else bounds[:, [1, 3]]), owner[straight]
+    zero, one = np.zeros_like(lines.at_mm), np.ones_like(lines.at_mm)
+    pairs = ((zero, lines.at_mm), (one, zero)) if lines.level else ((lines.at_mm, zero), (zero, one))
+    found = scan(rings_of(area), np.column_stack(pairs[0]), np.column_stack(pairs[1]))
+    return np.column_stack([found.begin, found.end]), found.row

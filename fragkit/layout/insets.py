@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -10,6 +11,7 @@ import shapely
 from numpy.typing import NDArray
 from shapely import LineString, Polygon
 
+from fragkit.layout.scanning import Rings, rings_of
 from fragkit.layout.shapes import Form
 from fragkit.survey import WallEntry
 
@@ -75,25 +77,14 @@ def inset(area: Any, bound_mm: FloatArray, *, scale_ratio: float = 1.0) -> Any:
     shape = bound_mm * scale_ratio
     middle = 0.5 * (shape.min(axis=0) + shape.max(axis=0))
     shape = middle - shape
-    starts, ends = _segments(area)
-    corners = np.concatenate([starts[:, None] + shape, ends[:, None] + shape], axis=1)
-    owner = np.repeat(np.arange(len(starts)), corners.shape[1])
+    rings = rings_of(area)
+    corners = np.concatenate([rings.starts[:, None] + shape, rings.ends[:, None] + shape], axis=1)
+    owner = np.repeat(np.arange(len(rings.starts)), corners.shape[1])
     swept = shapely.convex_hull(shapely.multipoints(shapely.points(corners.reshape(-1, 2)), indices=owner))
     left = area.difference(shapely.union_all(swept))
     moved = shapely.transform(left, lambda xy: xy - middle)
     shapely.prepare(moved)
     return moved
-
-
-def _segments(area: Any) -> tuple[FloatArray, FloatArray]:
-    starts, ends = [], []
-    for part in shapely.get_parts(area):
-        if isinstance(part, Polygon):
-            for ring in (part.exterior, *part.interiors):
-                xy = np.asarray(ring.coords)
-                starts.append(xy[:-1])
-                ends.append(xy[1:])
-    return np.concatenate(starts), np.concatenate(ends)
 
 
 @dataclass(frozen=True, eq=False)
@@ -108,4 +99,21 @@ class Insets:
         key = (form.name, round(scale_ratio, 6))
         if key not in self.known:
             self.known[key] = inset(self.area, form.bound_mm, scale_ratio=scale_ratio)
+        return self.known[key]
+
+    @cached_property
+    def boundary(self) -> Any:
+        """The boundary of the free wall."""
+        return shapely.boundary(self.area)
+
+    @cached_property
+    def rings(self) -> Rings:
+        """The same as segments."""
+        return rings_of(self.area)
+
+    def rings_of(self, form: Form) -> Rings:
+        """Segments of the inset for a form at its full size."""
+        key = (f"rings of {form.name}", 1.0)
+        if key not in self.known:
+            self.known[key] = rings_of(self.of(form))
         return self.known[key]

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fragkit.layout.evidence import Evidence
-from fragkit.layout.search import Ground
+from fragkit.layout.grounds import Ground
 from fragkit.layout.shapes import Form
 from fragkit.units import Z95
 

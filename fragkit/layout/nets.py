@@ -68,8 +68,7 @@ def _spans(job: Job) -> tuple[Span, Span]:
 def _marks(job: Job) -> Marks | None:
     if not job.evidence.n:
         return None
-    bent = job.ground.follow == "edges"
-    xy = job.ground.frame.unbend(job.evidence.xy_mm) if bent else job.evidence.xy_mm
+    xy = job.ground.frame.unbend(job.evidence.xy_mm, follow=job.ground.follow)
     repeat = job.repeat
     index, left = sites_of(
         replace(job.evidence, xy_mm=xy),
@@ -130,7 +129,7 @@ def _axis_anchors(job: Job) -> list[Anchor]:
             Anchor(kind="even margins", words="even margins, motif in the middle", at_mm=middle),
             Anchor(kind="even margins", words="even margins, gap in the middle", at_mm=middle, phase_ratio=0.5),
         ]
-    for corner in (corner for corner in job.ground.corners if corner.continues):
+    for corner in (corner for corner in job.ground.corners if corner.site_mm is not None):
         words = f"carried on round the corner from {corner.neighbour}"
         anchors.append(Anchor(kind="corner", words=words, at_mm=corner.site_mm))
     return anchors

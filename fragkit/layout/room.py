@@ -13,11 +13,12 @@ from fragkit.layout.easing import wall_rules
 from fragkit.layout.evidence import gather
 from fragkit.layout.finishing import finish
 from fragkit.layout.frames import straighten
+from fragkit.layout.grounds import Corner, Ground
 from fragkit.layout.insets import Insets, free_area
 from fragkit.layout.jobs import Job, Repeat, adopt_repeat
 from fragkit.layout.nets import find_nets
 from fragkit.layout.results import Alternative, Layout, Outlines, PlacedCentres, WallLayout
-from fragkit.layout.search import Corner, Ground, Net, lay_net, row_steps_mm
+from fragkit.layout.search import Net, price_net, row_steps_mm
 from fragkit.layout.shapes import WHOLE, Form, make_form, reshaped_forms
 from fragkit.layout.wording import why_not
 from fragkit.survey import LayoutEntry, WallEntry
@@ -179,7 +180,7 @@ def _lay_wall(plan: _Plan, wall: WallEntry, done: Mapping[str, Done], initials: 
     offered = sorted({*range(min(N_OFFERED, len(nets))), chosen})
     alternatives = [_alternative(job, nets, names, k, chosen) for k in offered]
     other = replace(job.ground, follow="edges" if job.ground.follow == "level" else "level")
-    turned = lay_net(other, nets[chosen].across, nets[chosen].down, job.weights)
+    turned = price_net(other, nets[chosen].across, nets[chosen].down, weights=job.weights)
     alternatives.append(_other_way(job, nets[chosen], turned, f"{names[chosen]}-{other.follow}"))
     layout = finish(job, nets[chosen], marks, initials=initials)
     return Done(ground=job.ground, net=nets[chosen], layout=layout, alternatives=tuple(alternatives))
@@ -225,10 +226,9 @@ def _corner(neighbour: Done, policy: str, *, here_mm: float, before: bool) -> Co
     there_mm = frame.right.at_mm if before else frame.left.at_mm
     return Corner(
         neighbour=neighbour.ground.wall.name,
-        continues=policy == "continue",
         row_mm=net.down.start_mm,
         down_mm=net.down.repeat_mm,
-        site_mm=here_mm + net.across.start_mm - there_mm,
+        site_mm=here_mm + net.across.start_mm - there_mm if policy == "continue" else None,
         across_mm=net.across.repeat_mm,
     )
 
@@ -263,8 +263,8 @@ def _summary(job: Job, net: Net, name: str, *, follow: str, why: str, chosen: bo
         wall=job.ground.wall.name,
         n_columns=across.n_lines,
         n_rows=down.n_lines,
-        n_motifs=len(net.xy_mm),
-        n_eased=int((~net.fits).sum()),
+        n_motifs=net.n_motifs,
+        n_eased=net.n_eased,
         n_dropped=net.n_dropped,
         across_mm=across.repeat_mm,
         down_mm=down.repeat_mm,

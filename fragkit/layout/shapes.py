@@ -20,6 +20,9 @@ N_DIRECTIONS = 24
 GUARD_MM = 1e-3
 """Outlines are held this much further inside, so that rounding never puts one outside."""
 
+HAIR_MM = 1e-6
+"""Keeps a motif that just fits on the inner side of its inset, whatever the rounding."""
+
 SIDES: Mapping[str, tuple[float, float]] = {
     "left": (-1.0, 0.0),
     "right": (1.0, 0.0),
@@ -40,8 +43,8 @@ class Form:
     bound_mm: FloatArray
 
     def reach_mm(self) -> tuple[float, float]:
-        """How far the form reaches from its centre, across and up or down, at most."""
-        reach = np.abs(self.bound_mm).max(axis=0)
+        """How far the form reaches from its centre, across and up or down, at most, and a hair (1e-6 mm) more."""
+        reach = np.abs(self.bound_mm).max(axis=0) + HAIR_MM
         return float(reach[0]), float(reach[1])
 
 
