@@ -7,36 +7,50 @@ from html import escape
 from typing import Any
 
 import matplotlib as mpl
+import numpy as np
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
-from PIL import Image
+from PIL import Image, ImageOps
 
 from fragkit.record.html import Html, Part, figure, join, tag
 from fragkit.works import Nesting, Step
 
-_LARGEST_SVG_BYTES = 300_000
 _FIXED: Any = {"svg.hashsalt": "fragkit"}
+_RASTER_DPI = 120
+_MOST_MARKS, _MOST_PIXELS = 400, 100_000
+"""A figure with more than this is carried as pixels: as lines it would weigh more and open slowly."""
 
 
 def embed(drawn: Figure, *, alt: str, caption: Part) -> Html:
-    """A figure of `plot`, as SVG or, when that is large, as PNG."""
+    """A figure of `plot`: as lines; with thousands of marks as PNG; over a photograph as JPEG."""
+    if _n_pixels(drawn) > _MOST_PIXELS:
+        return figure(_pixels(drawn, "JPEG", quality=88, subsampling=0), kind="image/jpeg", alt=alt, caption=caption)
+    if _n_marks(drawn) > _MOST_MARKS:
+        return figure(_pixels(drawn, "PNG", compress_level=5), kind="image/png", alt=alt, caption=caption)
+    stream = io.BytesIO()
     with mpl.rc_context(_FIXED):
-        vector = _saved(drawn, "svg", metadata={"Date": None})
-        if len(vector) <= _LARGEST_SVG_BYTES:
-            return figure(vector, kind="image/svg+xml", alt=alt, caption=caption)
-        return figure(_few_colours(_saved(drawn, "png", dpi=120)), kind="image/png", alt=alt, caption=caption)
+        drawn.savefig(stream, format="svg", bbox_inches="tight", metadata={"Date": None})
+    return figure(stream.getvalue(), kind="image/svg+xml", alt=alt, caption=caption)
 
 
-def _saved(drawn: Figure, kind: str, **options: Any) -> bytes:
+def _n_pixels(drawn: Figure) -> int:
+    """Pixels of the pictures in a figure."""
+    return sum(image.get_size()[0] * image.get_size()[1] for axes in drawn.axes for image in axes.images)
+
+
+def _n_marks(drawn: Figure) -> int:
+    return sum(np.shape(marks.get_offsets())[0] for axes in drawn.axes for marks in axes.collections)
+
+
+def _pixels(drawn: Figure, kind: str, **options: int) -> bytes:
+    """The figure drawn once, its white margins cut to a few pixels."""
+    canvas = FigureCanvasAgg(drawn)
+    drawn.set_dpi(_RASTER_DPI)
+    canvas.draw()
+    image = Image.fromarray(np.asarray(canvas.buffer_rgba())[..., :3])
+    inked = image.crop(ImageOps.invert(image.convert("L")).getbbox())
     stream = io.BytesIO()
-    drawn.savefig(stream, format=kind, bbox_inches="tight", **options)
-    return stream.getvalue()
-
-
-def _few_colours(png: bytes) -> bytes:
-    """The same picture in 255 colours: enough for a figure, a third of the size."""
-    stream = io.BytesIO()
-    with Image.open(io.BytesIO(png)) as image:
-        image.convert("RGB").quantize(255, dither=Image.Dither.NONE).save(stream, "PNG", optimize=True)
+    ImageOps.expand(inked, border=8, fill="white").save(stream, kind, **options)
     return stream.getvalue()
 
 

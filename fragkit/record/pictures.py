@@ -14,6 +14,9 @@ from PIL import Image
 from fragkit.rectify import Picture
 from fragkit.units import MM_PER_INCH
 
+_COMPRESSION = 1
+"""Of 9: photographs shrink by a few percent more at several times the time."""
+
 
 def tiff_bytes(picture: Picture) -> bytes:
     """A TIFF whose resolution tags say how many pixels lie on a centimetre of wall, all bits kept.
@@ -31,6 +34,8 @@ def tiff_bytes(picture: Picture) -> bytes:
         np.ascontiguousarray(picture.pixels),
         photometric="rgb",
         compression="zlib",
+        compressionargs={"level": _COMPRESSION},
+        predictor=True,
         resolution=(px_per_cm, px_per_cm),
         resolutionunit="CENTIMETER",
         description=json.dumps(place),
@@ -47,7 +52,7 @@ def png_bytes(picture: Picture) -> bytes:
     image = Image.fromarray(np.dstack([_eight_bit(picture.pixels), alpha]))
     dpi = MM_PER_INCH / picture.mm_per_px
     stream = io.BytesIO()
-    image.save(stream, "PNG", dpi=(dpi, dpi), icc_profile=picture.icc)
+    image.save(stream, "PNG", dpi=(dpi, dpi), icc_profile=picture.icc, compress_level=_COMPRESSION)
     return stream.getvalue()
 
 
