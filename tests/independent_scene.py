@@ -47,7 +47,7 @@ class Recipe:
 
 @dataclass
 class Scene:
-    """A photograph and everything that is true of it."""
+    """A photograph and everything that is true of it; labels (1 ground, 2 shadow, 3 metal, 4 loss) on the canvas."""
 
     photo: np.ndarray
     control_px: np.ndarray
@@ -59,6 +59,7 @@ class Scene:
     b: np.ndarray
     metal_area: float
     outline_mm: list[np.ndarray]
+    labels: np.ndarray = field(repr=False)
     homography: np.ndarray = field(repr=False)
 
 
@@ -179,6 +180,7 @@ def paint(recipe: Recipe) -> tuple[np.ndarray, dict]:
     lost = _losses(rng, shape, recipe.loss)
     plaster = np.array([186, 172, 150.0]) + field_noise(rng, shape, 25)[..., None] * 9
     canvas = np.where(lost[..., None], plaster + field_noise(rng, shape, 3)[..., None] * 6, canvas)
+    labels = np.where(lost, 4, np.where(metal_mask > 0, 3, np.where(shadow_mask > 0, 2, 1))).astype(np.uint8)
     for _ in range(4):
         _crack(rng, canvas)
     visible = np.array([1 - lost[m].mean() if len(m[0]) else 0.0 for m in masks])
@@ -186,7 +188,7 @@ def paint(recipe: Recipe) -> tuple[np.ndarray, dict]:
     area = _centroid_area(master)[1]
     visible = visible * np.minimum(full / area, 1)
     truth = {"index": index, "centres": np.array(centres), "visible": visible, "a": a, "b": b, "area": area}
-    return canvas, truth | {"outline": master}
+    return canvas, truth | {"outline": master, "labels": labels}
 
 
 def _losses(rng: np.random.Generator, shape: tuple[int, int], share: float) -> np.ndarray:
@@ -303,6 +305,7 @@ def make_scene(recipe: Recipe) -> Scene:
         b=truth["b"],
         metal_area=truth["area"],
         outline_mm=truth["outline"],
+        labels=truth["labels"],
         homography=homography,
     )
 

@@ -14,12 +14,11 @@ from fragkit.frozen import frozen_array
 from fragkit.motifs import outlines as lines
 from fragkit.motifs.centres import Centres
 from fragkit.motifs.copies import Grid, finer, regrid
-from fragkit.motifs.edges import shadow_beside, share_edges
-from fragkit.motifs.labels import GUESS_NOTE, label_picture, override, part_later_work
+from fragkit.motifs.labels import GUESS_NOTE, Read, label_picture, override, part_later_work
 from fragkit.motifs.learning import Learned, Sheet, cut_copies, learn_copies, open_sheet
 from fragkit.motifs.mixture import GROUND, METAL, SHADOW, expect, likelihood
 from fragkit.motifs.motif import Motif
-from fragkit.opencv import cv2
+from fragkit.motifs.shares import divide, toned
 from fragkit.rectify import Picture
 
 FloatArray = NDArray[np.float64]
@@ -67,8 +66,8 @@ def build_motif(
     sheets, learned = learn_copies(sheets)
     fine = finer(learned.grid, max(FINEST_MM, min(s.picture.mm_per_px for s in sheets)))
     shares = _share(sheets, learned, fine)
-    codes = [_label(sheet, shares.atlas, fine, learned) for sheet in sheets]
-    parted, guessed = part_later_work(codes, [s.ratio for s in sheets], given)
+    read = _label(sheets, shares, fine, learned)
+    parted, guessed = part_later_work([r.codes for r in read], sheets, learned.surfaces.boxes)
     final = tuple(frozen_array(override(c, g)) for c, g in zip(parted, given, strict=True))
     return _motif(sheets, shares, fine, final, (GUESS_NOTE,) if guessed else ())
 
@@ -96,7 +95,7 @@ def _checked_labels(examples: Sequence[tuple[Picture, Centres]], labels: Any) ->
 
 @dataclass(frozen=True, eq=False)
 class _Shares:
-    """Shares of metal and shadow in each copy (n, h, w), how far it is seen, and the atlas."""
+    """Shares of metal and shadow in each copy (n, h, w), how far it is seen, and those of all (3, h, w)."""
 
     metal: Float32Array
     shadow: Float32Array
@@ -105,39 +104,34 @@ class _Shares:
 
 
 def _share(sheets: Sequence[Sheet], learned: Learned, fine: Grid) -> _Shares:
-    """What every pixel of every copy shows, edge pixels shared; a picture at a time."""
+    """What every pixel of every copy shows, and what all copies show together."""
     atlas = regrid(learned.atlas, learned.grid, fine)
-    beside = shadow_beside(atlas)
-    parts: list[tuple[Float32Array, Float32Array, Float32Array]] = []
+    parts = []
     for sheet in (s for s in sheets if len(s.xy_mm)):
         copies = cut_copies([sheet], fine)
         like = likelihood(learned.surfaces, copies)
         own, foreign = expect(like, atlas, copies.inside, learned.surfaces.foreign_ratio, fine.mm_per_px)
-        pairs = [
-            share_edges(own[:, n], foreign[n], copies.colours[n], learned.paints, beside) for n in range(len(foreign))
-        ]
-        metal, shadow = (np.stack(layers) for layers in zip(*pairs, strict=True))
-        sound = np.stack([_sound(*layers) for layers in zip(foreign, copies.inside, strict=True)])
-        parts.append((metal, shadow, sound))
-    metal, shadow, weight = (np.concatenate(layers) for layers in zip(*parts, strict=True))
-    total = weight.sum(0) + 0.25
-    mean = [((layer * weight).sum(0) + 0.25 * atlas[k]) / total for layer, k in ((metal, METAL), (shadow, SHADOW))]
-    final = np.stack([mean[0], mean[1], np.clip(1.0 - mean[0] - mean[1], 0.0, 1.0)]).astype(np.float32)
-    return _Shares(metal, shadow, weight, final)
+        parts.append(toned(own, foreign, copies.colours, copies.inside, learned.paints))
+    both, layers = divide(parts, atlas, learned.paints, fine.mm_per_px)
+    metal, shadow = (np.concatenate(k) for k in zip(*layers, strict=True))
+    final = np.stack([both.metal, both.shadow, 1.0 - both.metal - both.shadow])
+    return _Shares(metal, shadow, np.concatenate([part.weight for part in parts]), final)
 
 
-def _sound(foreign: Float32Array, inside: BoolArray) -> Float32Array:
-    """How far (h, w) a copy is seen; pixels beside damage are mixed with it and do not count."""
-    return np.where(inside, 1.0 - cv2.dilate(foreign, np.ones((3, 3), np.uint8)), 0.0).astype(np.float32)
-
-
-def _label(sheet: Sheet, atlas: Float32Array, grid: Grid, learned: Learned) -> LabelArray:
-    """Codes of one picture, loss and later work not yet parted; nothing is read where no motif was found."""
-    if len(sheet.xy_mm) == 0:
-        return np.zeros(sheet.picture.coverage.shape, np.uint8)
-    lost = np.array([s in ("lost", "outside") for s in sheet.centres.status])
-    sites = [(xy, 1.0) for xy in sheet.xy_mm] + [(xy, TRUST_LOST) for xy in sheet.centres.xy_mm[lost]]
-    return label_picture(sheet, sites, atlas, grid, learned)
+def _label(sheets: Sequence[Sheet], shares: _Shares, grid: Grid, learned: Learned) -> list[Read]:
+    """What every picture shows; nothing is read where no motif was found."""
+    ends = np.cumsum([len(sheet.xy_mm) for sheet in sheets])[:-1]
+    copies = zip(np.split(shares.metal, ends), np.split(shares.shadow, ends), strict=True)
+    read = []
+    for sheet, own in zip(sheets, copies, strict=True):
+        if len(sheet.xy_mm) == 0:
+            shape = sheet.picture.coverage.shape
+            read.append(Read(np.zeros(shape, np.uint8), np.zeros(shape, np.float32)))
+            continue
+        lost = np.array([s in ("lost", "outside") for s in sheet.centres.status])
+        sites = [(xy, 1.0) for xy in sheet.xy_mm] + [(xy, TRUST_LOST) for xy in sheet.centres.xy_mm[lost]]
+        read.append(label_picture(sheet, sites, own, shares.atlas, grid, learned.surfaces))
+    return read
 
 
 def _motif(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -81,21 +82,20 @@ def finer(grid: Grid, mm_per_px: float) -> Grid:
     return grid_over(mm_per_px, np.array([x[0], y[-1]]), np.array([x[-1], y[0]]))
 
 
-def cut(image: Float32Array, picture: Picture, xy_mm: FloatArray, grid: Grid, *, smooth: bool = True) -> Float32Array:
-    """Copies (n, rows, columns[, 3]) of `image`, which has the picture's pixels; NaN outside the picture.
+def cut(image: NDArray[Any], picture: Picture, xy_mm: FloatArray, grid: Grid, *, beyond: float) -> NDArray[Any]:
+    """Copies (n, rows, columns[, 3]) of `image`, which has the picture's pixels; `beyond` outside the picture.
 
-    Parameters
-    ----------
-    smooth : bool
-        Cubic interpolation, or nearest pixel (for masks and labels); default cubic.
+    Colours are interpolated by cubics, shares (h, w) linearly; of whole numbers the nearest is taken.
     """
-    flag = cv2.INTER_CUBIC if smooth else cv2.INTER_NEAREST
+    plain = cv2.INTER_LINEAR if image.dtype == np.float32 else cv2.INTER_NEAREST
+    flag = cv2.INTER_CUBIC if image.ndim == 3 else plain
     size = grid.shape[::-1]
-    outside = (float("nan"),) * 3
-    stack = np.empty((len(xy_mm), *grid.shape, *image.shape[2:]), np.float32)
+    stack = np.empty((len(xy_mm), *grid.shape, *image.shape[2:]), image.dtype)
     for n, centre in enumerate(xy_mm):
         matrix = grid.to_grid(picture, centre)
-        stack[n] = cv2.warpAffine(image, matrix, size, flags=flag, borderMode=cv2.BORDER_CONSTANT, borderValue=outside)
+        stack[n] = cv2.warpAffine(
+            image, matrix, size, flags=flag, borderMode=cv2.BORDER_CONSTANT, borderValue=(beyond,) * 3
+        )
     return stack
 
 

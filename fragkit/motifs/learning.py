@@ -12,9 +12,9 @@ from fragkit.errors import EstimationError
 from fragkit.motifs.alignment import corrections, picture_shifts
 from fragkit.motifs.centres import Centres
 from fragkit.motifs.copies import Copies, Grid, cut, grid_over, regrid
-from fragkit.motifs.edges import Paints, paints_from
 from fragkit.motifs.light import divide_by_ground, shrink
 from fragkit.motifs.mixture import GROUND, METAL, SHADOW, Surfaces, expect, learn, likelihood, start
+from fragkit.motifs.shares import Paints, paints_from
 from fragkit.opencv import cv2
 from fragkit.rectify import Picture
 
@@ -26,6 +26,9 @@ LabelArray = NDArray[np.uint8]
 COARSE_MM, MIDDLE_MM = 1.0, 0.6
 """Grids: over the whole cell, to find the motif; over the motif, to learn and align."""
 MARGIN_MM = 5.0
+FIRST_LOOK = 96
+"""The motif is found, and the pictures brought to one centre, by about so many of the best copies."""
+FEWEST_OF_PICTURE = 12
 AGREE_RATIO, AGREE_ROUNDS, AGREED_MM = 0.04, 4, 0.08
 """Pictures are brought to one centre in at most so many rounds, each by at most this share of the repeat, until
 what is left is small; the alignment of single copies takes care of that."""
@@ -62,12 +65,12 @@ def open_sheet(picture: Picture, centres: Centres, given: LabelArray | None) -> 
 
 def learn_copies(sheets: Sequence[Sheet]) -> tuple[list[Sheet], Learned]:
     """Sheets with corrected centres, and what was learned from their copies."""
-    sheets = _agree_on_centre(list(sheets))
-    surfaces, atlas, grid = _find_extent(sheets)
+    shifts, surfaces, atlas, grid = _first_look([_reduced(sheet, len(sheets)) for sheet in sheets])
+    sheets = [replace(sheet, xy_mm=sheet.xy_mm + shift) for sheet, shift in zip(sheets, shifts, strict=True)]
     pitch = grid.mm_per_px
     half = np.arange(sum(len(s.xy_mm) for s in sheets)) % 2 == 0
     cov = np.concatenate([s.centres.cov_mm2[s.centres.found] for s in sheets])
-    for n_steps in (5, 3):
+    for n_steps in (3, 2):
         copies = cut_copies(sheets, grid)
         surfaces, atlas = learn(surfaces, atlas, copies, n_steps=n_steps)
         own, _ = expect(likelihood(surfaces, copies), atlas, copies.inside, surfaces.foreign_ratio, pitch)
@@ -75,28 +78,60 @@ def learn_copies(sheets: Sequence[Sheet]) -> tuple[list[Sheet], Learned]:
     return sheets, Learned(surfaces, atlas, grid, paints_from(own, copies.colours))
 
 
-def _agree_on_centre(sheets: list[Sheet]) -> list[Sheet]:
+def _reduced(sheet: Sheet, n_sheets: int) -> Sheet:
+    """The sheet in block means of about `COARSE_MM`, with the copies that show most."""
+    picture = sheet.picture
+    step = max(1, int(COARSE_MM / picture.mm_per_px + 1e-6))
+    shift_mm = (step - 1) / 2.0 * picture.mm_per_px * np.array([1.0, -1.0])
+    frame = Picture(
+        pixels=picture.pixels[::step, ::step],
+        mm_per_px=picture.mm_per_px * step,
+        origin_mm=picture.origin_mm + shift_mm,
+        coverage=shrink(picture.coverage.astype(np.float32), step) > 0.999,
+    )
+    shown = sheet.centres.visible_ratio[sheet.centres.found]
+    best = np.sort(np.argsort(-shown, kind="stable")[: max(FEWEST_OF_PICTURE, FIRST_LOOK // n_sheets)])
+    given = None if sheet.given is None else sheet.given[step // 2 :: step, step // 2 :: step]
+    return Sheet(frame, shrink(sheet.ratio, step), sheet.centres, sheet.xy_mm[best], given)
+
+
+def _first_look(small: list[Sheet]) -> tuple[list[FloatArray], Surfaces, Float32Array, Grid]:
+    """A shift for each sheet, first surfaces and atlas, and the grid over the motif and a margin of ground."""
+    cell = _cell_grid(small[0].centres)
+    copies = cut_copies(small, cell)
+    surfaces, atlas = learn(*start(copies), copies, n_steps=3)
+    coarse = _extent(atlas, copies, cell, COARSE_MM)
+    moved, surfaces, atlas = _agree_on_centre(small, surfaces, regrid(atlas, cell, coarse), coarse)
+    copies = cut_copies(moved, coarse)
+    surfaces, atlas = _without_rim(*learn(surfaces, atlas, copies, n_steps=2))
+    middle = _extent(atlas, copies, coarse, MIDDLE_MM)
+    shifts = [
+        (new.xy_mm - old.xy_mm)[0] if len(old.xy_mm) else np.zeros(2) for new, old in zip(moved, small, strict=True)
+    ]
+    return shifts, surfaces, regrid(atlas, coarse, middle), middle
+
+
+def _agree_on_centre(
+    sheets: list[Sheet], surfaces: Surfaces, atlas: Float32Array, grid: Grid
+) -> tuple[list[Sheet], Surfaces, Float32Array]:
     """The sheets with their centres brought to one point of the motif.
 
     Each picture's centres refer to a point that was learned from that picture alone; those points differ by up to
     a millimetre or two where shadow and tarnish show differently.
     """
     if sum(len(sheet.xy_mm) >= 3 for sheet in sheets) < 2:
-        return sheets
-    grid = _cell_grid(sheets[0].centres)
+        return sheets, surfaces, atlas
     picture = np.repeat(np.arange(len(sheets)), [len(sheet.xy_mm) for sheet in sheets])
     limit = AGREE_RATIO * float(min(np.hypot(*sheets[0].centres.net.a_mm), np.hypot(*sheets[0].centres.net.b_mm)))
-    copies = cut_copies(sheets, grid, COARSE_MM)
-    surfaces, atlas = learn(*start(copies), copies, n_steps=3)
     for _ in range(AGREE_ROUNDS):
+        copies = cut_copies(sheets, grid)
+        surfaces, atlas = learn(surfaces, atlas, copies, n_steps=1)
         own, _ = expect(likelihood(surfaces, copies), atlas, copies.inside, surfaces.foreign_ratio, COARSE_MM)
         shifts = picture_shifts(own, picture, mm_per_px=COARSE_MM, limit_mm=limit)
         sheets = _moved(sheets, shifts)
         if np.abs(shifts).max() < AGREED_MM:
             break
-        copies = cut_copies(sheets, grid, COARSE_MM)
-        surfaces, atlas = learn(surfaces, atlas, copies, n_steps=1)
-    return sheets
+    return sheets, surfaces, atlas
 
 
 def _cell_grid(centres: Centres) -> Grid:
@@ -105,31 +140,22 @@ def _cell_grid(centres: Centres) -> Grid:
     return grid_over(COARSE_MM, -reach, reach)
 
 
-def cut_copies(sheets: Sequence[Sheet], grid: Grid, step_mm: float = 0.0) -> Copies:
-    """The copies of all sheets on `grid`, from means over `step_mm` if that is above a pixel."""
+def cut_copies(sheets: Sequence[Sheet], grid: Grid) -> Copies:
+    """The copies of all sheets on `grid`."""
     own_cell = _own_cell(grid, sheets[0].centres)
-    colours, labels = [], []
+    colours, inside, labels = [], [], []
     for sheet in sheets:
-        step = max(1, int(step_mm / sheet.picture.mm_per_px + 1e-6))
-        masked = np.where(sheet.picture.coverage[..., None], sheet.ratio, np.float32("nan"))
-        colours.append(cut(shrink(masked, step), _shrunk(sheet.picture, step), sheet.xy_mm, grid))
-        given = np.zeros(sheet.picture.coverage.shape, np.float32) if sheet.given is None else sheet.given
-        labels.append(np.nan_to_num(cut(given.astype(np.float32), sheet.picture, sheet.xy_mm, grid, smooth=False)))
+        colours.append(cut(sheet.ratio, sheet.picture, sheet.xy_mm, grid, beyond=1.0))
+        covered = sheet.picture.coverage.astype(np.float32)
+        inside.append(cut(covered, sheet.picture, sheet.xy_mm, grid, beyond=0.0) > 0.999)
+        given = np.zeros((len(sheet.xy_mm), *grid.shape), np.uint8)
+        if sheet.given is not None:
+            given = cut(sheet.given, sheet.picture, sheet.xy_mm, grid, beyond=0.0)
+        labels.append(given)
     stack = np.concatenate(colours)
-    inside = np.isfinite(stack).all(axis=3) & own_cell
-    stack[~inside] = 1.0
-    return Copies(
-        colours=stack,
-        inside=inside,
-        given=np.concatenate(labels).astype(np.uint8),
-        mm_per_px=grid.mm_per_px,
-    )
-
-
-def _shrunk(picture: Picture, step: int) -> Picture:
-    """The frame of the picture's block means."""
-    shift = (step - 1) / 2.0 * picture.mm_per_px * np.array([1.0, -1.0])
-    return replace(picture, mm_per_px=picture.mm_per_px * step, origin_mm=picture.origin_mm + shift)
+    seen = np.concatenate(inside) & own_cell
+    stack[~seen] = 1.0
+    return Copies(colours=stack, inside=seen, given=np.concatenate(labels), mm_per_px=grid.mm_per_px)
 
 
 def _own_cell(grid: Grid, centres: Centres) -> BoolArray:
@@ -140,12 +166,8 @@ def _own_cell(grid: Grid, centres: Centres) -> BoolArray:
     return np.all([2.0 * (x * v[0] + y * v[1]) <= v @ v for v in neighbours], axis=0)
 
 
-def _find_extent(sheets: Sequence[Sheet]) -> tuple[Surfaces, Float32Array, Grid]:
-    """First surfaces, atlas and grid, which covers the motif and a margin of ground, from coarse copies."""
-    grid = _cell_grid(sheets[0].centres)
-    copies = cut_copies(sheets, grid, COARSE_MM)
-    surfaces, atlas = learn(*start(copies), copies, n_steps=5)
-    surfaces, atlas = _without_rim(surfaces, atlas)
+def _extent(atlas: Float32Array, copies: Copies, grid: Grid, mm_per_px: float) -> Grid:
+    """The grid of `mm_per_px` that covers the motif of the atlas and a margin of ground."""
     motif = (atlas[GROUND] < 0.5) & copies.inside.any(axis=0)
     metal = (atlas[METAL] > 0.5) & motif
     if metal.sum() < 12:
@@ -158,8 +180,7 @@ def _find_extent(sheets: Sequence[Sheet]) -> tuple[Surfaces, Float32Array, Grid]
     x, y = grid.offsets_mm()
     low = np.array([x[columns.min()], y[rows.max()]]) - MARGIN_MM
     high = np.array([x[columns.max()], y[rows.min()]]) + MARGIN_MM
-    middle = grid_over(MIDDLE_MM, np.minimum(low, -MARGIN_MM), np.maximum(high, MARGIN_MM))
-    return surfaces, regrid(atlas, grid, middle), middle
+    return grid_over(mm_per_px, np.minimum(low, -MARGIN_MM), np.maximum(high, MARGIN_MM))
 
 
 def _without_rim(surfaces: Surfaces, atlas: Float32Array) -> tuple[Surfaces, Float32Array]:

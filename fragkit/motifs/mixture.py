@@ -33,6 +33,8 @@ DAMAGE_MM = 1.5
 """Width (sd) over which damage is taken to hang together."""
 SHARPEN = 1.25
 """Power to which shares are raised in each step: copies are alike."""
+ENOUGH_PIXELS, THIN_OUT = 300_000, 2
+"""Tones are learned from every second row and column where there are more pixels than these."""
 BAND_MM = 0.20
 """Width (sd) to which the atlas is band-limited."""
 
@@ -52,6 +54,10 @@ class Surfaces:
     boxes: ToneBoxes
     density: Float32Array
     foreign_ratio: float
+
+    def at(self, codes: CodeArray) -> Float32Array:
+        """Densities (4, ...) at the tones of these boxes."""
+        return np.asarray(np.take(self.density, codes, axis=1))
 
 
 def start(copies: Copies) -> tuple[Surfaces, Float32Array]:
@@ -97,13 +103,13 @@ def learn(surfaces: Surfaces, atlas: Float32Array, copies: Copies, *, n_steps: i
         own, foreign = expect(like, atlas, copies.inside, surfaces.foreign_ratio, copies.mm_per_px, foreign)
         surfaces = _tones(boxes, codes, own, foreign, atlas)
         atlas = _consensus(own, atlas, copies.mm_per_px)
-        like = clamp(surfaces.density[:, codes], copies.given)
+        like = clamp(surfaces.at(codes), copies.given)
     return surfaces, atlas
 
 
 def likelihood(surfaces: Surfaces, copies: Copies) -> Float32Array:
     """Densities (4, n, h, w) of the surfaces at the tone of every pixel, the user's labels heeded."""
-    return clamp(surfaces.density[:, surfaces.boxes.sort(copies.colours)], copies.given)
+    return clamp(surfaces.at(surfaces.boxes.sort(copies.colours)), copies.given)
 
 
 def clamp(like: Float32Array, given: NDArray[np.uint8]) -> Float32Array:
@@ -148,12 +154,18 @@ def _foreign(odd: Float32Array, own: Float32Array, prior: Float32Array, inside: 
 
 def _spread(foreign: Float32Array, inside: BoolArray, mm_per_px: float) -> Float32Array:
     """Prior of damage at each pixel: the mean of its neighbourhood."""
-    out = np.empty_like(foreign)
-    width_px = DAMAGE_MM / mm_per_px
+    out, width_px = np.empty_like(foreign), DAMAGE_MM / mm_per_px
     for n, layer in enumerate(foreign):
-        seen = cv2.GaussianBlur(inside[n].astype(np.float32), (0, 0), width_px)
-        out[n] = cv2.GaussianBlur(layer, (0, 0), width_px) / np.maximum(seen, 1e-3)
+        out[n] = widely(layer, width_px) / np.maximum(widely(inside[n].astype(np.float32), width_px), 1e-3)
     return np.clip(out, 0.01, 0.97)
+
+
+def widely(layer: Float32Array, width_px: float) -> Float32Array:
+    """The layer (h, w) blurred by about `width_px` (sd): a running mean taken three times."""
+    side = max(1, round(float(np.sqrt(4.0 * width_px**2 + 1.0)) / 2.0 - 0.5)) * 2 + 1
+    for _ in range(3):
+        layer = np.asarray(cv2.blur(layer, (side, side)), np.float32)
+    return layer
 
 
 def _tones(
@@ -162,7 +174,10 @@ def _tones(
     """Densities of the surfaces; foreign tones are learned where the atlas is sure of ground."""
     on_ground = atlas[GROUND] > 0.9
     weights = [own[k] * (atlas[k] > 0.3) for k in (METAL, SHADOW, GROUND)] + [foreign * on_ground]
-    density = np.stack([boxes.density(codes, w, floor_ratio=floor) for w, floor in zip(weights, FLOORS, strict=True)])
+    thin = np.s_[:, ::THIN_OUT, ::THIN_OUT] if codes.size > ENOUGH_PIXELS else np.s_[:, :, :]
+    density = np.stack(
+        [boxes.density(codes[thin], w[thin], floor_ratio=floor) for w, floor in zip(weights, FLOORS, strict=True)]
+    )
     read = float((own.sum(0) + foreign)[:, on_ground].sum())
     ratio = float(foreign[:, on_ground].sum()) / read if read > 0.0 else 0.05
     return Surfaces(boxes, density, float(np.clip(ratio, 0.02, 0.7)))

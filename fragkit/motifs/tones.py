@@ -8,6 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from fragkit.opencv import cv2
+
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
 CodeArray = NDArray[np.uint16]
@@ -34,12 +36,17 @@ class ToneBoxes:
 
     def sort(self, colours: Float32Array) -> CodeArray:
         """The box (...) of each colour (..., 3); colours beyond the ends go to the outermost boxes."""
-        axes = colours @ OPPONENT.T
-        code = np.zeros(axes.shape[:-1], np.int32)
-        for axis, n in enumerate(BOXES):
-            place = np.clip((axes[..., axis] - self.low[axis]) / self.width[axis], 0, n - 1)
-            code = code * n + place.astype(np.int32)
-        return code.astype(np.uint16)
+        to_places = np.column_stack([OPPONENT / self.width[:, None], -self.low / self.width])
+        places = cv2.transform(np.asarray(colours, np.float32).reshape(-1, 1, 3), to_places)[:, 0]
+        np.clip(places, 0.0, np.array(BOXES, np.float32) - 1.0, out=places)
+        steps = np.array([BOXES[1] * BOXES[2], BOXES[2], 1], np.int32)
+        code = np.asarray(places.astype(np.int32) @ steps)
+        return code.astype(np.uint16).reshape(colours.shape[:-1])
+
+    def middles(self) -> FloatArray:
+        """The colour (n_boxes, 3) in the middle of every box."""
+        steps = np.stack(np.unravel_index(np.arange(int(np.prod(BOXES))), BOXES), axis=1)
+        return np.asarray((self.low + (steps + 0.5) * self.width) @ np.linalg.inv(OPPONENT).T, float)
 
     def density(self, codes: CodeArray, weights: Float32Array, *, floor_ratio: float) -> Float32Array:
         """Density per box of the weighted colours, smoothed by about a box; it sums to 1.

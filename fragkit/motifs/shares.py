@@ -1,0 +1,170 @@
+"""How much of each pixel is metal and how much shadow: its tone as a mixture of leaf, paint and ground.
+
+A pixel on an edge, or on a bare line between two parts, has a tone between surfaces. Sorting it to one of them
+moves edges by a part of the blur and fills narrow lines. Here the tone is divided instead: ground and shadow have one
+tone on all copies, the leaf has that of the leaf around it on the same copy. At each place of the motif the shares
+of metal and shadow follow from all copies together, since their leaf has tarnished differently.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fragkit.motifs.mixture import GROUND, METAL, SHADOW, widely
+from fragkit.opencv import cv2
+
+FloatArray = NDArray[np.float64]
+Float32Array = NDArray[np.float32]
+BoolArray = NDArray[np.bool_]
+
+LEAF_MM = 1.2
+"""Width (sd) over which the leaf around a place is averaged."""
+NEAR_MM = 0.8
+"""Width (sd) over which what lies beneath and beside the metal is averaged."""
+LEAST_REACH = 0.01
+CLEAR_SD = 5.0
+"""Where leaf and what lies beside it differ by fewer noise deviations than this, the other copies count more."""
+CORE_SHARE = 0.8
+
+
+@dataclass(frozen=True, eq=False)
+class Paints:
+    """Mean tone of the shadow (3,), and a matrix (3, 3) that makes the ground's noise 1; ground is 1, 1, 1."""
+
+    shadow: Float32Array | None
+    whitening: Float32Array
+
+
+@dataclass(frozen=True, eq=False)
+class Toned:
+    """Copies of one picture ready to be divided.
+
+    Attributes
+    ----------
+    tones : (3, n, h, w) float32 array
+        Differences from the ground in noise deviations.
+    metal, weight : (n, h, w) float32 arrays
+        Probability of metal by tone; how far the copy is seen.
+    """
+
+    tones: Float32Array
+    metal: Float32Array
+    weight: Float32Array
+
+
+@dataclass(frozen=True, eq=False)
+class Consensus:
+    """Shares (h, w) of metal and shadow at each place, from all copies."""
+
+    metal: Float32Array
+    shadow: Float32Array
+
+
+def paints_from(own: Float32Array, colours: Float32Array) -> Paints:
+    """Mean tone of the shadow, noise of the ground: from probabilities (3, n, h, w), tones (n, h, w, 3)."""
+    shadow, ground = own[SHADOW] > 0.9, own[GROUND] > 0.9
+    tone = np.median(colours[shadow], axis=0).astype(np.float32) if shadow.sum() > 20 else None
+    noise = np.cov(colours[ground][::7].T) + 1e-6 * np.eye(3)
+    return Paints(tone, np.linalg.cholesky(np.linalg.inv(noise)).T.astype(np.float32))
+
+
+def toned(own: Float32Array, foreign: Float32Array, colours: Float32Array, inside: BoolArray, paints: Paints) -> Toned:
+    """Copies of a picture from probabilities (3, n, h, w) and (n, h, w), tones (n, h, w, 3) and what is inside.
+
+    Pixels beside damage are mixed with it and do not count.
+    """
+    away = cv2.transform(colours.reshape(-1, 1, 3) - np.float32(1.0), paints.whitening)
+    tones = np.ascontiguousarray(np.moveaxis(away.reshape(colours.shape), -1, 0))
+    near = np.stack([cv2.dilate(layer, np.ones((3, 3), np.uint8)) for layer in foreign])
+    metal = np.asarray(own[METAL] / np.maximum(own.sum(0), 1e-6), np.float32)
+    return Toned(tones, metal, np.where(inside, 1.0 - near, 0.0).astype(np.float32))
+
+
+def divide(
+    parts: Sequence[Toned], atlas: Float32Array, paints: Paints, mm_per_px: float
+) -> tuple[Consensus, list[tuple[Float32Array, Float32Array]]]:
+    """Shares at each place, and shares (n, h, w) of metal and shadow in each copy of every picture.
+
+    Parameters
+    ----------
+    atlas : (3, h, w) array
+        Probabilities of metal, shadow, ground by tone.
+
+    Notes
+    -----
+    tone = metal × leaf + shadow × paint, in least squares over the copies that show the place. The leaf's tone is
+    averaged where the metal is sure, so a second pass leaves out the bare lines found in the first.
+    """
+    both = Consensus(atlas[METAL], atlas[SHADOW])
+    for _ in range(2):
+        leaves = [_leaf(part, both.metal, mm_per_px) for part in parts]
+        both = _solve(parts, leaves, atlas, paints)
+    beneath = _beneath(both, atlas, mm_per_px)
+    return both, [_of_copies(part, leaf, both, beneath, paints) for part, leaf in zip(parts, leaves, strict=True)]
+
+
+def _leaf(part: Toned, metal: Float32Array, mm_per_px: float) -> Float32Array:
+    """Tone (3, n, h, w) of the sure leaf around each place of each copy; 0 where there is none."""
+    kernel = np.ones((3, 3), np.uint8)
+    sure = (part.metal > 0.7) & (part.weight > 0.5) & (metal > CORE_SHARE * metal.max())
+    out = np.empty_like(part.tones)
+    for n, mask in enumerate(sure):
+        core = cv2.erode(mask.astype(np.uint8), kernel).astype(np.float32)
+        reach = widely(core, LEAF_MM / mm_per_px)
+        known = (reach > LEAST_REACH) / np.maximum(reach, LEAST_REACH)
+        for channel in range(3):
+            out[channel, n] = widely(part.tones[channel, n] * core, LEAF_MM / mm_per_px) * known
+    return out
+
+
+def _solve(parts: Sequence[Toned], leaves: Sequence[Float32Array], atlas: Float32Array, paints: Paints) -> Consensus:
+    paint = _paint(paints)
+    ridge = np.float32(CLEAR_SD**2)
+    shape = atlas.shape[1:]
+    uu, uv, uy, vv, vy = (np.zeros(shape, np.float32) for _ in range(5))
+    for part, leaf in zip(parts, leaves, strict=True):
+        uu += (part.weight * (leaf**2).sum(0)).sum(0)
+        uy += (part.weight * (leaf * part.tones).sum(0)).sum(0)
+        uv += (part.weight * np.tensordot(paint, leaf, 1)).sum(0)
+        vy += (part.weight * np.tensordot(paint, part.tones, 1)).sum(0)
+        vv += part.weight.sum(0) * (paint @ paint)
+    uu, vv = uu + ridge, vv + ridge
+    uy, vy = uy + ridge * atlas[METAL], vy + ridge * atlas[SHADOW]
+    metal = np.clip((uy * vv - vy * uv) / (uu * vv - uv**2), 0.0, 1.0)
+    shadow = np.clip((vy - metal * uv) / vv, 0.0, 1.0 - metal)
+    return Consensus(metal, shadow if paints.shadow is not None else 0.0 * metal)
+
+
+def _paint(paints: Paints) -> Float32Array:
+    """The shadow's tone (3,) in noise deviations from the ground; 0 if there is no shadow."""
+    if paints.shadow is None:
+        return np.zeros(3, np.float32)
+    return np.asarray(paints.whitening @ (paints.shadow - 1.0), np.float32)
+
+
+def _beneath(both: Consensus, atlas: Float32Array, mm_per_px: float) -> Float32Array:
+    """Share (h, w) of shadow in what lies beneath or beside the metal."""
+    bare = 1.0 - both.metal
+    near = [cv2.GaussianBlur(layer, (0, 0), NEAR_MM / mm_per_px) for layer in (both.shadow, bare)]
+    return np.asarray(np.clip(near[0] / np.maximum(near[1], 1e-3), 0.0, 1.0), np.float32)
+
+
+def _of_copies(
+    part: Toned, leaf: Float32Array, both: Consensus, beneath: Float32Array, paints: Paints
+) -> tuple[Float32Array, Float32Array]:
+    """Shares (n, h, w) of metal and shadow in each copy; where tones do not tell, those of all copies."""
+    paint = _paint(paints)
+    base = paint[:, None, None, None] * beneath
+    known = (leaf**2).sum(0) > 0.0
+    step = np.where(known, leaf - base, 0.0)
+    length2 = (step**2).sum(0)
+    pull = (step * (part.tones - base)).sum(0)
+    metal = (pull + CLEAR_SD**2 * both.metal) / (length2 + CLEAR_SD**2)
+    metal = np.clip(np.where(known, metal, np.minimum(part.metal, both.metal)), 0.0, 1.0)
+    rest = part.tones - metal * leaf
+    shade = (np.tensordot(paint, rest, 1) + CLEAR_SD**2 * both.shadow) / (paint @ paint + CLEAR_SD**2)
+    return metal.astype(np.float32), np.clip(shade, 0.0, 1.0 - metal).astype(np.float32)
