@@ -8,6 +8,7 @@ import sys
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from functools import partial
 from importlib import import_module
 from pathlib import Path
 from typing import Annotated, Any, NoReturn
@@ -25,9 +26,11 @@ _ROOM_OF = {
     "read_survey": "survey.reading",
     "starting_files": "survey.starting",
     "run_study": "study",
+    "processes": "study.crew",
 }
 """Rooms are loaded when a command needs them, so that `fragkit --help` answers at once."""
 
+_WORKERS_HELP = "Processes that measure photographs side by side. [default: as many as there are cores]"
 _OUT_HELP = "Folder for the results. [default: ./STUDY-record]"
 Study = Annotated[Path, typer.Argument(help="Study folder with survey.toml.", metavar="STUDY")]
 
@@ -49,13 +52,14 @@ def main() -> None:
 def run(
     study: Study,
     out: Annotated[Path | None, typer.Option("--out", help=_OUT_HELP, metavar="DIR")] = None,
+    workers: Annotated[int | None, typer.Option(min=1, help=_WORKERS_HELP, metavar="N")] = None,
 ) -> None:
     """Do the whole job: measure, lay out, and write the record."""
     target = out if out is not None else Path.cwd() / f"{study.resolve().name}-record"
     with _plain_faults():
         _refuse_output(study, target)
         with _progress() as report:
-            result = _room("run_study")(study, out=target, progress=report)
+            result = _room("run_study")(study, out=target, progress=report, executor=_executor(workers))
     _print_summary(result, target)
     if not result.is_answered:
         raise typer.Exit(NO_ANSWER)
@@ -99,6 +103,17 @@ def new(
     typer.echo(f"Made {study} with {_count(len(photos), 'photograph')} and {tables}.")
     typer.echo("Next: enter the control points in the tables and complete survey.toml, then")
     typer.echo(f"  fragkit check {study}")
+
+
+def _executor(workers: int | None) -> Any:
+    """What starts the worker processes once there is work for them; None for a single one."""
+    n_workers = workers or _n_cores()
+    return partial(_room("processes"), n_workers) if n_workers > 1 else None
+
+
+def _n_cores() -> int:
+    """Cores that this process may use."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
 def _room(name: str) -> Any:

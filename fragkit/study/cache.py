@@ -7,6 +7,7 @@ import io
 import os
 import pickle
 import tempfile
+from collections import OrderedDict
 from collections.abc import Mapping
 from dataclasses import fields, is_dataclass
 from pathlib import Path
@@ -19,11 +20,14 @@ from platformdirs import user_cache_path
 SIZE_LIMIT_BYTES = 4_000_000_000
 """The cache keeps the results used last, up to this size: about 60 photographs of 24 megapixels."""
 
+HELD_BYTES = 1_000_000_000
+"""Of the results kept on disk, those used last are also held in memory, up to this size."""
+
 _PICKLE_ERRORS = (pickle.PickleError, AttributeError, TypeError)
 
 
 class StageCache:
-    """A folder of stage results by key; without a folder it keeps nothing.
+    """Stage results by key: in a folder, and those used last in memory too; without a folder all in memory.
 
     Results are pickles, which can run code when opened: the folder belongs to the user alone, and a result is
     opened only if it is whole.
@@ -32,9 +36,21 @@ class StageCache:
     def __init__(self, folder: Path | None, *, note: str | None = None) -> None:
         self.folder = folder
         self.note = note
+        self._held: OrderedDict[str, tuple[Any, int]] = OrderedDict()
+
+    def __getstate__(self) -> dict[str, Any]:
+        return self.__dict__ | {"_held": OrderedDict()}
+
+    def holds(self, key: str) -> bool:
+        """Whether the result is there; one that turns out to be damaged may still fail to load."""
+        path = self._path(key)
+        return key in self._held or (path is not None and path.is_file())
 
     def load(self, key: str) -> tuple[bool, Any]:
         """Whether the result is there, and the result."""
+        if key in self._held:
+            self._held.move_to_end(key)
+            return True, self._held[key][0]
         path = self._path(key)
         if path is None or not path.is_file():
             return False, None
@@ -47,13 +63,15 @@ class StageCache:
         except (OSError, EOFError, ImportError, *_PICKLE_ERRORS):
             path.unlink(missing_ok=True)
             return False, None
-        return True, _made_read_only(value)
+        self._hold(key, _made_read_only(value), len(content))
+        return True, value
 
-    def store(self, key: str, value: Any) -> None:
-        """Keep a result; one that cannot be kept costs time at the next run and no more."""
+    def store(self, key: str, value: Any) -> bool:
+        """Keep a result, and say whether it is on disk; if not, it is remembered, and costs time at the next run."""
         path = self._path(key)
         if path is None:
-            return
+            self.remember(key, value)
+            return False
         try:
             content = _pickled(value)
             with tempfile.NamedTemporaryFile(dir=path.parent, suffix=".part", delete=False) as beside:
@@ -62,6 +80,24 @@ class StageCache:
             os.replace(beside.name, path)
         except (OSError, *_PICKLE_ERRORS) as error:
             self.note = f"Some results could not be kept for the next run ({error})."
+            self.remember(key, value)
+            return False
+        self._hold(key, _made_read_only(value), len(content))
+        return True
+
+    def remember(self, key: str, value: Any) -> None:
+        """Hold a result in memory as long as this cache lives."""
+        self._held[key] = (_made_read_only(value), 0)
+
+    def _hold(self, key: str, value: Any, n_bytes: int) -> None:
+        self._held[key] = (value, n_bytes)
+        total = sum(size for _, size in self._held.values())
+        for old, (_, size) in list(self._held.items()):
+            if total <= HELD_BYTES or old == key:
+                break
+            if size:
+                del self._held[old]
+                total -= size
 
     def prune(self, *, limit_bytes: int = SIZE_LIMIT_BYTES) -> None:
         """Remove the results that were not used for longest until the rest is within the limit."""

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,9 +14,8 @@ from fragkit.lattice import Lattice, fit_lattice, merge_centres
 from fragkit.motifs import Centres, Motif, build_motif, find_centres, recentre
 from fragkit.net import Net, Nets, find_nets
 from fragkit.rectify import Lens, Rectified, given_lens, rectify, set_tone, solve_lens
-from fragkit.study.bench import Bench, Made
+from fragkit.study.bench import Bench, Made, Step
 from fragkit.study.choosing import agree, superbase_mm
-from fragkit.study.digest import digest
 from fragkit.study.labels import labels_in_plane
 from fragkit.study.shared import shared_covariance_mm2
 from fragkit.study.tape import centres_by_tape
@@ -61,7 +60,7 @@ def count_steps(survey: Survey) -> int:
 
 def _rectify_all(bench: Bench, survey: Survey) -> dict[str, Made[Rectified]]:
     lenses = {name: _make_lens(bench, survey, entry) for name, entry in survey.lenses.items()}
-    made = {}
+    steps = []
     for photo in survey.photos:
         lens = lenses.get(photo.lens) if photo.lens else None
         if photo.lens and lens is None:
@@ -73,56 +72,45 @@ def _rectify_all(bench: Bench, survey: Survey) -> dict[str, Made[Rectified]]:
                 "Correct the lens, or leave it out: it is then solved with the plane.",
             )
             continue
-        result = _rectify_one(bench, survey, photo, lens)
-        if result is not None:
-            made[photo.name] = result
-    return made
+        source = survey.sources[photo.file.relative_to(survey.folder).as_posix()]
+        inputs = (source, photo.control, photo.flatness_mm, photo.chart, lens)
+        steps.append(Step(photo.name, inputs, partial(_rectified, photo, lens)))
+    return bench.make_all("rectify", steps)
 
 
 def _make_lens(bench: Bench, survey: Survey, entry: LensEntry) -> Made[Lens] | None:
     hashes = [survey.sources[path.relative_to(survey.folder).as_posix()] for path in entry.files]
 
-    def compute() -> Lens:
-        if entry.f_px is not None and entry.centre_px is not None:
-            return given_lens(entry.f_px, entry.centre_px, k1=entry.k1 or 0.0, k2=entry.k2 or 0.0, name=entry.name)
-        boards = [read_photo(path) for path in entry.files]
-        if entry.columns is None or entry.rows is None or entry.square_mm is None:
-            raise ValueError(f"Lens {entry.name!r} has neither numbers nor a board: give one of them.")
-        return solve_lens(
-            boards,
-            columns=entry.columns,
-            rows=entry.rows,
-            square_mm=entry.square_mm,
-            name=entry.name,
-            markers=entry.markers,
-        )
-
-    return bench.make("lens", entry.name, (entry, hashes), compute)
+    return bench.make("lens", entry.name, (entry, hashes), partial(_lens, entry))
 
 
-def _rectify_one(bench: Bench, survey: Survey, photo: PhotoEntry, lens: Made[Lens] | None) -> Made[Rectified] | None:
-    source = survey.sources[photo.file.relative_to(survey.folder).as_posix()]
+def _lens(entry: LensEntry) -> Lens:
+    if entry.f_px is not None and entry.centre_px is not None:
+        return given_lens(entry.f_px, entry.centre_px, k1=entry.k1 or 0.0, k2=entry.k2 or 0.0, name=entry.name)
+    if entry.columns is None or entry.rows is None or entry.square_mm is None:
+        raise ValueError(f"Lens {entry.name!r} has neither numbers nor a board: give one of them.")
+    return solve_lens(
+        [read_photo(path) for path in entry.files],
+        columns=entry.columns,
+        rows=entry.rows,
+        square_mm=entry.square_mm,
+        name=entry.name,
+        markers=entry.markers,
+    )
 
-    def compute() -> Rectified:
-        read = read_photo(photo.file)
-        plane = rectify(read, photo.control, lens=lens.value if lens else None, flatness_mm=photo.flatness_mm)
-        return set_tone(plane, read, photo.chart) if photo.chart else plane
 
-    inputs = (source, photo.control, photo.flatness_mm, photo.chart, lens)
-    return bench.make("rectify", photo.name, inputs, compute)
+def _rectified(photo: PhotoEntry, lens: Made[Lens] | None) -> Rectified:
+    read = read_photo(photo.file)
+    plane = rectify(read, photo.control, lens=lens.value if lens else None, flatness_mm=photo.flatness_mm)
+    return set_tone(plane, read, photo.chart) if photo.chart else plane
 
 
 def _find_all_nets(bench: Bench, rectified: Mapping[str, Made[Rectified]]) -> dict[str, Made[Nets]]:
-    made = {}
-    for name, plane in rectified.items():
+    return bench.make_all("net", [Step(name, (plane,), partial(_nets, plane)) for name, plane in rectified.items()])
 
-        def compute(plane: Made[Rectified] = plane) -> Nets:
-            return find_nets(plane.value.picture)
 
-        nets = bench.make("net", name, (plane,), compute)
-        if nets is not None:
-            made[name] = nets
-    return made
+def _nets(plane: Made[Rectified]) -> Nets:
+    return find_nets(plane.value.picture)
 
 
 def _find_all_centres(
@@ -130,20 +118,18 @@ def _find_all_centres(
 ) -> dict[str, Made[Centres]]:
     """Centres by photograph, in the net on which the photographs agree."""
     chosen = agree({name: made.value for name, made in nets.items()})
-    made = {}
+    steps = []
     for name, net in chosen.items():
         if net is None:
             bench.skip("centres", name, *_disagreement(nets[name].value, chosen))
             continue
         plane = rectified[name]
+        steps.append(Step(name, (plane, nets[name], net.a_mm, net.b_mm), partial(_centres, plane, net)))
+    return bench.make_all("centres", steps)
 
-        def compute(plane: Made[Rectified] = plane, net: Net = net) -> Centres:
-            return find_centres(plane.value.picture, net, covariance_mm2=plane.value.covariance_mm2)
 
-        centres = bench.make("centres", name, (plane, nets[name], net.a_mm, net.b_mm), compute)
-        if centres is not None:
-            made[name] = centres
-    return made
+def _centres(plane: Made[Rectified], net: Net) -> Centres:
+    return find_centres(plane.value.picture, net, covariance_mm2=plane.value.covariance_mm2)
 
 
 def _disagreement(nets: Nets, chosen: Mapping[str, Net | None]) -> tuple[str, str]:
@@ -164,20 +150,24 @@ def _build_motif(
         return None, {}
     planes, given = [rectified[photo.name] for photo in photos], [centres[photo.name] for photo in photos]
     hashes = [_label_hash(survey, photo) for photo in photos]
-
-    def compute() -> Motif:
-        examples = [(p.value.picture, c.value) for p, c in zip(planes, given, strict=True)]
-        labels = [_labels(photo, p.value) for photo, p in zip(photos, planes, strict=True)]
-        return build_motif(examples, labels=labels)
-
-    motif = bench.make("motif", "study", (planes, given, hashes), compute)
+    motif = bench.make("motif", "study", (planes, given, hashes), partial(_motif, photos, planes, given))
     if motif is None:
         return None, dict(centres)
     moved = {
-        photo.name: Made(recentre(own.value, motif.value, picture=k), digest(own.key, motif.key))
+        photo.name: bench.derive((own, motif, "recentre"), partial(_recentred, own, motif, k))
         for k, (photo, own) in enumerate(zip(photos, given, strict=True))
     }
     return motif, moved
+
+
+def _motif(photos: Sequence[PhotoEntry], planes: Sequence[Made[Rectified]], centres: Sequence[Made[Centres]]) -> Motif:
+    examples = [(plane.value.picture, own.value) for plane, own in zip(planes, centres, strict=True)]
+    labels = [_labels(photo, plane.value) for photo, plane in zip(photos, planes, strict=True)]
+    return build_motif(examples, labels=labels)
+
+
+def _recentred(centres: Made[Centres], motif: Made[Motif], picture: int) -> Centres:
+    return recentre(centres.value, motif.value, picture=picture)
 
 
 def _label_hash(survey: Survey, photo: PhotoEntry) -> str | None:
@@ -202,7 +192,7 @@ def _merge_one(
 ) -> Made[Centres] | None:
     if fragment.centres_xy_mm is not None:
         tape = (fragment.centres_xy_mm, fragment.centres_sd_mm, fragment.centres_index)
-        return bench.make("centres", fragment.name, tape, lambda: centres_by_tape(fragment))
+        return bench.make("centres", fragment.name, tape, partial(centres_by_tape, fragment))
     parts = [centres[p.name] for p in survey.photos if p.fragment == fragment.name and p.name in centres]
     if not parts:
         why = "none of its photographs gave motif centres."
@@ -210,7 +200,11 @@ def _merge_one(
         return None
     if len(parts) == 1:
         return parts[0]
-    return bench.make("centres", fragment.name, tuple(parts), lambda: merge_centres([part.value for part in parts]))
+    return bench.make("centres", fragment.name, tuple(parts), partial(_merged, parts))
+
+
+def _merged(parts: Sequence[Made[Centres]]) -> Centres:
+    return merge_centres([part.value for part in parts])
 
 
 def _fit_all(
@@ -220,17 +214,14 @@ def _fit_all(
     centres: Mapping[str, Made[Centres]],
     merged: Mapping[str, Made[Centres]],
 ) -> dict[str, Made[Lattice]]:
-    made = {}
+    steps = []
     for name, joined in merged.items():
         names = [photo.name for photo in survey.photos if photo.fragment == name and photo.name in centres]
         parts = [(rectified[photo], centres[photo]) for photo in names]
+        steps.append(Step(name, (joined, parts), partial(_lattice, joined, parts)))
+    return bench.make_all("lattice", steps)
 
-        def compute(joined: Made[Centres] = joined, parts: list[Any] = parts) -> Lattice:
-            photos = [(plane.value, own.value) for plane, own in parts]
-            shared = shared_covariance_mm2(joined.value, photos) if photos else None
-            return fit_lattice(joined.value, plane_covariance=shared)
 
-        lattice = bench.make("lattice", name, (joined, parts), compute)
-        if lattice is not None:
-            made[name] = lattice
-    return made
+def _lattice(joined: Made[Centres], parts: Sequence[tuple[Made[Rectified], Made[Centres]]]) -> Lattice:
+    photos = [(plane.value, own.value) for plane, own in parts]
+    return fit_lattice(joined.value, plane_covariance=shared_covariance_mm2(joined.value, photos) if photos else None)

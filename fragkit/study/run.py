@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Iterator, Mapping
+from concurrent.futures import Executor
 from pathlib import Path
 from typing import Any, TypeVar
 
 from fragkit.record import write_record
 from fragkit.study.bench import Bench, Made, Progress
 from fragkit.study.cache import StageCache, open_cache
+from fragkit.study.crew import crew_of
 from fragkit.study.decoration import N_STEPS as N_DECORATION_STEPS
 from fragkit.study.decoration import Decoration, describe_decoration
 from fragkit.study.digest import code_digest, digest, versions
@@ -27,6 +29,7 @@ def run_study(
     out: Path | None = None,
     progress: Progress | None = None,
     cache: Path | None = None,
+    executor: Executor | Callable[[], Executor] | None = None,
 ) -> StudyResult:
     """Everything that the study folder holds an answer to, from its photographs to marks on the wall.
 
@@ -37,9 +40,12 @@ def run_study(
     out : Path, optional
         Folder for the record. It is written anew unless it already holds this very result.
     progress : callable, optional
-        Called before each step with (stage, subject, steps done, steps in all).
+        Called for each step with (stage, subject, steps done before, steps in all).
     cache : Path, optional
         Folder in which the results of stages are kept; default FRAGKIT_CACHE, else the user's cache folder.
+    executor : Executor, or callable that makes one, optional
+        Measures photographs and fragments side by side, with the same results; see `Crew`. Its workers must see
+        the study and the cache under the same paths.
 
     Raises
     ------
@@ -56,8 +62,9 @@ def run_study(
     """
     survey = read_survey(Path(folder))
     store = open_cache(cache)
-    bench = Bench(store, progress, n_steps=_count_steps(survey, out))
-    measured = measure_fragments(bench, survey)
+    with crew_of(executor) as crew:
+        bench = Bench(store, progress, n_steps=_count_steps(survey, out), crew=crew)
+        measured = measure_fragments(bench, survey)
     decoration = describe_decoration(bench, survey, measured)
     walls = go_to_the_walls(bench, survey, decoration, measured.merged)
     result = _result(bench, survey, measured, decoration, walls, store.note)
@@ -84,11 +91,11 @@ def _result(
 ) -> StudyResult:
     return StudyResult(
         survey=survey,
-        rectified=_values(measured.rectified),
-        nets=_values(measured.nets),
-        centres=_values(measured.centres),
-        merged=_values(measured.merged),
-        lattices=_values(measured.lattices),
+        rectified=_Values(measured.rectified),
+        nets=_Values(measured.nets),
+        centres=_Values(measured.centres),
+        merged=_Values(measured.merged),
+        lattices=_Values(measured.lattices),
         motif=_value(decoration.motif),
         pooled=_value(decoration.pooled),
         colours=_value(decoration.colours),
@@ -124,8 +131,20 @@ def _value(made: Made[T] | None) -> T | None:
     return made.value if made is not None else None
 
 
-def _values(made: Mapping[str, Made[T]]) -> dict[str, T]:
-    return {name: entry.value for name, entry in made.items()}
+class _Values(Mapping[str, T]):
+    """Results by name, each read when it is asked for."""
+
+    def __init__(self, made: Mapping[str, Made[T]]) -> None:
+        self._made = dict(made)
+
+    def __getitem__(self, name: str) -> T:
+        return self._made[name].value
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._made)
+
+    def __len__(self) -> int:
+        return len(self._made)
 
 
 def _write_if_changed(result: StudyResult, out: Path, store: StageCache, contents_key: str) -> None:

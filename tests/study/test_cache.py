@@ -1,6 +1,7 @@
 """The cache gives back what was stored, forgets what is damaged or old, and is never in the way."""
 
 import os
+import pickle
 import stat
 from dataclasses import dataclass
 from types import MappingProxyType
@@ -22,9 +23,10 @@ def cache(tmp_path):
     return open_cache(tmp_path / "cache")
 
 
-def test_a_result_comes_back_read_only(cache):
-    cache.store("k", Result(np.arange(3.0), MappingProxyType({"a": np.ones(2)})))
-    is_kept, value = cache.load("k")
+@pytest.mark.parametrize("is_opened_again", [False, True])
+def test_a_result_comes_back_read_only(cache, is_opened_again):
+    assert cache.store("k", Result(np.arange(3.0), MappingProxyType({"a": np.ones(2)})))
+    is_kept, value = (open_cache(cache.folder) if is_opened_again else cache).load("k")
     assert is_kept
     assert value.values.tolist() == [0.0, 1.0, 2.0]
     assert not value.values.flags.writeable
@@ -46,13 +48,16 @@ def test_a_damaged_result_is_forgotten(cache, damage):
     content = bytearray(path.read_bytes())
     content[60] ^= 1
     path.write_bytes({"cut": bytes(content[:-5]), "altered": bytes(content), "empty": b""}[damage])
-    assert cache.load("k") == (False, None)
+    again = open_cache(cache.folder)
+    assert again.holds("k")
+    assert again.load("k") == (False, None)
     assert not path.exists()
 
 
 def test_what_cannot_be_kept_is_noted_and_does_no_harm(cache):
-    cache.store("k", lambda: 0)
-    assert cache.load("k") == (False, None)
+    assert not cache.store("k", unkept := lambda: 0)
+    assert cache.load("k") == (True, unkept)
+    assert open_cache(cache.folder).load("k") == (False, None)
     assert "could not be kept for the next run" in cache.note
     assert [path.name for path in cache.folder.iterdir()] == []
 
@@ -61,7 +66,7 @@ def test_the_results_used_last_are_kept(cache):
     for k in range(4):
         cache.store(f"k{k}", np.zeros(1000, np.uint8))
         os.utime(cache.folder / f"k{k}.pickle", (1000 + k, 1000 + k))
-    cache.load("k0")  # its turn is now the latest
+    open_cache(cache.folder).load("k0")  # its turn is now the latest
     cache.prune(limit_bytes=2700)
     assert sorted(path.stem for path in cache.folder.iterdir()) == ["k0", "k3"]
 
@@ -69,9 +74,9 @@ def test_the_results_used_last_are_kept(cache):
 def test_a_folder_that_cannot_be_made_is_a_note(tmp_path):
     (tmp_path / "file").write_text("")
     cache = open_cache(tmp_path / "file" / "cache")
-    cache.store("k", 1)
+    assert not cache.store("k", 1)
     cache.prune()
-    assert cache.load("k") == (False, None)
+    assert cache.load("k") == (True, 1)
     assert "Nothing is kept for the next run" in cache.note
     assert "Not a directory" in cache.note
 
@@ -91,3 +96,21 @@ def test_the_environment_chooses_the_place_or_none(tmp_path, monkeypatch):
 
 def test_the_folder_belongs_to_the_user_alone(cache):
     assert stat.S_IMODE(cache.folder.stat().st_mode) & 0o077 == 0
+
+
+def test_only_what_was_used_last_is_held_in_memory(cache, monkeypatch):
+    monkeypatch.setattr("fragkit.study.cache.HELD_BYTES", 2500)
+    for k in range(3):
+        cache.store(f"k{k}", np.zeros(1000, np.uint8))
+    (cache.folder / "k0.pickle").unlink()
+    (cache.folder / "k2.pickle").unlink()
+    assert cache.load("k0") == (False, None)
+    assert cache.load("k2")[0]
+
+
+def test_a_worker_gets_the_folder_and_not_the_memory(cache):
+    cache.store("k", np.arange(3))
+    cache.remember("unkept", 1)
+    sent = pickle.loads(pickle.dumps(cache))
+    assert sent.load("k")[0]
+    assert sent.load("unkept") == (False, None)

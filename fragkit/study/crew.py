@@ -1,0 +1,102 @@
+"""Tasks that do not wait for each other, done side by side by the workers of an executor."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import BrokenExecutor, Executor, ProcessPoolExecutor, as_completed
+from contextlib import contextmanager
+from dataclasses import dataclass
+from multiprocessing import get_context
+from typing import Any
+
+from fragkit.opencv import cv2
+
+Task = Callable[[], Any]
+"""It and its result must be picklable when the executor's workers are processes."""
+
+
+@dataclass(frozen=True)
+class WorkerLost:
+    """In the place of a result: the worker died each time that it did this task."""
+
+
+class Crew:
+    """Does tasks with an executor, here when there is none; a task whose worker died is done again.
+
+    Parameters
+    ----------
+    executor : Executor, or callable that makes one, optional
+        Any of `concurrent.futures`, or of a library that follows it. A callable is called when the first task
+        comes, and again when a worker died and broke the executor; what it made is shut down by `close`.
+        Without a callable the tasks that were left over are done here.
+    """
+
+    def __init__(self, executor: Executor | Callable[[], Executor] | None = None) -> None:
+        self._make = None if executor is None or isinstance(executor, Executor) else executor
+        self._executor = executor if isinstance(executor, Executor) else None
+
+    def do(self, tasks: Sequence[Task], *, on_done: Callable[[int], None]) -> list[Any]:
+        """The results in the order of the tasks; `on_done` is called with each task's number as it ends.
+
+        A task whose worker died is done again among the others left over, and then alone, so that one task
+        cannot stop the rest; what then still dies has a `WorkerLost` as its result.
+        """
+        results: dict[int, Any] = {}
+
+        def keep(done: tuple[int, Any]) -> None:
+            results.__setitem__(*done)
+            on_done(done[0])
+
+        for _ in range(2):
+            for done in self._round(tasks, [k for k in range(len(tasks)) if k not in results]):
+                keep(done)
+        for k in range(len(tasks)):
+            if k not in results:
+                keep(next(self._round(tasks, [k]), (k, WorkerLost())))
+        return [results[k] for k in range(len(tasks))]
+
+    def close(self) -> None:
+        """Wait for the workers that this crew started, and let them go; what was not begun is not done."""
+        if self._make is not None and self._executor is not None:
+            self._executor.shutdown(wait=True, cancel_futures=True)
+            self._executor = None
+
+    def _round(self, tasks: Sequence[Task], numbers: Sequence[int]) -> Iterator[tuple[int, Any]]:
+        """Number and result of each task that ends before a worker dies."""
+        executor = self._ready() if numbers else None
+        if executor is None:
+            yield from ((k, tasks[k]()) for k in numbers)
+            return
+        try:
+            numbered = {executor.submit(tasks[k]): k for k in numbers}
+            for future in as_completed(numbered):
+                yield numbered[future], future.result()
+        except BrokenExecutor:
+            executor.shutdown(wait=True)
+            self._executor = None
+
+    def _ready(self) -> Executor | None:
+        if self._executor is None and self._make is not None:
+            self._executor = self._make()
+        return self._executor
+
+
+@contextmanager
+def crew_of(executor: Executor | Callable[[], Executor] | None) -> Iterator[Crew]:
+    """A crew that lets its workers go at the end."""
+    crew = Crew(executor)
+    try:
+        yield crew
+    finally:
+        crew.close()
+
+
+def processes(n_workers: int) -> ProcessPoolExecutor:
+    """An executor of `n_workers` fresh processes, with one OpenCV thread each.
+
+    Notes
+    -----
+    A process started anew (spawn) imports the caller's main module: a script that uses this needs the usual
+    ``if __name__ == "__main__":``.
+    """
+    return ProcessPoolExecutor(n_workers, mp_context=get_context("spawn"), initializer=cv2.setNumThreads, initargs=(1,))

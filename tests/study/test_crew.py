@@ -1,0 +1,85 @@
+"""Tasks come back in their order from any executor, and a dead worker costs its task another try, not the rest."""
+
+import os
+import signal
+from concurrent.futures import ThreadPoolExecutor
+from functools import partial
+
+import pytest
+
+from fragkit.opencv import cv2
+from fragkit.study.crew import Crew, WorkerLost, crew_of, processes
+
+
+def square(number):
+    return number * number
+
+
+def die_once(marker, number):
+    """Kill the worker that does it first, as the system does when memory is short."""
+    if not marker.exists():
+        marker.touch()
+        os.kill(os.getpid(), signal.SIGKILL)
+    return square(number)
+
+
+def die(number):
+    os.kill(os.getpid(), signal.SIGKILL)
+
+
+two_processes = partial(processes, 2)
+
+
+@pytest.mark.parametrize("executor", [None, two_processes, partial(ThreadPoolExecutor, 2)])
+def test_results_come_in_the_order_of_the_tasks(executor):
+    ended = []
+    with crew_of(executor) as crew:
+        results = crew.do([partial(square, k) for k in range(6)], on_done=ended.append)
+    assert results == [0, 1, 4, 9, 16, 25]
+    assert sorted(ended) == list(range(6))
+
+
+def test_an_executor_of_the_callers_is_left_running():
+    with ThreadPoolExecutor(1) as executor:
+        with crew_of(executor) as crew:
+            crew.do([partial(square, 2)], on_done=lambda number: None)
+        assert executor.submit(square, 3).result() == 9
+
+
+def test_the_tasks_of_a_dead_worker_are_done_again(tmp_path):
+    tasks = [partial(square, k) for k in range(8)]
+    tasks[3] = partial(die_once, tmp_path / "died", 3)
+    with crew_of(two_processes) as crew:
+        assert crew.do(tasks, on_done=lambda number: None) == [k * k for k in range(8)]
+    assert (tmp_path / "died").exists()
+
+
+def test_a_task_that_always_kills_its_worker_stands_alone():
+    tasks = [partial(square, 0), partial(die, 1), partial(square, 2)]
+    ended = []
+    with crew_of(two_processes) as crew:
+        assert crew.do(tasks, on_done=ended.append) == [0, WorkerLost(), 4]
+    assert sorted(ended) == [0, 1, 2]
+
+
+def test_without_a_way_to_a_new_executor_the_rest_is_done_here(tmp_path):
+    with two_processes() as executor:
+        tasks = [partial(die_once, tmp_path / "died", k) for k in range(4)]
+        assert Crew(executor).do(tasks, on_done=lambda number: None) == [0, 1, 4, 9]
+
+
+def test_no_worker_is_started_for_no_task():
+    started = []
+    with crew_of(lambda: started.append(1)) as crew:
+        assert crew.do([], on_done=lambda number: None) == []
+    assert not started
+
+
+def test_a_fault_of_the_code_is_not_swallowed():
+    with crew_of(two_processes) as crew, pytest.raises(TypeError, match="multiply sequence"):
+        crew.do([partial(square, "a")], on_done=lambda number: None)
+
+
+def test_each_process_has_one_opencv_thread():
+    with crew_of(two_processes) as crew:
+        assert crew.do([cv2.getNumThreads] * 3, on_done=lambda number: None) == [1, 1, 1]
