@@ -119,10 +119,10 @@ class Pull:
     sd_mm: FloatArray
 
     def misses(self, start_mm: float, repeat_mm: float) -> tuple[FloatArray, FloatArray]:
-        """Misses (2m,) of places and of repeats, in mm at the marks, and their sds."""
+        """Misses (m,) of places, in their sds, and of repeats, in `PASS_SD_MM` at the marks."""
         places = self.at_mm - start_mm - self.number * repeat_mm
         within = self.spread * (self.repeat_mm - repeat_mm)
-        return np.concatenate([places, within]), np.concatenate([self.sd_mm, np.full_like(self.sd_mm, PASS_SD_MM)])
+        return places / self.sd_mm, within / PASS_SD_MM
 
     def best_repeat_mm(self) -> float | None:
         """The repeat that misses least in the sense of squares; None when the marks do not tell."""

@@ -5,24 +5,30 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
 from fragkit.layout.certainty import Classes, classify
+from fragkit.layout.choosing import worst_stretch
 from fragkit.layout.easing import ease, overlapping
 from fragkit.layout.gaps import Gap, level_lines, measure_gaps, plumb_lines
 from fragkit.layout.grounds import Sites, all_sites
 from fragkit.layout.insets import inset
-from fragkit.layout.jobs import Job, Marks, Placed, Repeat
+from fragkit.layout.jobs import Bent, Job, Marks, Placed, Repeat
+from fragkit.layout.nets import find_marks
+from fragkit.layout.passing import find_passes
 from fragkit.layout.results import WallLayout
+from fragkit.layout.scatter import draw_scatter
 from fragkit.layout.search import Net
-from fragkit.layout.shapes import WHOLE
+from fragkit.layout.shapes import WHOLE, rings_to_area
 from fragkit.layout.wording import wall_notes
 
 FloatArray = NDArray[np.float64]
 
 
-def finish(job: Job, net: Net, marks: Marks | None, *, initials: str) -> WallLayout:
-    """Every motif of the wall, from its chosen net."""
+def finish(job: Job, net: Net, *, initials: str, rng: np.random.Generator | None = None) -> WallLayout:
+    """Every motif of the wall, from its chosen net; with hand scatter when a generator is given."""
+    marks = find_marks(job)
     sites = all_sites(job.ground, net.across, net.down)
     index_origin = _index_origin(sites, job, marks)
     placed = _pinned(job, _place(job, sites), marks)
@@ -31,9 +37,8 @@ def finish(job: Job, net: Net, marks: Marks | None, *, initials: str) -> WallLay
     gap_ratio, gaps = _gaps(job, net, placed.xy_mm, row, column)
     classes = _classes(job, net, placed, marks)
     across, down, repeat = net.across, net.down, job.repeat
-    origin = np.array([across.start_mm, down.start_mm])
     along = index_origin[0] + repeat.offset_ratio * index_origin[1]
-    difference = _follow_difference(job, sites)
+    worst, passes = _worst_bent(job, sites), find_passes(job, net, marks)
     return WallLayout(
         name=job.ground.wall.name,
         wall=job.ground.wall,
@@ -41,7 +46,8 @@ def finish(job: Job, net: Net, marks: Marks | None, *, initials: str) -> WallLay
         index=placed.index - index_origin,
         xy_mm=placed.xy_mm,
         shift_mm=placed.xy_mm - placed.site_mm,
-        scatter_mm=np.zeros_like(placed.xy_mm),
+        scatter_mm=_scatter(job, placed, row, rng) if rng is not None else np.zeros_like(placed.xy_mm),
+        metal_mm2=_metal_mm2(job, placed),
         row=row,
         column=column,
         scale_ratio=placed.scale_ratio,
@@ -54,19 +60,23 @@ def finish(job: Job, net: Net, marks: Marks | None, *, initials: str) -> WallLay
         across_mm=across.repeat_mm,
         down_mm=down.repeat_mm,
         offset_ratio=repeat.offset_ratio,
-        origin_mm=origin + [along * across.repeat_mm, index_origin[1] * down.repeat_mm],
+        origin_mm=np.array([across.place_mm(along), down.place_mm(index_origin[1])]),
         line_mm=across.line_mm,
         strain_ratio=np.array([across.repeat_mm / repeat.across_mm, down.repeat_mm / repeat.down_mm]) - 1.0,
         on_axis=across.anchor.words,
         follow=job.ground.follow,
         margins_mm=np.array([across.low_margin_mm, across.high_margin_mm, down.low_margin_mm, down.high_margin_mm]),
-        follow_difference_mm=difference,
+        follow_difference_mm=worst.difference_mm,
+        follow_worst_mm=worst.at_mm,
+        stretch_ratio=worst_stretch(job, net),
+        change_ratio=across.change_ratio,
+        passes=passes,
         dropped=tuple(
             (i - int(index_origin[0]), j - int(index_origin[1]), xy, why) for i, j, xy, why in placed.dropped
         ),
         max_edge_gap_ratio=gap_ratio,
         cost_terms=net.terms,
-        notes=wall_notes(job, net, marks, placed=placed, gaps=gaps, follow_mm=difference),
+        notes=wall_notes(job, net, placed=placed, gaps=gaps, worst=worst, passes=passes),
     )
 
 
@@ -181,7 +191,27 @@ def _gaps(
     return max(level[0], plumb[0]), [*level[1], *plumb[1]]
 
 
-def _follow_difference(job: Job, sites: Sites) -> float:
-    frame = job.ground.frame
-    straight = frame.unbend(sites.xy_mm, follow=job.ground.follow)
-    return float(np.hypot(*frame.bend(straight).T).max(initial=0.0))
+def _worst_bent(job: Job, sites: Sites) -> Bent:
+    frame, follow = job.ground.frame, job.ground.follow
+    straight = frame.unbend(sites.xy_mm, follow=follow)
+    moved = np.hypot(*frame.bend(straight, follow="edges" if follow == "level" else follow).T)
+    if not len(moved):
+        return Bent(difference_mm=0.0, at_mm=(0.0, 0.0))
+    k = int(np.argmax(moved))
+    return Bent(difference_mm=float(moved[k]), at_mm=(float(sites.xy_mm[k, 0]), float(sites.xy_mm[k, 1])))
+
+
+def _metal_mm2(job: Job, placed: Placed) -> FloatArray:
+    area = {form.name: rings_to_area(form.outlines["metal"]).area for form in job.forms}
+    names, number = np.unique(np.array(placed.form, object).astype(str), return_inverse=True)
+    return np.array([area[name] for name in names])[number] * placed.scale_ratio**2 if len(names) else np.zeros(0)
+
+
+def _scatter(job: Job, placed: Placed, row: NDArray[np.int64], rng: np.random.Generator) -> FloatArray:
+    """Hand scatter; none for motifs that are eased or pinned, or that it would push out of their place."""
+    sd_mm = job.scatter_ratio * job.repeat.scatter_sd_mm
+    offsets = draw_scatter(row, placed.xy_mm[:, 0], sd_mm=sd_mm, rng=rng)
+    moved = placed.xy_mm + offsets
+    inside = shapely.contains_xy(job.ground.insets.of(job.ground.whole), moved[:, 0], moved[:, 1])
+    free = inside & (np.array(placed.eased, object) == "")
+    return np.where(free[:, None], offsets, 0.0)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -58,6 +59,19 @@ class Anchor:
     phase_ratio: float = 0.0
 
 
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Knots:
+    """Lines that are not evenly spaced: site numbers and places in mm, both (k,) and rising, between them straight.
+
+    `stretch_ratio` is the largest strain of an interval, `change_ratio` the largest change from one to the next.
+    """
+
+    number: FloatArray
+    at_mm: FloatArray
+    stretch_ratio: float
+    change_ratio: float
+
+
 @dataclass(frozen=True, kw_only=True)
 class Fit:
     """A repeat and a phase in one direction.
@@ -77,6 +91,8 @@ class Fit:
         The repeat is within its interval for a new wall.
     terms : mapping of str to float
         Cost in the user's terms, as far as this direction alone decides it.
+    knots : Knots or None
+        Where the lines stand when they are not evenly spaced.
     """
 
     anchor: Anchor
@@ -88,18 +104,38 @@ class Fit:
     high_margin_mm: float
     within: bool
     terms: Mapping[str, float] = field(default_factory=dict)
+    knots: Knots | None = None
 
     @property
     def cost(self) -> float:
         """Sum of the terms."""
         return sum(self.terms.values())
 
-    def place_mm(self, number: FloatArray) -> FloatArray:
+    @property
+    def key(self) -> tuple[float, float]:
+        """Repeat and phase, rounded: fits of one key lay the same lines."""
+        return round(self.repeat_mm, 7), round(self.start_mm % self.repeat_mm, 6)
+
+    @property
+    def stretch_ratio(self) -> float:
+        """Largest difference between an interval and the repeat of the fit, as a share of it."""
+        return 0.0 if self.knots is None else self.knots.stretch_ratio
+
+    @property
+    def change_ratio(self) -> float:
+        """Largest difference between neighbouring intervals."""
+        return 0.0 if self.knots is None else self.knots.change_ratio
+
+    def place_mm(self, number: Any) -> Any:
         """Where sites of these numbers stand: whole numbers are the sites of row 0."""
+        if self.knots is not None:
+            return np.asarray(np.interp(number, self.knots.number, self.knots.at_mm))
         return self.start_mm + number * self.repeat_mm
 
-    def number_at(self, at_mm: FloatArray) -> FloatArray:
+    def number_at(self, at_mm: Any) -> Any:
         """The number of the place `at_mm`; the inverse of `place_mm`."""
+        if self.knots is not None:
+            return np.asarray(np.interp(at_mm, self.knots.at_mm, self.knots.number))
         return (at_mm - self.start_mm) / self.repeat_mm
 
 
@@ -140,16 +176,22 @@ def enumerate_fits(span: Span, anchors: Iterable[Anchor], *, extra_mm: Iterable[
         for repeat in (span.repeat_mm, *span.bounds_mm, *extra_mm, *to_high, *to_low):
             fit = make_fit(span, anchor, float(repeat))
             if fit is not None:
-                found.setdefault((round(fit.repeat_mm, 7), round(fit.start_mm % fit.repeat_mm, 6)), fit)
+                found.setdefault(fit.key, fit)
     return list(found.values())
+
+
+def line_ends(span: Span, start_mm: Any, repeat_mm: Any) -> tuple[Any, Any]:
+    """First and last line on which a whole motif can stand; arrays where several fits are asked for."""
+    line = repeat_mm / span.lines_per_repeat
+    first = np.ceil((span.low_mm + span.reach_mm - start_mm) / line - _TINY)
+    return first, np.floor((span.high_mm - span.reach_mm - start_mm) / line + _TINY)
 
 
 def make_fit(span: Span, anchor: Anchor, repeat_mm: float) -> Fit | None:
     """The fit of one repeat to one anchor; None when no line has room."""
     line = repeat_mm / span.lines_per_repeat
     start = anchor.at_mm + anchor.phase_ratio * repeat_mm
-    first = np.ceil((span.low_mm + span.reach_mm - start) / line - _TINY)
-    last = np.floor((span.high_mm - span.reach_mm - start) / line + _TINY)
+    first, last = line_ends(span, start, repeat_mm)
     if last < first:
         return None
     low, high = span.bounds_mm

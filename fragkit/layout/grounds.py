@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import shapely
@@ -12,7 +13,7 @@ from fragkit.layout.easing import Rule
 from fragkit.layout.fits import Fit
 from fragkit.layout.frames import Frame
 from fragkit.layout.insets import Insets
-from fragkit.layout.scanning import IntArray, Stretches, expand, scan, whole_numbers
+from fragkit.layout.scanning import IntArray, Rings, Stretches, expand, scan, whole_numbers
 from fragkit.layout.shapes import Form
 from fragkit.survey import WallEntry
 
@@ -48,6 +49,25 @@ class Ground:
     offset_ratio: float
     follow: str
     corners: tuple[Corner, ...] = ()
+    eye_mm: float | None = None
+
+    @cached_property
+    def departures_mm(self) -> tuple[float, float]:
+        """By how much lines leave the level or the plumb line at worst, and a visible edge beside them."""
+        frame = self.frame
+        half = {"top": frame.run_mm / 2, "bottom": frame.run_mm / 2}
+        half |= {"left": frame.height_mm / 2, "right": frame.height_mm / 2}
+        off = {name: abs(getattr(frame, name).lean) * length for name, length in half.items()}
+        followed = {"level": (), "edges": tuple(off), "fan": ("top",)}[self.follow]
+        return max((off[name] for name in followed), default=0.0), max(
+            (off[name] for name in off if name not in followed), default=0.0
+        )
+
+    @property
+    def near_rings(self) -> Rings:
+        """Segments of the area from where the longest shift of any rule reaches a place with room."""
+        farthest = max(rule.max_shift_mm for rule in self.rules)
+        return self.insets.rings_near(self.whole, farthest)
 
     def place(self, true_mm: FloatArray) -> FloatArray:
         """Places (n, 2) on the wall of points of the true net."""
@@ -58,13 +78,15 @@ class Ground:
 class Rows:
     """Rows of a fit on a wall: their numbers and, in the x of the true net, their stretches.
 
-    `free` are the stretches on the free wall, `clear` those where the whole motif has room.
+    `free` are the stretches on the free wall, `clear` those where the whole motif has room, `near` those from
+    where some rule might allow it to be moved there.
     """
 
     number: IntArray
     height_mm: FloatArray
     free: Stretches
     clear: Stretches
+    near: Stretches
 
 
 def rows_on(ground: Ground, down: Fit) -> Rows:
@@ -87,6 +109,7 @@ def rows_on(ground: Ground, down: Fit) -> Rows:
         height_mm=height,
         free=scan(ground.insets.rings, origin, step),
         clear=scan(ground.insets.rings_of(ground.whole), origin, step),
+        near=scan(ground.near_rings, origin, step),
     )
 
 

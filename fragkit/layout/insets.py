@@ -20,6 +20,8 @@ FloatArray = NDArray[np.float64]
 ON_OUTLINE_MM = 5.0
 """An edge line within this of the outline or of an opening is that boundary, not a line across the wall."""
 CIRCLE_SEGMENTS = 8
+ROUND_BUFFER_RATIO = 1.01
+"""A circle drawn with 8 segments a quarter is 0.5 % too small; a buffer that must hold all of it is made larger."""
 
 
 def free_area(wall: WallEntry) -> Any:
@@ -116,4 +118,12 @@ class Insets:
         key = (f"rings of {form.name}", 1.0)
         if key not in self.known:
             self.known[key] = rings_of(self.of(form))
+        return self.known[key]
+
+    def rings_near(self, form: Form, within_mm: float) -> Rings:
+        """Segments of the part of the free wall that is at most `within_mm` (and a hair more) from the inset."""
+        key = (f"rings near {form.name}", within_mm)
+        if key not in self.known:
+            reach = within_mm * ROUND_BUFFER_RATIO + 1e-6
+            self.known[key] = rings_of(self.area.intersection(self.of(form).buffer(reach, quad_segs=CIRCLE_SEGMENTS)))
         return self.known[key]

@@ -37,6 +37,7 @@ class Repeat:
     across_bounds_mm: tuple[float, float]
     down_bounds_mm: tuple[float, float]
     typed: bool
+    scatter_sd_mm: float = 0.0
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -49,6 +50,7 @@ class Job:
     on_axis: str
     forms: tuple[Form, ...]
     weights: Mapping[str, float]
+    scatter_ratio: float = 0.0
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -58,6 +60,14 @@ class Marks:
     index: NDArray[np.int64]
     xy_mm: FloatArray
     misfit_mm: FloatArray
+
+
+@dataclass(frozen=True, kw_only=True)
+class Bent:
+    """How far the worst motif would move if the other of level and edges were followed, and where it is."""
+
+    difference_mm: float
+    at_mm: tuple[float, float]
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -105,5 +115,6 @@ def adopt_repeat(pooled: Pooled) -> tuple[Repeat, tuple[str, ...]]:
         across_bounds_mm=(bounds[0][0], bounds[0][1]),
         down_bounds_mm=(bounds[1][0], bounds[1][1]),
         typed=pooled.basis == "typed",
+        scatter_sd_mm=float(pooled.residual_sd_mm),
     )
     return repeat, notes

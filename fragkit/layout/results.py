@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, fields
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -12,20 +13,35 @@ from numpy.typing import NDArray
 
 from fragkit.card import card
 from fragkit.frozen import frozen_array
-from fragkit.survey import WallEntry
+from fragkit.layout.visibility import arcsec, is_quiet
+from fragkit.survey import DecisionEntry, WallEntry
 
 FloatArray = NDArray[np.float64]
 Outlines = Mapping[str, tuple[FloatArray, ...]]
 
-POSITION_CLASSES = (
-    "measured on the wall",
-    "legible trace",
-    "interpolated between evidence",
-    "extrapolated",
-    "by analogy",
-    "chosen to fit",
+UNCERTAINTY: Mapping[str, float] = MappingProxyType(
+    {
+        "measured on the wall": 0.0,
+        "legible trace": 0.2,
+        "interpolated between evidence": 0.4,
+        "extrapolated": 0.6,
+        "by analogy": 0.8,
+        "chosen to fit": 1.0,
+    }
 )
-"""Classes of certainty, from evidence to design; one vocabulary for position, form and material."""
+"""Classes of certainty, from evidence to design, one vocabulary for position, form and material; and what each
+counts in an average. That place and form are rated apart and then averaged is published practice; the even steps
+are an assumption."""
+
+POSITION_CLASSES = tuple(UNCERTAINTY)
+"""The classes, from evidence to design."""
+
+
+def average_uncertainty(classes: Sequence[str], area_mm2: FloatArray) -> float:
+    """Average of the classes (n,), weighted by area (n,); 0 for no motifs."""
+    total = float(np.sum(area_mm2))
+    by_class = [(UNCERTAINTY[name], np.array(classes, object) == name) for name in set(classes)]
+    return sum(value * float(area_mm2[is_in].sum()) for value, is_in in by_class) / total if total > 0 else 0.0
 
 
 def _freeze(result: Any) -> None:
@@ -68,6 +84,77 @@ class PlacedCentres:
         return f"PlacedCentres({len(self.status)} sites of {self.fragment!r} on {self.wall!r})"
 
 
+@dataclass(frozen=True, kw_only=True)
+class Pass:
+    """How a net passes the surviving motifs of one fragment (or a pinned motif).
+
+    Attributes
+    ----------
+    fragment : str
+    n : int
+        Motifs of the fragment on the wall.
+    miss_mm : (float, float)
+        Mean of surviving place − place in the net, x and y.
+    worst_mm : float
+        Distance of the motif that is furthest from its site.
+    sd_mm : float
+        One standard deviation of the place of the fragment, per coordinate.
+    n_stray : int
+        Motifs more than a quarter repeat from their site.
+    """
+
+    fragment: str
+    n: int
+    miss_mm: tuple[float, float]
+    worst_mm: float
+    sd_mm: float
+    n_stray: int = 0
+
+    @property
+    def within(self) -> bool:
+        """Whether the fragment as a whole is passed within one standard deviation of its place, in x and in y."""
+        return max(abs(part) for part in self.miss_mm) <= self.sd_mm
+
+
+@dataclass(frozen=True, kw_only=True)
+class Join:
+    """A corner of the room.
+
+    Attributes
+    ----------
+    wall, next : str
+        Left and right of the corner.
+    turn : str
+        "carried on", "starts afresh", or "closing error".
+    row_step_mm : float
+        Worst step between a row and the nearest row of the next wall.
+    column_step_mm : float or None
+        Step between columns; None where the next wall starts afresh.
+    margin_mm : float
+        From the last plumb line round the corner to the first.
+    viewing_mm : float
+        Distance from which the steps are seen.
+    """
+
+    wall: str
+    next: str
+    turn: str
+    row_step_mm: float
+    column_step_mm: float | None
+    margin_mm: float
+    viewing_mm: float
+
+    @property
+    def row_step_arcsec(self) -> float:
+        """Worst step between rows, in seconds of arc at the viewing distance."""
+        return arcsec(self.row_step_mm, viewing_mm=self.viewing_mm)
+
+    @property
+    def column_step_arcsec(self) -> float | None:
+        """Step between columns, in seconds of arc at the viewing distance."""
+        return None if self.column_step_mm is None else arcsec(self.column_step_mm, viewing_mm=self.viewing_mm)
+
+
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Alternative:
     """One way to fit the repeat to one wall.
@@ -89,9 +176,17 @@ class Alternative:
     on_axis : str
         "motif", "gap", or what took the place of the axis.
     follow : str
-        "level" or "edges".
+        "level", "edges" or "fan".
     within_evidence : bool
-        Both repeats lie within their interval for a new wall.
+        Both repeats lie within their interval for a new wall; where not, `why` begins with "beyond the
+        evidence".
+    stretch_ratio, change_ratio : float
+        Largest difference of an interval from the measured repeat, and between neighbouring intervals,
+        before motifs are eased at edges.
+    origin_mm : (float, float)
+        Site (0, 0) of the net, before `follow` bends it.
+    knots : (k, 2) array or None
+        Site number and place in mm of columns that are not evenly spaced.
     cost : float
     terms : mapping of str to float
         The parts of the cost.
@@ -113,10 +208,22 @@ class Alternative:
     on_axis: str
     follow: str
     within_evidence: bool
+    stretch_ratio: float
+    change_ratio: float
+    origin_mm: tuple[float, float]
+    knots: FloatArray | None
     cost: float
     terms: Mapping[str, float]
     chosen: bool
     why: str
+
+    def __post_init__(self) -> None:
+        _freeze(self)
+
+    @property
+    def invisible(self) -> bool:
+        """Whether the fit may claim that nobody sees it: ≤ 2 % stretch a repeat, ≤ 1 % between neighbours."""
+        return is_quiet(stretch_ratio=self.stretch_ratio, change_ratio=self.change_ratio)
 
     def __repr__(self) -> str:
         mark = ", chosen" if self.chosen else ""
@@ -139,6 +246,8 @@ class WallLayout:
         How far the motif is moved from its site to ease it at an edge; zero for most.
     scatter_mm : (n, 2) array
         Hand scatter for the full-size sheets, to be added to `xy_mm`; zero unless asked for.
+    metal_mm2 : (n,) array
+        Metal of each motif as it is to be made.
     row, column : (n,) int arrays
         Level line from the bottom and plumb line from the left, both from 1.
     scale_ratio, rotation_deg : (n,) arrays
@@ -155,8 +264,14 @@ class WallLayout:
     on_axis, follow : str
     margins_mm : (4,) array
         Outermost line to the straightened edge: left, right, bottom, top.
-    follow_difference_mm : float
-        How far the worst motif would move if the other of "level" and "edges" were followed.
+    follow_difference_mm, follow_worst_mm
+        How far the worst motif would move if the other of "level" and "edges" were followed, and where it is
+        (x, y).
+    stretch_ratio, change_ratio : float
+        Largest difference of an interval from the measured repeat, and between neighbouring intervals,
+        before motifs are eased at edges.
+    passes : tuple of Pass
+        How the net passes each surviving fragment and pinned motif.
     dropped : tuple of (i, j, (x, y), reason)
     max_edge_gap_ratio : float
         Largest gap between neighbours, or between an edge and the first motif, in repeats.
@@ -170,6 +285,7 @@ class WallLayout:
     xy_mm: FloatArray
     shift_mm: FloatArray
     scatter_mm: FloatArray
+    metal_mm2: FloatArray
     row: NDArray[np.int64]
     column: NDArray[np.int64]
     scale_ratio: FloatArray
@@ -189,6 +305,10 @@ class WallLayout:
     follow: str
     margins_mm: FloatArray
     follow_difference_mm: float
+    follow_worst_mm: tuple[float, float]
+    stretch_ratio: float
+    change_ratio: float
+    passes: tuple[Pass, ...]
     dropped: tuple[tuple[int, int, tuple[float, float], str], ...]
     max_edge_gap_ratio: float
     cost_terms: Mapping[str, float]
@@ -207,6 +327,24 @@ class WallLayout:
         """Motifs left out although their site is on the free wall."""
         return len(self.dropped)
 
+    @property
+    def invisible(self) -> bool:
+        """Whether the net may claim that nobody sees its fit; eased motifs are listed one by one instead."""
+        return is_quiet(stretch_ratio=self.stretch_ratio, change_ratio=self.change_ratio)
+
+    @property
+    def eased(self) -> tuple[int, ...]:
+        """Numbers of the motifs that were moved, reduced, reshaped or pinned: each is an element of its own."""
+        odd = (np.hypot(*self.shift_mm.T) > 0.05) | (self.scale_ratio != 1.0) | (np.array(self.form) != "whole")
+        return tuple(np.flatnonzero(odd).tolist())
+
+    @property
+    def uncertainty(self) -> Mapping[str, float]:
+        """Average uncertainty, weighted by metal area: of "position", "form", "material", and their "mean"."""
+        aspects = {"position": self.position_class, "form": self.form_class, "material": self.material_class}
+        found = {name: average_uncertainty(classes, self.metal_mm2) for name, classes in aspects.items()}
+        return {**found, "mean": float(np.mean(list(found.values())))}
+
     def __repr__(self) -> str:
         return f"WallLayout({self.name!r}, {self.n_motifs} motifs, {self.across_mm:.2f} × {self.down_mm:.2f} mm)"
 
@@ -221,6 +359,7 @@ class WallLayout:
             ),
             ("On the axis", self.on_axis),
             ("Largest gap", f"{self.max_edge_gap_ratio:.2f} repeats"),
+            ("Average uncertainty", f"{self.uncertainty['mean']:.2f} (0 measured on the wall, 1 chosen to fit)"),
             *((f"Position {name}", str(counts[name])) for name in POSITION_CLASSES if counts[name]),
         ]
         return card(f"Wall {self.name}", rows, notes=self.notes)
@@ -238,18 +377,39 @@ class Layout:
     forms : mapping of str to mapping of str to tuple of (m, 2) arrays
         Outlines by layer ("metal", "shadow") of every form, in mm from the motif's centre at scale 1, y up;
         "whole" is always there.
+    joins : tuple of Join
+        The corners, in the order of the walls.
+    decisions : tuple of DecisionEntry
+        What was overridden or chosen, by whom if the study says so, and why.
+    scatter_seed : int or None
+        Seed of the hand scatter; None when there is none.
     notes : tuple of str
     """
 
     walls: tuple[WallLayout, ...]
     alternatives: tuple[Alternative, ...]
     forms: Mapping[str, Outlines]
+    joins: tuple[Join, ...] = ()
+    decisions: tuple[DecisionEntry, ...] = ()
+    scatter_seed: int | None = None
     notes: tuple[str, ...] = field(default=())
 
     @property
     def n_motifs(self) -> int:
         """Motifs in the room."""
         return sum(wall.n_motifs for wall in self.walls)
+
+    @property
+    def uncertainty(self) -> float:
+        """Average uncertainty of the room, weighted by metal area: 0 all measured on the wall, 1 all chosen."""
+        areas = np.array([wall.metal_mm2.sum() for wall in self.walls])
+        means = np.array([wall.uncertainty["mean"] for wall in self.walls])
+        return float(areas @ means / areas.sum()) if areas.sum() > 0 else 0.0
+
+    def why_not_the_runner_up(self, wall: str) -> str:
+        """In words: the best alternative that was not taken for a wall, and what speaks against it."""
+        other = next((a for a in self.alternatives if a.wall == wall and not a.chosen), None)
+        return "there was no other" if other is None else f"{other.name} was not taken: {other.why}"
 
     def __repr__(self) -> str:
         return f"Layout({self.n_motifs} motifs on {len(self.walls)} walls)"

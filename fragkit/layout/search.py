@@ -14,12 +14,14 @@ from fragkit.layout.easing import governing_rules
 from fragkit.layout.fits import Fit
 from fragkit.layout.frames import Frame
 from fragkit.layout.grounds import Ground, Rows, numbers_in, rows_on, site_places
-from fragkit.layout.scanning import outside
+from fragkit.layout.scanning import Stretches, outside, whole_numbers
 
 FloatArray = NDArray[np.float64]
 
 N_PRICED = 8
 """At least so many distinct fits of each wall are priced in full and offered."""
+EYE_BAND_MM = 400.0
+"""Above and below eye level; an assumption."""
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -55,14 +57,49 @@ def price_net(ground: Ground, across: Fit, down: Fit, *, weights: Mapping[str, f
     number, row = outside(free, clear)
     _, xy = site_places(ground, across, rows, number=number, row=row)
     n_dropped = _beyond_shift(ground, xy)
-    share = 1.0 / max(n_motifs, 1)
+    share, pitch = 1.0 / max(n_motifs, 1), min(across.repeat_mm, down.repeat_mm)
+    out_of_true, out_of_line = ground.departures_mm
     joint = {
         "motifs eased at edges": share * len(xy),
         "motifs left out": share * n_dropped,
+        "lines out of true": out_of_true / pitch,
+        "lines out of line with a visible edge": out_of_line / pitch,
         **_corner_steps(ground, across, down),
     }
+    if ground.eye_mm is not None:
+        joint["motifs eased at eye level"] = share * int(np.sum(np.abs(xy[:, 1] - ground.eye_mm) <= EYE_BAND_MM))
     terms = _summed(across.terms, down.terms, weighted(joint, weights))
     return Net(across=across, down=down, n_motifs=n_motifs, n_eased=len(xy), n_dropped=n_dropped, terms=terms)
+
+
+def least_costs(
+    ground: Ground, across: Sequence[Fit], down: Fit, *, weights: Mapping[str, float], rows: Rows
+) -> FloatArray:
+    """What each fit across (n,) with the rows of `down` costs at least: all but corners, and some motifs left out.
+
+    Notes
+    -----
+    Sites on the free wall, sites with room for the whole motif, and sites that may be moved there are only
+    counted, for all fits at once.
+    """
+    start, repeat = (
+        np.array(values)[:, None] for values in zip(*((f.start_mm, f.repeat_mm) for f in across), strict=True)
+    )
+    free, clear, near = (
+        _counts(ground, start, repeat, rows, stretches) for stretches in (rows.free, rows.clear, rows.near)
+    )
+    lost = weights["motifs eased at edges"] * (free - clear) + weights["motifs left out"] * (free - near)
+    return np.asarray(lost / np.maximum(free, 1) + down.cost + [fit.cost for fit in across])
+
+
+def _counts(
+    ground: Ground, start_mm: FloatArray, repeat_mm: FloatArray, rows: Rows, stretches: Stretches
+) -> NDArray[np.int64]:
+    shift = ground.offset_ratio * rows.number[stretches.row]
+    first, last = whole_numbers(
+        (stretches.begin - start_mm) / repeat_mm - shift, (stretches.end - start_mm) / repeat_mm - shift
+    )
+    return np.asarray(np.maximum(last - first + 1, 0).sum(axis=1))
 
 
 def _beyond_shift(ground: Ground, xy_mm: FloatArray) -> int:
@@ -80,8 +117,8 @@ def _corner_steps(ground: Ground, across: Fit, down: Fit) -> dict[str, float]:
         steps_mm = row_steps_mm(ground.frame, down, row_mm=corner.row_mm, down_mm=corner.down_mm)
         rows += 2.0 * float(steps_mm.mean()) / corner.down_mm
         if corner.site_mm is not None:
-            j = np.rint((corner.row_mm - down.start_mm) / down.repeat_mm)
-            along = (corner.site_mm - across.start_mm) / across.repeat_mm - ground.offset_ratio * j
+            j = np.rint(down.number_at(corner.row_mm))
+            along = across.number_at(corner.site_mm) - ground.offset_ratio * j
             columns += 2.0 * abs(along - np.rint(along))
     if not ground.corners:
         return {}
@@ -110,23 +147,39 @@ def search(ground: Ground, across: Sequence[Fit], down: Sequence[Fit], *, weight
 
     Notes
     -----
-    The terms of a direction alone bound the cost from below. Pairs are priced in the order of that bound
-    until it exceeds the cheapest price found, so the rest need not be looked at (branch and bound). At least
-    eight distinct pairs are priced.
+    Two bounds from below: the terms of each direction alone, and with them the motifs that must be eased,
+    counted row by row. Pairs are looked at in the order of the first bound until it exceeds the cheapest price
+    found, and priced in full where the second does not exceed it, so the rest cannot be cheaper (branch and
+    bound). At least eight distinct pairs are priced.
     """
     bound = np.add.outer([fit.cost for fit in across], [fit.cost for fit in down])
     nets: dict[tuple[object, ...], Net] = {}
-    rows: dict[int, Rows] = {}
+    rows: dict[int, tuple[Rows, FloatArray]] = {}
     best = np.inf
     for flat in np.argsort(bound, axis=None, kind="stable"):
         a, d = (int(k) for k in np.unravel_index(flat, bound.shape))
         if bound[a, d] >= best and len(nets) >= N_PRICED:
             break
         if d not in rows:
-            rows[d] = rows_on(ground, down[d])
-        net = price_net(ground, across[a], down[d], weights=weights, rows=rows[d])
+            found = rows_on(ground, down[d])
+            rows[d] = found, least_costs(ground, across, down[d], weights=weights, rows=found)
+        key = (across[a].n_lines, across[a].anchor, down[d].n_lines, down[d].anchor)
+        known = nets[key].cost if key in nets else np.inf
+        if rows[d][1][a] >= (min(best, known) if len(nets) >= N_PRICED else known):
+            continue
+        net = price_net(ground, across[a], down[d], weights=weights, rows=rows[d][0])
         best = min(best, net.cost)
-        key = (net.across.n_lines, net.across.anchor, net.down.n_lines, net.down.anchor)
-        if key not in nets or net.cost < nets[key].cost:
+        if net.cost < known:
             nets[key] = net
     return sorted(nets.values(), key=lambda net: net.cost)
+
+
+def cheapest_with(ground: Ground, across: Sequence[Fit], down: Fit, *, weights: Mapping[str, float]) -> float:
+    """The cost of the cheapest net with the rows of `down`."""
+    rows, best = rows_on(ground, down), np.inf
+    least = least_costs(ground, across, down, weights=weights, rows=rows)
+    for a in np.argsort(least):
+        if least[a] >= best:
+            break
+        best = min(best, price_net(ground, across[int(a)], down, weights=weights, rows=rows).cost)
+    return float(best)

@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 
 from fragkit.layout.gaps import MAX_GAP_RATIO, Gap
-from fragkit.layout.jobs import Dropped, Job, Marks, Placed
+from fragkit.layout.jobs import Bent, Dropped, Job, Placed
+from fragkit.layout.results import Pass
 from fragkit.layout.search import Net
 
 MAX_LEFT_OUT_RATIO = 0.02
-MAX_QUIET_STRAIN_RATIO = 0.02
-"""Lengths are told apart by eye to about 1 part in 50 (from an older textbook)."""
 LEAN_WORTH_SAYING_MM = 1.0
 N_GAPS_TOLD = 3
 
@@ -21,19 +20,19 @@ N_GAPS_TOLD = 3
 def wall_notes(
     job: Job,
     net: Net,
-    marks: Marks | None,
     *,
     placed: Placed,
     gaps: Sequence[Gap],
-    follow_mm: float,
+    worst: Bent,
+    passes: Sequence[Pass],
 ) -> tuple[str, ...]:
     """The doubts of one wall."""
     return (
         *_strain_words(net),
-        *_evidence_words(job, net, marks),
+        *[_pass_words(one) for one in passes],
         *_dropped_words(len(placed.index), placed.dropped),
         *_gap_words(gaps, placed.dropped),
-        *_follow_words(job, follow_mm),
+        *_follow_words(job, worst),
     )
 
 
@@ -49,34 +48,17 @@ def _strain_words(net: Net) -> list[str]:
     return words
 
 
-def _evidence_words(job: Job, net: Net, marks: Marks | None) -> list[str]:
-    if marks is None:
-        return []
-    evidence, offset = job.evidence, job.repeat.offset_ratio
-    fitted = np.column_stack(
-        [
-            net.across.start_mm + (marks.index[:, 0] + offset * marks.index[:, 1]) * net.across.repeat_mm,
-            net.down.start_mm + marks.index[:, 1] * net.down.repeat_mm,
-        ]
+def _pass_words(one: Pass) -> str:
+    mean = max(abs(part) for part in one.miss_mm)
+    verdict = "within" if one.within else "more than"
+    stray = (
+        f" {one.n_stray} of its motifs lie more than a quarter repeat from any site: the fragment may be placed "
+        "wrongly on the wall, or its turn misread."
     )
-    words = []
-    for k, name in enumerate(evidence.names):
-        miss = (marks.xy_mm - fitted)[evidence.source == k]
-        mean, sd = float(np.abs(miss.mean(axis=0)).max()), float(evidence.sd_mm[k])
-        worst = float(np.hypot(*miss.T).max())
-        verdict = "within" if mean <= sd else "more than"
-        words.append(
-            f"The net passes {name} at {mean:.1f} mm, {verdict} its place's standard deviation of "
-            f"{sd:.1f} mm; its worst motif is {worst:.1f} mm from its site."
-        )
-    stray = np.abs(marks.misfit_mm) > 0.25 * np.array([job.repeat.across_mm, job.repeat.down_mm])
-    if stray.any():
-        words.append(
-            f"{int(stray.any(axis=1).sum())} surviving motifs lie more than a quarter repeat from any "
-            "site: a fragment may be "
-            "placed wrongly on the wall, or its turn misread."
-        )
-    return words
+    return (
+        f"The net passes {one.fragment} at {mean:.1f} mm, {verdict} its place's standard deviation of "
+        f"{one.sd_mm:.1f} mm; its worst motif is {one.worst_mm:.1f} mm from its site.{stray if one.n_stray else ''}"
+    )
 
 
 def _dropped_words(n_motifs: int, dropped: Sequence[Dropped]) -> list[str]:
@@ -110,30 +92,60 @@ def _gap_words(gaps: Sequence[Gap], dropped: Sequence[Dropped]) -> list[str]:
     return words
 
 
-def _follow_words(job: Job, follow_mm: float) -> list[str]:
-    if follow_mm < LEAN_WORTH_SAYING_MM:
+def _follow_words(job: Job, worst: Bent) -> list[str]:
+    if worst.difference_mm < LEAN_WORTH_SAYING_MM:
         return []
     frame = job.ground.frame
     ceiling = abs(frame.top.lean - frame.bottom.lean) * frame.run_mm
     lean = max(abs(frame.left.lean), abs(frame.right.lean)) * frame.height_mm
-    drawn, other = (
-        ("true to level", "the visible edges were followed")
-        if job.ground.follow == "level"
-        else ("to the visible edges", "the rows were kept true to level")
-    )
+    drawn, other = {
+        "level": ("true to level", "the visible edges were followed"),
+        "edges": ("to the visible edges", "the rows were kept true to level"),
+        "fan": ("with rows that fan from a level foot to the top edge", "the rows were kept true to level"),
+    }[job.ground.follow]
     return [
-        f"Drawn {drawn}. If {other} instead, the worst motif would move {follow_mm:.0f} mm (top and "
-        "bottom run "
-        f"{ceiling:.0f} mm apart over the wall, the worse side leans {lean:.0f} mm)."
+        f"Drawn {drawn}. If {other} instead, the worst motif would move {worst.difference_mm:.0f} mm, at "
+        f"x = {worst.at_mm[0]:.0f}, y = {worst.at_mm[1]:.0f} mm (top and bottom run {ceiling:.0f} mm apart over the "
+        f"wall, the worse side leans {lean:.0f} mm)."
     ]
 
 
-def why_not(terms: Mapping[str, float], best: Mapping[str, float]) -> str:
-    """Why a fit lost against the best, from the terms that made the difference."""
-    extra = {name: terms.get(name, 0.0) - best.get(name, 0.0) for name in {*terms, *best}}
+def why_not(net: Net, best: Net) -> str:
+    """Why a net was not taken, from the parts of the cost that made the difference, with their numbers."""
+    extra = {name: net.terms.get(name, 0.0) - best.terms.get(name, 0.0) for name in {*net.terms, *best.terms}}
     worse = sorted((name for name in extra if extra[name] > 0.005), key=lambda name: -extra[name])
     better = sorted((name for name in extra if extra[name] < -0.005), key=lambda name: extra[name])
+    if not worse and not better:
+        return "costs the same as the chosen one"
+    if net.cost < best.cost - 0.005:
+        return (
+            f"would cost {best.cost - net.cost:.2f} less ({_said(better[0], net, best)}), but is not what was asked for"
+        )
     if not worse:
         return "costs the same as the chosen one"
-    words = "loses by " + " and ".join(f"{name} (+{extra[name]:.2f})" for name in worse[:2])
+    words = "loses by " + " and ".join(f"{_said(name, net, best)} (+{extra[name]:.2f})" for name in worse[:2])
     return words + (f", though better in {better[0]} ({extra[better[0]]:.2f})" if better else "")
+
+
+def _said(name: str, net: Net, best: Net) -> str:
+    """A part of the cost with the numbers of both nets, where it has any that a person would ask for."""
+    margins = [
+        max(
+            abs(one.across.low_margin_mm - one.across.high_margin_mm),
+            abs(one.down.low_margin_mm - one.down.high_margin_mm),
+        )
+        for one in (net, best)
+    ]
+    numbers = {
+        "motifs eased at edges": f"{net.n_eased} against {best.n_eased}",
+        "motifs left out": f"{net.n_dropped} against {best.n_dropped}",
+        "unequal margins": f"{margins[0]:.0f} mm against {margins[1]:.0f} mm",
+        "strain within the measured spread": _repeats(net, best),
+        "strain beyond the measured spread": _repeats(net, best),
+    }
+    return f"{name}: {numbers[name]}" if name in numbers else name
+
+
+def _repeats(net: Net, best: Net) -> str:
+    pairs = [f"{one.across.repeat_mm:.1f} × {one.down.repeat_mm:.1f} mm" for one in (net, best)]
+    return f"{pairs[0]} against {pairs[1]}"

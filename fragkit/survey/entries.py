@@ -212,11 +212,46 @@ class ProposalEntry:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class LayoutEntry:
+    """Wishes for the layout.
+
+    Attributes
+    ----------
+    on_axis : "motif" or "gap"
+    follow : "level", "edges" or "fan"
+        Rows true to level, all lines to the visible edges, or rows that fan from a level foot to the top.
+    choice, choice_reason : str or None
+        Names of the alternatives to lay out, one for each wall, parted by commas; and why.
+    irregularity_ratio : float
+        Share of the measured hand scatter to reproduce: 0 none, 1 all.
+    seed : int
+        Of the scatter; the study's own when it gives none.
+    pinned : tuple of mappings
+        Motifs held at a place: wall, i, j, x_mm, y_mm, reason.
+    closing : str or None
+        The wall at whose right end the closing error of the room is to lie.
+    panels : tuple of mappings
+        Parts of walls that may take all of the stretch: wall, from_mm, to_mm.
+    weights : mapping of str to float
+        Weights of the cost that replace the usual ones, by name.
+    eye_mm : float or None
+        Eye level above the wall's datum; motifs eased there count more. Not known unless it is stated, since
+        a datum need not be the floor.
+    viewing_mm : float
+        Distance from which the wall is seen.
+    """
+
     on_axis: str = "motif"
     follow: str = "level"
     choice: str | None = None
+    choice_reason: str | None = None
     irregularity_ratio: float = 0.0
+    seed: int = 0
     pinned: tuple[Mapping[str, Any], ...] = ()
+    closing: str | None = None
+    panels: tuple[Mapping[str, Any], ...] = ()
+    weights: Mapping[str, float] = field(default_factory=dict)
+    eye_mm: float | None = None
+    viewing_mm: float = 2000.0
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

@@ -112,7 +112,7 @@ def _read(folder: Folder, document: Document) -> Survey | None:
         fragments=fragments,
         walls=walls,
         proposal=proposal,
-        layout=_layout_entry(layout),
+        layout=_layout_entry(layout, study.seed),
         works=works,
         decisions=decisions,
         paints=paints,
@@ -254,7 +254,8 @@ def _read_proposal(folder: Folder, document: Document) -> ProposalEntry | None:
     return ProposalEntry(**table.model_dump()) if table is not None else None
 
 
-def _layout_entry(table: LayoutTable) -> LayoutEntry:
+def _layout_entry(table: LayoutTable, seed: int) -> LayoutEntry:
     values = table.model_dump()
-    values["pinned"] = tuple(values["pinned"])
+    values["pinned"], values["panels"] = tuple(values["pinned"]), tuple(values["panels"])
+    values["seed"] = seed if table.seed is None else table.seed
     return LayoutEntry(**values)

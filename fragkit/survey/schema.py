@@ -6,7 +6,7 @@ import datetime
 import unicodedata
 from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints, model_validator
 
 _FORBIDDEN_IN_NAMES = set('<>:"/\\|?*')
 
@@ -196,12 +196,33 @@ class PinnedTable(Table):
     reason: Text = ""
 
 
+class PanelTable(Table):
+    """A part of a wall that may take the stretch, from one x to another."""
+
+    wall: Text
+    from_mm: Number
+    to_mm: Number
+
+    @model_validator(mode="after")
+    def _has_width(self) -> PanelTable:
+        if self.from_mm >= self.to_mm:
+            raise ValueError(f"goes from {self.from_mm:g} to {self.to_mm:g}; from_mm must be the smaller")
+        return self
+
+
 class LayoutTable(Table):
     on_axis: Literal["motif", "gap"] = "motif"
-    follow: Literal["level", "edges"] = "level"
+    follow: Literal["level", "edges", "fan"] = "level"
     choice: Text | None = None
+    choice_reason: Text | None = None
     irregularity_ratio: Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, le=2)] = 0.0
+    seed: Annotated[int, Field(strict=True, ge=0)] | None = None
     pinned: list[PinnedTable] = []
+    closing: Text | None = None
+    panels: list[PanelTable] = []
+    weights: dict[Text, NotNegative] = {}
+    eye_mm: Number | None = None
+    viewing_mm: Positive = 2000.0
 
 
 def _ascending(pair: list[float]) -> list[float]:
