@@ -39,7 +39,7 @@ class PhotographTruth:
     a_mm, b_mm : (2,) arrays
         The net's vectors in the fragment's frame: along a row, and to the row above.
     index : (n, 2) int array
-        Sites whose motif has its centre in the fragment.
+        Sites whose motif has its centre in the fragment's box, and those that reach into it with visible metal.
     centres_mm, centres_px : (n, 2) arrays
         Metal centroid of each undamaged copy, on the wall and in the photograph.
     visible_ratio : (n,) array
@@ -137,18 +137,18 @@ def frame_fragment(plan: FragmentPlan, *, lens: LensPlan, pose: Pose, part: tupl
 
 def true_photograph(scene: Scene, camera: Camera) -> PhotographTruth:
     """What is true of a scene and of its picture in `camera`."""
-    inside = scene.inside
+    listed = scene.inside | (scene.surface.visible_ratio > 0.0)
     turn = np.radians(scene.plan.turn_deg)
     rotation = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
-    centres = scene.decoration.centres_mm[inside]
+    centres = scene.decoration.centres_mm[listed]
     return PhotographTruth(
         scene=scene,
         camera=camera,
         a_mm=rotation @ scene.plan.net.a_mm,
         b_mm=rotation @ scene.plan.net.b_mm,
-        index=scene.decoration.index[inside],
+        index=scene.decoration.index[listed],
         centres_mm=centres,
         centres_px=camera.project(centres, scene.relief),
-        visible_ratio=scene.surface.visible_ratio[inside],
+        visible_ratio=scene.surface.visible_ratio[listed],
         marks_px=camera.project(scene.marks.xy_mm, scene.relief),
     )
