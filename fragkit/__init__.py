@@ -42,6 +42,7 @@ _ROOM_OF = {
     "take_off": "works",
     "read_record": "record",
     "write_record": "record",
+    "run_campaign": "study",
     "run_study": "study",
     "simulate_photograph": "simulate",
     "simulate_study": "simulate",

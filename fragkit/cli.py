@@ -6,7 +6,7 @@ import os
 import shutil
 import sys
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
 from functools import partial
 from importlib import import_module
@@ -19,19 +19,22 @@ from rich.markup import escape
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
 from fragkit.errors import Fault, FragkitError, OutputError, SurveyError
-from fragkit.units import interval
+from fragkit.units import counted
 
 DONE, NO_ANSWER, FAULT = 0, 1, 2
 _ROOM_OF = {
     "read_survey": "survey.reading",
     "starting_files": "survey.starting",
     "run_study": "study",
+    "run_campaign": "study",
+    "summary_rows": "study",
     "processes": "study.crew",
 }
 """Rooms are loaded when a command needs them, so that `fragkit --help` answers at once."""
 
 _WORKERS_HELP = "Processes that measure photographs side by side. [default: as many as there are cores]"
-_OUT_HELP = "Folder for the results. [default: ./STUDY-record]"
+_SCHEDULER_HELP = "Address of a running Dask cluster that measures instead; it must see the same folders."
+_OUT_HELP = "Folder for the results. [default: ./STUDY-record; of several studies ./records]"
 Study = Annotated[Path, typer.Argument(help="Study folder with survey.toml.", metavar="STUDY")]
 
 app = typer.Typer(
@@ -50,19 +53,51 @@ def main() -> None:
 
 @app.command()
 def run(
-    study: Study,
+    studies: Annotated[list[Path], typer.Argument(help="Study folders with survey.toml.", metavar="STUDY…")],
     out: Annotated[Path | None, typer.Option("--out", help=_OUT_HELP, metavar="DIR")] = None,
     workers: Annotated[int | None, typer.Option(min=1, help=_WORKERS_HELP, metavar="N")] = None,
+    scheduler: Annotated[str | None, typer.Option(help=_SCHEDULER_HELP, metavar="ADDRESS")] = None,
 ) -> None:
-    """Do the whole job: measure, lay out, and write the record."""
+    """Do the whole job: measure, lay out, and write the record.
+
+    Of several studies each has its record in a folder of its own name, and one that fails does not stop the rest.
+    """
+    with _plain_faults(), _executor(workers, scheduler) as executor:
+        if len(studies) == 1:
+            raise typer.Exit(_run_one(studies[0], out, executor))
+        raise typer.Exit(_run_many(studies, out, executor))
+
+
+def _run_one(study: Path, out: Path | None, executor: Any) -> int:
     target = out if out is not None else Path.cwd() / f"{study.resolve().name}-record"
-    with _plain_faults():
-        _refuse_output(study, target)
-        with _progress() as report:
-            result = _room("run_study")(study, out=target, progress=report, executor=_executor(workers))
+    _refuse_output(study, target)
+    with _progress() as report:
+        result = _room("run_study")(study, out=target, progress=report, executor=executor)
     _print_summary(result, target)
-    if not result.is_answered:
-        raise typer.Exit(NO_ANSWER)
+    return DONE if result.is_answered else NO_ANSWER
+
+
+def _run_many(studies: list[Path], out: Path | None, executor: Any) -> int:
+    target = out if out is not None else Path.cwd() / "records"
+    for study in studies:
+        _refuse_output(study, target)
+    with _progress() as report:
+        campaign = _room("run_campaign")(studies, out=target, progress=report, executor=executor)
+    for name, outcome in campaign.items():
+        typer.echo(name)
+        _print_rows(outcome.summary)
+        for line in outcome.skipped:
+            typer.echo(f"  Skipped: {line}")
+        if outcome.fault is not None:
+            typer.echo(f"  No record: {outcome.fault}")
+    n_faulty, n_unanswered = len(campaign.faulty), len(campaign.unanswered)
+    typer.echo(
+        f"{counted(len(campaign), 'study', 'studies')}: {len(campaign) - n_faulty - n_unanswered} answered, "
+        f"{n_unanswered} without an answer, {n_faulty} without a record. Records: {target}"
+    )
+    if n_faulty:
+        return FAULT
+    return NO_ANSWER if n_unanswered == len(campaign) else DONE
 
 
 @app.command()
@@ -73,7 +108,7 @@ def check(
     with _plain_faults():
         survey = _room("read_survey")(study)
     counts = ", ".join(
-        _count(len(entries), noun)
+        counted(len(entries), noun)
         for entries, noun in (
             (survey.photos, "photograph"),
             (survey.fragments, "fragment"),
@@ -99,16 +134,37 @@ def new(
             _stop(f"{study} is there already and is not empty. Choose another name; nothing in it was touched.")
         texts = _room("starting_files")(study.resolve().name, photos)
         _make_study(study, texts, photos)
-    tables = _count(len(texts) - 1, "empty table")
-    typer.echo(f"Made {study} with {_count(len(photos), 'photograph')} and {tables}.")
+    tables = counted(len(texts) - 1, "empty table")
+    typer.echo(f"Made {study} with {counted(len(photos), 'photograph')} and {tables}.")
     typer.echo("Next: enter the control points in the tables and complete survey.toml, then")
     typer.echo(f"  fragkit check {study}")
 
 
-def _executor(workers: int | None) -> Any:
-    """What starts the worker processes once there is work for them; None for a single one."""
+@contextmanager
+def _executor(workers: int | None, scheduler: str | None) -> Iterator[Any]:
+    """What measures side by side: a cluster's executor, what starts processes on demand, or None for one process."""
+    if scheduler is not None:
+        if workers is not None:
+            _stop("Give --workers or --scheduler, not both: the cluster has its own workers.")
+        with _cluster(scheduler) as executor:
+            yield executor
+        return
     n_workers = workers or _n_cores()
-    return partial(_room("processes"), n_workers) if n_workers > 1 else None
+    yield partial(_room("processes"), n_workers) if n_workers > 1 else None
+
+
+@contextmanager
+def _cluster(address: str) -> Iterator[Any]:
+    try:
+        distributed = import_module("distributed")
+    except ImportError:
+        _stop('A cluster needs Dask: pip install "fragkit[cluster]"')
+    try:
+        client = distributed.Client(address, timeout="10s")
+    except OSError as error:
+        _stop(f"No Dask scheduler answers at {address} ({error}). Start one, or leave --scheduler out.")
+    with client:
+        yield client.get_executor(pure=False)
 
 
 def _n_cores() -> int:
@@ -148,11 +204,7 @@ def _print_faults(faults: tuple[Fault, ...]) -> None:
                 typer.echo(f"  {place}: {fault.message}" if place else f"  {fault.message}", err=True)
                 if fault.remedy:
                     typer.echo(f"      {fault.remedy}", err=True)
-    typer.echo(f"{_count(len(faults), 'fault')} found.", err=True)
-
-
-def _count(n: int, noun: str) -> str:
-    return f"{n} {noun}{'' if n == 1 else 's'}"
+    typer.echo(f"{counted(len(faults), 'fault')} found.", err=True)
 
 
 def _refuse_output(study: Path, out: Path) -> None:
@@ -219,8 +271,7 @@ def _progress() -> Iterator[Any]:
 def _print_summary(result: Any, out: Path) -> None:
     """What came out, in words, and where it lies."""
     typer.echo(result.survey.title)
-    for name, text in _summary(result):
-        typer.echo(f"  {name + ':':<12} {text}")
+    _print_rows(_room("summary_rows")(result))
     for entry in result.skipped:
         typer.echo(f"Skipped: {entry}")
     for note in result.notes:
@@ -233,26 +284,6 @@ def _print_summary(result: Any, out: Path) -> None:
         typer.echo(f"All results: {out}")
 
 
-def _summary(result: Any) -> Iterator[tuple[str, str]]:
-    """Rows of the summary: those that the study reached."""
-    yield "fragments", f"{len(result.lattices)} of {len(result.survey.fragments)} measured"
-    if result.pooled is not None:
-        pooled = result.pooled
-        across = f"{pooled.across_mm:.1f} mm across ({interval(pooled.interval_across_mm)})"
-        down = f"{pooled.down_mm:.1f} mm from row to row ({interval(pooled.interval_down_mm)})"
-        yield "repeat", f"{across}, {down}; in brackets what holds in 95 of 100 cases"
-        offset = pooled.offset_ratio % 1.0
-        yield "rows", f"each shifted by {offset:.2f} of the repeat against the one below"
-        if pooled.basis == "typed":
-            yield "", "typed, not measured; see the decision in the survey"
-    if result.technique is not None:
-        yield "placed", result.technique.placing.words
-        yield "formed", result.technique.forming.words
-    if result.layout is not None:
-        walls = ", ".join(f"{wall.name} {wall.n_motifs}" for wall in result.layout.walls)
-        yield "motifs", f"{result.layout.n_motifs} ({walls})"
-    if result.takeoff is not None:
-        yield "leaf", f"{_count(result.takeoff.n_leaves, 'leaf').replace('leafs', 'leaves')} by cutting"
-    if result.works is not None:
-        hours = result.works.labour_h
-        yield "labour", f"{hours.p50:.0f} hours, nine times in ten {hours.p05:.0f} to {hours.p95:.0f}"
+def _print_rows(rows: Iterable[tuple[str, str]]) -> None:
+    for name, text in rows:
+        typer.echo(f"  {name + ':':<12} {text}" if name else f"{'':15}{text}")

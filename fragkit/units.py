@@ -40,3 +40,8 @@ def interval(bounds: Sequence[float], unit: str = "") -> str:
     low, high = float(bounds[0]), float(bounds[1])
     digits = decimals_for(max(high - low, 1e-12) / 4.0)
     return f"{low:.{digits}f} to {high:.{digits}f} {unit}".rstrip()
+
+
+def counted(n: int, one: str, many: str | None = None) -> str:
+    """`1 leaf`, `3 leaves`: a number and its noun; without `many` an s is put to it."""
+    return f"{n} {one if n == 1 else many or one + 's'}"

@@ -1,5 +1,6 @@
 """The command says in plain words what it did, what is wrong and what to do, and ends with its status."""
 
+import shutil
 import subprocess
 import sys
 from types import SimpleNamespace
@@ -43,7 +44,7 @@ def studies(monkeypatch):
     """The study behind `run`, replaced by one that records how it was called."""
     calls = []
 
-    def run_study(folder, *, out, progress):
+    def run_study(folder, *, out, progress, executor):
         calls.append(SimpleNamespace(folder=folder, out=out, progress=progress))
         out.mkdir(parents=True, exist_ok=True)
         return calls_answer[0]
@@ -242,3 +243,30 @@ def test_python_m_fragkit_is_the_command():
 
 def test_a_wrong_option_ends_with_two(fragkit, folder):
     assert fragkit("run", folder, "--outt", "x").exit_code == FAULT
+
+
+def test_several_studies_each_have_their_record_and_one_fault_does_not_stop_the_rest(fragkit, folder, here):
+    shutil.copytree(folder, here / "spoilt")
+    (here / "spoilt" / "north.csv").write_text("x_mm,y_mm,sd_mm\n0,zero,0.5\n")
+    result = fragkit("run", folder, here / "spoilt", "--workers", 1)
+    assert result.exit_code == FAULT
+    assert (here / "records" / "orrowby" / "results.json").is_file()
+    lines = result.output.splitlines()
+    assert lines[0] == "orrowby"
+    assert "  fragments:   1 of 1 measured" in lines
+    (fault,) = [line for line in lines if line.startswith("  No record:")]
+    assert "north.csv" in fault
+    assert "zero" in fault
+    assert lines[-1] == f"2 studies: 1 answered, 0 without an answer, 1 without a record. Records: {here / 'records'}"
+
+
+def test_a_cluster_that_does_not_answer_is_said(fragkit, folder):
+    result = fragkit("run", folder, "--scheduler", "tcp://127.0.0.1:9")
+    assert result.exit_code == FAULT
+    assert "No Dask scheduler answers at tcp://127.0.0.1:9" in result.output
+
+
+def test_workers_and_a_cluster_exclude_each_other(fragkit, folder):
+    result = fragkit("run", folder, "--scheduler", "tcp://127.0.0.1:9", "--workers", 2)
+    assert result.exit_code == FAULT
+    assert "not both" in result.output
