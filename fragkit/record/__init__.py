@@ -1,7 +1,7 @@
 """The record: one page to read, open tables and drawings to work from; all files are written here."""
 
 from fragkit.record.reading import Record, read_record
-from fragkit.record.results import SCHEMA_VERSION
+from fragkit.record.schema import SCHEMA_VERSION
 from fragkit.record.study_result import StudyResult
 from fragkit.record.writing import write_record
 

@@ -15,6 +15,9 @@ from fragkit.errors import OutputError
 
 _RESERVED = {"con", "prn", "aux", "nul", *(f"{port}{k}" for port in ("com", "lpt") for k in range(1, 10))}
 
+UNFINISHED = ".unfinished-*"
+"""Folders of a run that is writing, or that was cut off while it wrote."""
+
 
 class Drafts:
     """Files of a record while they are being written, beside their final place."""
@@ -45,7 +48,7 @@ def drafts(out: Path, *, last: str) -> Iterator[Drafts]:
     staging: Path | None = None
     try:
         out.mkdir(parents=True, exist_ok=True)
-        staging = Path(tempfile.mkdtemp(prefix=".unfinished-", dir=out))
+        staging = Path(tempfile.mkdtemp(prefix=UNFINISHED.rstrip("*"), dir=out))
         found = Drafts(staging)
         yield found
         for relative in sorted(found.sha256, key=lambda path: (path == last, path)):

@@ -10,7 +10,8 @@ from pathlib import Path
 from typing import Any
 
 from fragkit.card import card
-from fragkit.record.results import SCHEMA_VERSION
+from fragkit.record.folder import UNFINISHED
+from fragkit.record.schema import SCHEMA_VERSION, SINCE_2, upgraded
 from fragkit.record.tables import read_csv
 from fragkit.record.writing import RESULTS
 
@@ -30,7 +31,8 @@ class Record:
         By path without ".csv" ("centres", "layout", "works", "setting-out/north"); cells are text, empty when
         absent.
     notes : tuple of str
-        Files that are missing or were changed since the record was written.
+        Files that are missing or were changed since the record was written; that the writing was cut off; that
+        an earlier fragkit wrote it, and what is therefore absent.
     """
 
     folder: Path
@@ -53,27 +55,45 @@ def read_record(out: Path) -> Record:
     Raises
     ------
     ValueError
-        If there is no record, or it was written by a later version of fragkit.
+        If there is no record, its writing was cut off before it was complete, it is damaged, or a later
+        version of fragkit wrote it.
     """
     out = Path(out)
-    path = out / RESULTS
-    if not path.is_file():
-        raise ValueError(f"{out} holds no {RESULTS}, so no complete record. Run the study again with --out {out}.")
-    results = json.loads(path.read_text(encoding="utf-8"))
-    version = results.get("schema_version")
-    if version != SCHEMA_VERSION:
-        raise ValueError(
-            f"{path} has schema_version {version!r}; this fragkit reads {SCHEMA_VERSION}. "
-            "Use the fragkit that wrote it, or run the study again."
-        )
-    files: dict[str, str] = results.get("files", {})
-    notes = tuple(note for name, digest in files.items() if (note := _difference(out / name, name, digest)))
+    written = _read_results(out)
+    results = upgraded(written) if written["schema_version"] == 1 else written
+    files: dict[str, str] = results["files"]
+    differences = [note for name, digest in files.items() if (note := _difference(out / name, name, digest))]
+    if results is not written:
+        differences.append(SINCE_2)
+    if any(out.glob(UNFINISHED)):
+        differences.append("A later run into this folder was cut off while it wrote; this is the record before it.")
     tables = {
         name.removesuffix(".csv"): read_csv((out / name).read_text(encoding="utf-8"))
         for name in files
         if name.endswith(".csv") and (out / name).is_file()
     }
-    return Record(folder=out, results=results, tables=tables, notes=notes)
+    return Record(folder=out, results=results, tables=tables, notes=tuple(differences))
+
+
+def _read_results(out: Path) -> dict[str, Any]:
+    """`results.json`, of a version that can be read."""
+    path = out / RESULTS
+    again = f"Run the study again with --out {out}."
+    if not path.is_file() and any(out.glob(UNFINISHED)):
+        raise ValueError(f"{out} holds a record whose writing was cut off before it was complete. {again}")
+    if not path.is_file():
+        raise ValueError(f"{out} holds no {RESULTS}, so no complete record. {again}")
+    try:
+        results: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
+        version = results["schema_version"]
+    except (ValueError, KeyError, TypeError) as error:
+        raise ValueError(f"{path} is damaged or no record ({error}). {again}") from None
+    if version not in range(1, SCHEMA_VERSION + 1):
+        raise ValueError(
+            f"{path} has schema_version {version!r}; this fragkit reads 1 to {SCHEMA_VERSION}. "
+            "Use the fragkit that wrote it, or run the study again."
+        )
+    return results
 
 
 def _difference(path: Path, name: str, digest: str) -> str:

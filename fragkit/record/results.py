@@ -7,13 +7,19 @@ import math
 from collections import Counter
 from collections.abc import Iterator, Mapping
 from dataclasses import fields, is_dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from fragkit.record.study_result import StudyResult, fragment_of, skipped_rows, techniques
+from fragkit.record.register import CLASSES, register, without_evidence
+from fragkit.record.results_walls import certainty_results, walls_results, works_results
+from fragkit.record.schema import SCHEMA_VERSION
+from fragkit.record.sources import METHODS, SOURCES
+from fragkit.record.study_result import StudyResult, fields_of, fragment_of, photo_file, skipped_rows, techniques
 
-SCHEMA_VERSION = 1
+if TYPE_CHECKING:
+    from fragkit.lattice import Lattice
+    from fragkit.rectify import Picture
 
 
 def results_json(result: StudyResult, *, files: Mapping[str, str]) -> str:
@@ -38,12 +44,17 @@ def results(result: StudyResult) -> dict[str, Any]:
         "motif": _motif(result),
         "proposal": _proposal(result),
         "colours": _colours(result),
-        "walls": [] if result.layout is None else [_wall(wall) for wall in result.layout.walls],
+        "walls": walls_results(result),
         "n_motifs": None if result.layout is None else result.layout.n_motifs,
-        "works": _works(result),
+        "certainty": certainty_results(result),
+        "works": works_results(result),
+        "evidence": {"classes": CLASSES, "claims": register(result)},
         "decisions": [vars(decision) for decision in result.survey.decisions],
+        "decisions_without_evidence": without_evidence(result),
         "notes": [{"about": about, "text": text} for about, text in all_notes(result)],
         "skipped": skipped_rows(result),
+        "methods": [{"name": name, "text": text} for name, text in METHODS],
+        "sources": SOURCES,
         "provenance": dict(result.provenance),
     }
 
@@ -129,6 +140,7 @@ def _photo(result: StudyResult, name: str) -> dict[str, Any]:
     rectified = result.rectified.get(name)
     photo: dict[str, Any] = {
         "name": name,
+        "file": photo_file(result, name),
         "fragment": fragment_of(result, name),
         "rectify": None,
         "nets": None,
@@ -138,6 +150,7 @@ def _photo(result: StudyResult, name: str) -> dict[str, Any]:
         photo["rectify"] = {
             "mm_per_px": rectified.picture.mm_per_px,
             "origin_mm": rectified.picture.origin_mm,
+            "size_mm": picture_size_mm(rectified.picture),
             "rms_mm": rectified.rms_mm,
             "loo_rms_mm": rectified.loo_rms_mm,
             "rms_px": rectified.rms_px,
@@ -175,9 +188,11 @@ def _fragment(result: StudyResult, name: str) -> dict[str, Any]:
             "b_mm": lattice.b_mm,
             "origin_mm": lattice.origin_mm,
             "cov": lattice.vectors_cov,
+            "a_length_mm": length_with_sd(lattice, 0),
+            "b_length_mm": length_with_sd(lattice, 1),
             "net_type": lattice.net_type,
             "type_support": dict(lattice.type_support),
-            "drift": _fields(lattice.drift, "kind", "value", "sd", "unit", "distinguishable", "text"),
+            "drift": fields_of(lattice.drift, "kind", "value", "sd", "unit", "distinguishable", "text"),
             "residual_sd_mm": lattice.residual_sd_mm,
         }
     if technique is not None:
@@ -192,12 +207,22 @@ def _fragment(result: StudyResult, name: str) -> dict[str, Any]:
     return fragment
 
 
+def length_with_sd(lattice: Lattice, which: int) -> dict[str, float]:
+    """Length of the first (0) or second (1) net vector and its standard deviation, in mm."""
+    vector = (lattice.a_mm, lattice.b_mm)[which]
+    cov = lattice.vectors_cov[2 * which : 2 * which + 2, 2 * which : 2 * which + 2]
+    length = float(np.hypot(*vector))
+    return {"value": length, "sd": float(np.sqrt(vector @ cov @ vector)) / length}
+
+
+def picture_size_mm(picture: Picture) -> tuple[float, float]:
+    """Width and height of a true-scale picture."""
+    height, width = picture.coverage.shape
+    return width * picture.mm_per_px, height * picture.mm_per_px
+
+
 def _verdict(verdict: Any) -> dict[str, Any]:
-    return _fields(verdict, "verdict", "log10_bayes_factors", "posterior", "words", "would_settle")
-
-
-def _fields(holder: Any, *names: str) -> dict[str, Any]:
-    return {name: getattr(holder, name) for name in names}
+    return fields_of(verdict, "verdict", "log10_bayes_factors", "posterior", "words", "would_settle")
 
 
 def _motif(result: StudyResult) -> dict[str, Any] | None:
@@ -211,7 +236,7 @@ def _motif(result: StudyResult) -> dict[str, Any] | None:
         "metal_area_mm2",
         "metal_area_sd_mm2",
     )
-    return _fields(result.motif, *sizes, "n_examples", "shape_spread_mm", "weights")
+    return fields_of(result.motif, *sizes, "n_examples", "shape_spread_mm", "weights")
 
 
 def _proposal(result: StudyResult) -> dict[str, Any] | None:
@@ -219,7 +244,7 @@ def _proposal(result: StudyResult) -> dict[str, Any] | None:
         return None
     names = ("across_mm", "down_mm", "offset_ratio", "cov", "interval_across_mm", "interval_down_mm")
     more = ("interval_new_wall", "between_sd_mm", "net_type", "n_fragments", "basis")
-    return _fields(result.pooled, *names, *more)
+    return fields_of(result.pooled, *names, *more)
 
 
 def _colours(result: StudyResult) -> dict[str, Any] | None:
@@ -227,49 +252,4 @@ def _colours(result: StudyResult) -> dict[str, Any] | None:
         return None
     names = ("lab", "lab_sd", "n_px", "n_patches", "nearest")
     layers = {layer: getattr(result.colours, layer) for layer in ("ground", "shadow")}
-    return {layer: None if one is None else _fields(one, *names) for layer, one in layers.items()}
-
-
-def _wall(wall: Any) -> dict[str, Any]:
-    return {
-        "name": wall.name,
-        "n_motifs": wall.n_motifs,
-        "n_by_form": dict(Counter(wall.form)),
-        "n_by_position_class": dict(Counter(wall.position_class)),
-        "spacing_mm": [wall.across_mm, wall.down_mm],
-        "offset_ratio": wall.offset_ratio,
-        "origin_mm": wall.origin_mm,
-        "strain_ratio": wall.strain_ratio,
-        "on_axis": wall.on_axis,
-        "max_edge_gap_ratio": wall.max_edge_gap_ratio,
-        "dropped": [{"i": i, "j": j, "xy_mm": xy, "reason": reason} for i, j, xy, reason in wall.dropped],
-        "cost_terms": dict(wall.cost_terms),
-    }
-
-
-def _works(result: StudyResult) -> dict[str, Any] | None:
-    if result.takeoff is None and result.works is None:
-        return None
-    found: dict[str, Any] = {"leaf": None, "labour_h": None, "cost": None}
-    if result.takeoff is not None:
-        names = ("n_motifs", "metal", "leaf_mm", "leaves_per_book", "margin_mm", "n_leaves_cut")
-        more = ("n_leaves_spoilt", "n_leaves_reserve", "n_leaves", "n_books", "n_leaves_by_area")
-        steps = ("margin_steps", "scale_steps", "forms", "metals", "assumptions", "metal_area_m2")
-        extra = ("parting", "scrap_area_m2", "shadow_area_m2")
-        found["leaf"] = _fields(result.takeoff, *names, *more, *steps, *extra)
-    plan = result.works
-    if plan is not None:
-        found["labour_h"] = _fields(plan.labour_h, "p05", "p50", "p95") | {"basis": plan.basis}
-        found["days"] = _fields(plan.days, "p05", "p50", "p95") | {
-            "crew": plan.crew,
-            "hours": plan.hours_per_day,
-        }
-        total = None if plan.known_total is None else _fields(plan.known_total, "p05", "p50", "p95")
-        found["cost"] = {"currency": plan.currency, "known_lines_total": total, "complete": not plan.gaps}
-        found["cost"] |= {"gaps": plan.gaps, "lines": plan.costs, "contingency": plan.contingency}
-        drivers = plan.known_total.drivers if plan.known_total is not None else ()
-        found["cost"] |= {"drivers": [{"input": name, "share": share} for name, share in drivers]}
-        found |= {"materials": plan.materials, "programme": plan.programme, "batches": plan.batches}
-        found["over_years"] = {"metals": plan.metals, "flips": plan.flips}
-        found["assumptions"] = plan.assumptions
-    return found
+    return {layer: None if one is None else fields_of(one, *names) for layer, one in layers.items()}

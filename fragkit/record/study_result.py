@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 if TYPE_CHECKING:
@@ -78,6 +79,20 @@ def techniques(result: StudyResult) -> dict[str, Technique]:
 def fragment_of(result: StudyResult, name: str) -> str:
     """The fragment that the photograph `name` shows; a fragment measured by tape is its own."""
     return next((photo.fragment for photo in result.survey.photos if photo.name == name), name)
+
+
+def photo_file(result: StudyResult, name: str) -> str | None:
+    """The file of the photograph `name`, as the study names it: relative to the study folder where it lies in it."""
+    path = next((Path(photo.file) for photo in result.survey.photos if photo.name == name), None)
+    if path is None:
+        return None
+    folder = Path(result.survey.folder)
+    return path.relative_to(folder).as_posix() if path.is_relative_to(folder) else path.name
+
+
+def fields_of(holder: Any, *names: str) -> dict[str, Any]:
+    """Some attributes of `holder` by name."""
+    return {name: getattr(holder, name) for name in names}
 
 
 def skipped_rows(result: StudyResult) -> list[dict[str, str]]:

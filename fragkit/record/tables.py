@@ -16,6 +16,7 @@ from fragkit.record.study_result import StudyResult, fragment_of
 
 if TYPE_CHECKING:
     from fragkit.layout import Layout
+    from fragkit.record.register import Claim
     from fragkit.setting_out import Mark
     from fragkit.works import TakeOff, WorksPlan
 
@@ -49,6 +50,22 @@ LAYOUT = (
     "form_class",
     "material_class",
     "reason",
+)
+EVIDENCE = (
+    "id",
+    "about",
+    "claim",
+    "evidence_class",
+    "value",
+    "low",
+    "high",
+    "interval_ratio",
+    "unit",
+    "method",
+    "regions",
+    "evidence",
+    "who",
+    "when",
 )
 READINGS = ("id", "x_mm", "y_mm")
 WORKS = (
@@ -140,6 +157,15 @@ def layout_csv(layout: Layout) -> str:
             classes = [wall.position_class[k], wall.form_class[k], wall.material_class[k], wall.reason[k]]
             rows.append([motif_id, wall.name, i, j, *place, *size, wall.form[k], *classes])
     return csv_text(LAYOUT, rows)
+
+
+def evidence_csv(claims: Iterable[Claim]) -> str:
+    """The evidence register: one claim a row, its regions as "photograph: part", parted by semicolons."""
+    rows = []
+    for claim in claims:
+        regions = "; ".join(f"{region.photo}: {region.part}" for region in claim.regions)
+        rows.append([regions if name == "regions" else getattr(claim, name) for name in EVIDENCE])
+    return csv_text(EVIDENCE, rows)
 
 
 def setting_csv(rows: Sequence[Any]) -> str:

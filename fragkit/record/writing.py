@@ -7,14 +7,19 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from fragkit.errors import OutputError
+from fragkit.record.annotations import annotations_json
 from fragkit.record.drawings import forms_svg, motif_svg
 from fragkit.record.folder import Drafts, drafts, file_names, remove_stale
+from fragkit.record.geometry import geometry_json
 from fragkit.record.handouts import care_sheet, order_csv, order_list, stopwatch_form, trial_csv
 from fragkit.record.pictures import png_bytes, tiff_bytes
+from fragkit.record.provenance import provenance_json
+from fragkit.record.register import register
 from fragkit.record.report import report_html
 from fragkit.record.results import results_json
+from fragkit.record.schema import schema_text
 from fragkit.record.study_result import StudyResult
-from fragkit.record.tables import centres_csv, layout_csv, readings_form_csv, setting_csv, works_csv
+from fragkit.record.tables import centres_csv, evidence_csv, layout_csv, readings_form_csv, setting_csv, works_csv
 from fragkit.setting_out import (
     SettingOut,
     check_marks,
@@ -63,7 +68,10 @@ def write_record(result: StudyResult, out: Path) -> None:
     with drafts(out, last=RESULTS) as record:
         _write_evidence(result, record)
         _write_walls(result, record)
+        _write_evidence_register(result, record)
         record.write("report.html", report_html(result))
+        record.write("results.schema.json", schema_text())
+        record.write("provenance.jsonld", provenance_json(result, files=record.sha256))
         record.write(RESULTS, results_json(result, files=record.sha256))
     remove_stale(out, before=before, now=record.sha256)
 
@@ -78,9 +86,15 @@ def _write_evidence(result: StudyResult, record: Drafts) -> None:
         record.write("motif.svg", motif_svg(result.motif))
 
 
+def _write_evidence_register(result: StudyResult, record: Drafts) -> None:
+    record.write("evidence.csv", evidence_csv(register(result)))
+    record.write("annotations.jsonld", annotations_json(result))
+
+
 def _write_walls(result: StudyResult, record: Drafts) -> None:
     if result.layout is not None:
         record.write("layout.csv", layout_csv(result.layout))
+        record.write("geometry.json", geometry_json(result.layout))
         record.write("forms.svg", forms_svg(result.layout))
     if result.layout is not None and result.setting is not None and result.motif is not None:
         _write_setting_out(result.layout, result.setting, result.motif, record)

@@ -106,6 +106,7 @@ def rectified(sd_mm):
         control_xy_mm=np.array([[0.0, 0.0], [380.0, 0.0], [380.0, 290.0], [0.0, 290.0]]),
         residuals_mm=np.array([[0.1, 0.2], [-0.2, 0.1], [0.2, -0.2], [-0.1, 0.1]]),
         loo_residuals_mm=None,
+        to_px=lambda xy_mm: np.array([600.0, 2400.0]) + np.asarray(xy_mm, float) * [8.0, -8.0],
         covariance_mm2=lambda xy_mm: (0.05 + 1e-7 * np.sum(xy_mm**2, axis=1))[:, None, None] * np.eye(2),
         rms_mm=0.21,
         loo_rms_mm=0.34,

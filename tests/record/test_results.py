@@ -16,7 +16,7 @@ def content(whole):
 
 
 def test_keys_that_others_rely_on(content):
-    assert content["schema_version"] == 1
+    assert content["schema_version"] == 2
     photo = content["photos"][0]
     assert photo["name"] == "north-1"
     assert {

@@ -80,7 +80,7 @@ def test_study_without_walls_ends_well(small, tmp_path):
     record = read_record(tmp_path / "out")
     assert record.results["walls"] == []
     assert record.results["works"] is None
-    assert set(record.tables) == {"centres"}
+    assert set(record.tables) == {"centres", "evidence"}
     assert "Measure the walls and add them" in (tmp_path / "out/report.html").read_text(encoding="utf-8")
 
 
@@ -195,7 +195,7 @@ def test_reading_what_is_no_record(tmp_path):
     with pytest.raises(ValueError, match=r"holds no results\.json"):
         read_record(tmp_path)
     (tmp_path / "results.json").write_text('{"schema_version": 99}', encoding="utf-8")
-    with pytest.raises(ValueError, match="has schema_version 99; this fragkit reads 1"):
+    with pytest.raises(ValueError, match="has schema_version 99; this fragkit reads 1 to 2"):
         read_record(tmp_path)
 
 

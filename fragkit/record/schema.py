@@ -1,0 +1,57 @@
+"""The published JSON Schema of `results.json`, and what an earlier version of it becomes today."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from importlib.resources import files
+from typing import Any
+
+import numpy as np
+
+SCHEMA_VERSION = 2
+
+SINCE_2 = (
+    "The record was written by an earlier fragkit: it has no evidence register, no ranked alternatives, no forecast "
+    "of the marks and no list of methods, and these are absent here."
+)
+
+
+def schema_text() -> str:
+    """JSON Schema (draft 2020-12) of `results.json`."""
+    return files("fragkit.record").joinpath("results.schema.json").read_text(encoding="utf-8")
+
+
+def upgraded(results: Mapping[str, Any]) -> dict[str, Any]:
+    """Results of schema version 1 in the form of version 2; what that version did not hold is null or empty."""
+    found = dict(results)
+    found |= {"schema_version": SCHEMA_VERSION, "certainty": None, "methods": [], "sources": []}
+    found |= {"evidence": {"classes": {}, "claims": []}}
+    found["decisions_without_evidence"] = [
+        f"{one['what']}: {one['choice']}" for one in found["decisions"] if not one["evidence"]
+    ]
+    found["photos"] = [_photo(photo) for photo in found["photos"]]
+    found["fragments"] = [_fragment(fragment) for fragment in found["fragments"]]
+    found["walls"] = [wall | {"alternatives": [], "setting_out": None} for wall in found["walls"]]
+    if found["works"] is not None:
+        found["works"] = found["works"] | {"cautions": []}
+    return found
+
+
+def _photo(photo: Mapping[str, Any]) -> dict[str, Any]:
+    rectify = photo["rectify"]
+    return dict(photo) | {"file": None, "rectify": None if rectify is None else {**rectify, "size_mm": None}}
+
+
+def _fragment(fragment: Mapping[str, Any]) -> dict[str, Any]:
+    lattice = fragment["lattice"]
+    if lattice is None:
+        return dict(fragment)
+    lengths = {f"{name}_length_mm": _length(lattice, name, 2 * k) for k, name in enumerate("ab")}
+    return dict(fragment) | {"lattice": {**lattice, **lengths}}
+
+
+def _length(lattice: Mapping[str, Any], name: str, row: int) -> dict[str, float]:
+    vector = np.array(lattice[f"{name}_mm"])
+    cov = np.array(lattice["cov"])[row : row + 2, row : row + 2]
+    length = float(np.hypot(*vector))
+    return {"value": length, "sd": float(np.sqrt(vector @ cov @ vector)) / length}
