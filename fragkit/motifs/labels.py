@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
 from fragkit.motifs.copies import Grid
+from fragkit.motifs.damage import damage_odds
 from fragkit.motifs.learning import Sheet
-from fragkit.motifs.mixture import GROUND, METAL, SHADOW, Surfaces, clamp, expect
+from fragkit.motifs.mixture import FOREIGN, GROUND, METAL, SHADOW, Surfaces, clamp, expect
 from fragkit.motifs.tones import ToneBoxes
 from fragkit.opencv import cv2
 from fragkit.rectify import Picture
@@ -25,8 +28,14 @@ GUESS_NOTE = (
     "Loss and later work were told apart by tone alone: the commonest foreign tone was taken for loss. "
     "Labels drawn by hand settle it."
 )
-LATER_SHARE = 0.03
-"""A second foreign tone counts as later work from this share of the damaged surface on."""
+FAR_FROM_LOSS = 30.0
+"""Squared distance from the tone of loss, in its own spread, from which on foreign surface is something else."""
+CRACK_MM = 0.6
+"""Damage not twice as wide as this is a crack in the surface, not a loss of it."""
+BORDER_PX = 9
+"""Width over which the tones on either side of a border are averaged."""
+WELL_RATIO = 0.8
+"""Ground is learned around motifs that show at least so much of themselves."""
 HOLLOW_MM = 1.2
 """Later work is at least twice as wide as this; what is narrower is a crack or an edge."""
 
@@ -69,10 +78,17 @@ def label_picture(
     picture, ratio = sheet.picture, sheet.ratio
     prior = _place([(xy, trust * atlas) for xy, trust in sites], picture, grid)
     like = surfaces.at(surfaces.boxes.sort(ratio))
+    inside, pitch, share = picture.coverage[None], picture.mm_per_px, surfaces.foreign_ratio
+    _, foreign = expect(like[:, None], prior, inside, share, pitch)
+    on_ground = picture.coverage & (prior[GROUND] > 0.9) & _between_motifs(sheet, reach_ratio=0.5)
+    odds = damage_odds(ratio, foreign[0], on_ground, _well_left(sheet), pitch)
+    like[FOREIGN] = np.where(on_ground, odds * (like[:3] * prior).sum(0), like[FOREIGN])
     if sheet.given is not None:
         like = clamp(like, sheet.given)
-    own, foreign = expect(like[:, None], prior, picture.coverage[None], surfaces.foreign_ratio, picture.mm_per_px)
-    own, lost = own[:, 0], cv2.medianBlur((foreign[0] > 0.5).astype(np.uint8), 5) > 0
+    own, foreign = expect(like[:, None], prior, inside, share, pitch)
+    wide = cv2.morphologyEx((foreign[0] > 0.5).astype(np.uint8), cv2.MORPH_OPEN, _disc(CRACK_MM, sheet))
+    own, lost = own[:, 0], cv2.medianBlur(wide, 5) > 0
+    lost = _to_half_way(lost, on_ground & picture.coverage, ratio)
     copies = zip(sites, *shares, strict=False)
     divided = _place([(xy, np.stack(pair)) for (xy, _), *pair in copies], picture, grid)
     own = np.where(divided[GROUND] < 0.99, divided, own)
@@ -82,6 +98,28 @@ def label_picture(
     codes[lost], sure[lost] = LOSS_CODE, foreign[0][lost]
     codes[~picture.coverage], sure[~picture.coverage] = NOT_READ, 0.0
     return Read(codes, sure)
+
+
+def _to_half_way(lost: BoolArray, on_ground: BoolArray, ratio: Float32Array) -> BoolArray:
+    """Damage with its border on the ground where the tone is half-way between those on either side.
+
+    Ground varies less than damage, so that of the mixed pixels on a border most look damaged.
+    """
+    kernel = np.ones((3, 3), np.uint8)
+    damage, sound = lost.astype(np.uint8), (~lost).astype(np.uint8)
+    band = on_ground & (cv2.dilate(damage, kernel) > 0) & (cv2.erode(damage, kernel, iterations=2) == 0)
+    cores = [cv2.erode(damage, kernel), cv2.erode(sound, kernel, iterations=2) * on_ground]
+    near = [cv2.blur(core.astype(np.float32), (BORDER_PX, BORDER_PX)) for core in cores]
+    tones = [
+        cv2.blur(ratio * core[..., None], (BORDER_PX, BORDER_PX))[band] / np.maximum(share[band], 1e-3)[:, None]
+        for core, share in zip(cores, near, strict=True)
+    ]
+    known = (near[0][band] > 0.02) & (near[1][band] > 0.02)
+    step = tones[0] - tones[1]
+    along = ((ratio[band] - tones[1]) * step).sum(1) / np.maximum((step**2).sum(1), 1e-6)
+    out = lost.copy()
+    out[band] = np.where(known, along > 0.5, lost[band])
+    return np.asarray(cv2.medianBlur(out.astype(np.uint8), 3) > 0)
 
 
 def _place(layers: Sequence[tuple[FloatArray, Float32Array]], picture: Picture, grid: Grid) -> Float32Array:
@@ -111,29 +149,24 @@ def part_later_work(
 
     Notes
     -----
-    With hand labels of both kinds, their tones decide. Without, the commonest foreign tone between the motifs is
-    loss; what differs from it is later work where it is compact, and where it is not wholly surrounded by loss, as
-    a deeper loss is.
+    With hand labels of both kinds, the nearer of their tones decides. Without, the commonest foreign tone between the
+    motifs is loss, and what differs from it clearly and is compact is later work, or something laid on the wall.
     """
-    given = [sheet.given for sheet in sheets]
-    ratios = [sheet.ratio for sheet in sheets]
-    tones = _tones_given(ratios, given)
-    is_guess = tones is None
-    tones = tones or _tones_found(codes, sheets)
-    if tones is None:
+    given = _tones_given(sheets)
+    loss = given[0] if given else _loss_tone(codes, sheets)
+    if loss is None:
         return tuple(codes), False
-    nearer = boxes.middles()
-    is_later = _distance2(nearer, *tones[1]) < _distance2(nearer, *tones[0])
+    middles = boxes.middles()
+    is_later = _distance2(middles, *loss) > (_distance2(middles, *given[1]) if given else FAR_FROM_LOSS)
     parted = []
     for layer, sheet in zip(codes, sheets, strict=True):
         lost = layer == LOSS_CODE
-        vote = np.where(lost, np.where(is_later[boxes.sort(sheet.ratio)], 1.0, -1.0), 0.0).astype(np.float32)
-        later = lost & (cv2.GaussianBlur(vote, (0, 0), 2.0) > 0.0)
-        radius = max(1, round(HOLLOW_MM / sheet.picture.mm_per_px))
-        disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * radius + 1, 2 * radius + 1))
-        later &= cv2.morphologyEx(later.astype(np.uint8), cv2.MORPH_OPEN, disc) > 0
+        smooth = np.asarray(cv2.GaussianBlur(sheet.ratio, (0, 0), 1.0), np.float32)
+        later = lost & is_later[boxes.sort(smooth)]
+        later = lost & (cv2.medianBlur(later.astype(np.uint8), 5) > 0)
+        later &= cv2.morphologyEx(later.astype(np.uint8), cv2.MORPH_OPEN, _disc(HOLLOW_MM, sheet)) > 0
         parted.append(np.where(later, LATER_CODE, layer).astype(np.uint8))
-    return tuple(parted), is_guess
+    return tuple(parted), given is None and any(bool(np.any(c == LATER_CODE)) for c in parted)
 
 
 def override(codes: LabelArray, given: LabelArray | None) -> LabelArray:
@@ -144,11 +177,11 @@ def override(codes: LabelArray, given: LabelArray | None) -> LabelArray:
 Tone = tuple[FloatArray, FloatArray]
 
 
-def _tones_given(ratios: Sequence[Float32Array], given: Sequence[LabelArray | None]) -> tuple[Tone, Tone] | None:
+def _tones_given(sheets: Sequence[Sheet]) -> tuple[Tone, Tone] | None:
     """Mean and inverse covariance of loss and later work where the user labelled both."""
     found = []
     for code in (LOSS_CODE, LATER_CODE):
-        parts = [r[g == code] for r, g in zip(ratios, given, strict=True) if g is not None]
+        parts = [sheet.ratio[sheet.given == code] for sheet in sheets if sheet.given is not None]
         colours = np.concatenate([*parts, np.empty((0, 3), np.float32)])
         if len(colours) < 50:
             return None
@@ -156,35 +189,43 @@ def _tones_given(ratios: Sequence[Float32Array], given: Sequence[LabelArray | No
     return found[0], found[1]
 
 
-def _tones_found(codes: Sequence[LabelArray], sheets: Sequence[Sheet]) -> tuple[Tone, Tone] | None:
-    """The commonest foreign tone between the motifs, and the commonest of the others, if there is one."""
+def _loss_tone(codes: Sequence[LabelArray], sheets: Sequence[Sheet]) -> Tone | None:
+    """The commonest foreign tone between the motifs."""
     kernel = np.ones((5, 5), np.uint8)
-    within, everywhere = [], []
+    within = []
     for layer, sheet in zip(codes, sheets, strict=True):
-        core = cv2.erode((layer == LOSS_CODE).astype(np.uint8), kernel) > 0
-        everywhere.append(sheet.ratio[core])
-        within.append(sheet.ratio[core & _between_motifs(sheet)])
-    near, far = np.concatenate(within), np.concatenate(everywhere)
-    if len(near) < 200:
-        return None
-    loss = _commonest(near[:: max(1, len(near) // 60000)])
-    far = far[:: max(1, len(far) // 60000)]
-    rest = far[_distance2(far, *loss) > 20.0]
-    if len(rest) < LATER_SHARE * len(far):
-        return None
-    later = _commonest(rest)
-    held = (_distance2(far, *later) < 16.0).mean()
-    apart = float(_distance2(later[0][None], *loss)[0])
-    return (loss, later) if held > LATER_SHARE and apart > 25.0 else None
+        if len(sheet.xy_mm):
+            core = cv2.erode((layer == LOSS_CODE).astype(np.uint8), kernel) > 0
+            within.append(sheet.ratio[core & _between_motifs(sheet, reach_ratio=0.0)])
+    colours = np.concatenate(within)
+    return _commonest(colours[:: max(1, len(colours) // 60000)]) if len(colours) >= 200 else None
 
 
-def _between_motifs(sheet: Sheet) -> BoolArray:
-    """The part of the picture (h, w) within the hull of the found motifs."""
-    shape = sheet.picture.coverage.shape
-    if len(sheet.xy_mm) < 3:
-        return np.ones(shape, bool)
-    hull = cv2.convexHull(np.round(sheet.picture.to_px(sheet.xy_mm)).astype(np.int32))
-    return np.asarray(cv2.fillConvexPoly(np.zeros(shape, np.uint8), hull, 1).astype(bool))
+def _disc(radius_mm: float, sheet: Sheet) -> NDArray[Any]:
+    radius = max(1, round(radius_mm / sheet.picture.mm_per_px))
+    return np.asarray(cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * radius + 1, 2 * radius + 1)))
+
+
+def _between_motifs(sheet: Sheet, *, reach_ratio: float) -> BoolArray:
+    """The part of the picture (h, w) within the hull of the found motifs and a share of a cell round it."""
+    picture, net = sheet.picture, sheet.centres.net
+    hull = shapely.convex_hull(shapely.multipoints(picture.to_px(sheet.xy_mm)))
+    hull = hull.buffer(1.0 + reach_ratio * float(np.sqrt(net.cell_area_mm2)) / picture.mm_per_px)
+    corners = np.round(shapely.get_coordinates(hull)).astype(np.int32)
+    return np.asarray(cv2.fillConvexPoly(np.zeros(picture.coverage.shape, np.uint8), corners, 1).astype(bool))
+
+
+def _well_left(sheet: Sheet) -> BoolArray:
+    """Whether (h, w) half of the motifs round each place, or the better half of them, shows well: there is ground."""
+    picture, centres = sheet.picture, sheet.centres
+    shown = np.where(centres.found, centres.visible_ratio, 0.0)
+    least = min(WELL_RATIO, float(np.median(shown[centres.found])))
+    good = shown >= least
+    reach = round(0.5 * float(np.sqrt(centres.net.cell_area_mm2)) / picture.mm_per_px)
+    out = np.zeros(picture.coverage.shape, np.uint8)
+    for x, y in np.round(picture.to_px(centres.xy_mm[good])).astype(int):
+        cv2.circle(out, (int(x), int(y)), reach, 1, -1)
+    return out.astype(bool)
 
 
 def _commonest(colours: Float32Array) -> Tone:

@@ -17,6 +17,8 @@ COARSE_MM = 2.0
 LOCAL_MM = (25.0, 12.0)
 """Widths (sd) over which light and stains are followed; much wider than a motif's parts."""
 GOOD_RATIO = 0.6
+GONE_RATIO = 0.3
+"""Where less than this of the motifs around is left, what looks like ground is not trusted to be it."""
 
 
 def divide_by_ground(picture: Picture, centres: Centres) -> Float32Array:
@@ -43,8 +45,9 @@ def divide_by_ground(picture: Picture, centres: Centres) -> Float32Array:
     places, modes = _cell_modes(coarse, read, picture, centres, step)
     field = _surface(places, modes, coarse.shape[:2])
     field *= _light_of_pixels(coarse / field, read)
+    sound = np.where(read, _sound(picture, centres, coarse.shape[:2], step), np.float32(0.0))
     for width_mm in LOCAL_MM:
-        field *= _local_gain(coarse / field, read, width_mm / (step * picture.mm_per_px))
+        field *= _local_gain(coarse / field, sound, width_mm / (step * picture.mm_per_px))
     full = _enlarge(field, values.shape[:2], step)
     return np.asarray(cv2.divide(values, np.maximum(full, np.float32(1e-3))))
 
@@ -156,11 +159,26 @@ def _tukey(residual: FloatArray, limit: float) -> FloatArray:
     return np.clip(1.0 - (residual / limit) ** 2, 1e-6, None) ** 2
 
 
-def _local_gain(ratio: Float32Array, read: NDArray[np.bool_], width_px: float) -> Float32Array:
+def _sound(picture: Picture, centres: Centres, shape: tuple[int, int], step: int) -> Float32Array:
+    """How far (h, w), 0 to 1, the motifs around each place are left: where they are gone, so is the ground."""
+    x, y = np.round((picture.to_px(centres.xy_mm) - (step - 1) / 2.0) / step).astype(int).T
+    known = np.array(centres.status) != "outside"
+    known &= (x >= 0) & (y >= 0) & (x < shape[1]) & (y < shape[0])
+    marks = np.zeros((2, *shape), np.float32)
+    marks[0, y[known], x[known]] = 1.0
+    marks[1, y[known], x[known]] = (centres.visible_ratio * centres.found)[known]
+    width = 0.35 * float(np.sqrt(centres.net.cell_area_mm2)) / (step * picture.mm_per_px)
+    total, shown = (cv2.GaussianBlur(layer, (0, 0), width) for layer in marks)
+    left = shown / np.maximum(total, 1e-9 * max(float(total.max()), 1e-9))
+    return np.asarray(np.clip((left - GONE_RATIO) / GONE_RATIO, 0.0, 1.0), np.float32)
+
+
+def _local_gain(ratio: Float32Array, sound: Float32Array, width_px: float) -> Float32Array:
     """Mean ratio of the ground pixels around each place, drawn towards 1 where there are few."""
     away = np.abs(ratio - 1.0).max(axis=2)
-    spread = np.median(away[read & (away < 0.08)]) if (read & (away < 0.08)).any() else 0.02
-    weight = (read & (away < np.clip(4.0 * spread, 0.04, 0.10))).astype(np.float32)
+    near = (sound > 0.0) & (away < 0.08)
+    spread = np.median(away[near]) if near.any() else 0.02
+    weight = np.where(away < np.clip(4.0 * spread, 0.04, 0.10), sound, np.float32(0.0))
     total = cv2.GaussianBlur(weight, (0, 0), width_px) + np.float32(0.03)
     pulled = cv2.GaussianBlur((ratio - 1.0) * weight[..., None], (0, 0), width_px)
     return np.asarray(1.0 + pulled / total[..., None], np.float32)

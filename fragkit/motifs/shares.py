@@ -78,8 +78,8 @@ def toned(own: Float32Array, foreign: Float32Array, colours: Float32Array, insid
     Pixels beside damage are mixed with it and do not count.
     """
     away = cv2.transform(colours.reshape(-1, 1, 3) - np.float32(1.0), paints.whitening)
-    tones = np.ascontiguousarray(np.moveaxis(away.reshape(colours.shape), -1, 0))
-    near = np.stack([cv2.dilate(layer, np.ones((3, 3), np.uint8)) for layer in foreign])
+    tones = np.ascontiguousarray(np.moveaxis(away.reshape(colours.shape), -1, 0), np.float32)
+    near = np.array([cv2.dilate(layer, np.ones((3, 3), np.uint8)) for layer in foreign], np.float32)
     metal = np.asarray(own[METAL] / np.maximum(own.sum(0), 1e-6), np.float32)
     return Toned(tones, metal, np.where(inside, 1.0 - near, 0.0).astype(np.float32))
 
