@@ -189,7 +189,47 @@ class EdgeEntry:
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
+class MeasuredPoints:
+    """Points adjusted to their readings.
+
+    Attributes
+    ----------
+    names : tuple of str
+    xy_mm, sd_mm : (n, 2) arrays
+        x right and y up from the first point, and one standard deviation of each coordinate.
+    n_spare : int
+        Readings beyond those that fix the points.
+    closure_mm : float or None
+        Difference between the worst reading and what all others say of it; None without spare readings.
+    worst : str
+        The reading that differs most for its standard deviation.
+    again : tuple of str
+        Readings to take again: they contradict the others.
+    left_out : tuple of str
+        Those of them that no longer count for the points.
+    notes : tuple of str
+    """
+
+    names: tuple[str, ...]
+    xy_mm: FloatArray
+    sd_mm: FloatArray
+    n_spare: int
+    closure_mm: float | None
+    worst: str
+    again: tuple[str, ...]
+    left_out: tuple[str, ...]
+    notes: tuple[str, ...]
+
+    def place(self, name: str) -> tuple[float, float]:
+        """Coordinates of a point."""
+        x, y = self.xy_mm[self.names.index(name)]
+        return float(x), float(y)
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
 class WallEntry:
+    """A wall; `measured` says how well its readings close, where it was given by readings."""
+
     name: str
     outline_mm: FloatArray
     openings: tuple[OpeningEntry, ...] = ()
@@ -198,6 +238,7 @@ class WallEntry:
     next: str | None = None
     corner: str = "restart"
     clearance_mm: float = 0.0
+    measured: MeasuredPoints | None = None
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

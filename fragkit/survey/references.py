@@ -38,8 +38,21 @@ def check_references(folder: Folder, document: Document) -> None:
         if isinstance(name := pin.get("wall"), str) and name not in _names(document, "wall"):
             message = f"pinned motif {k + 1} names the wall {name!r}, which is not described."
             folder.fault(document.place("layout", "pinned"), message, suggestion(name, _names(document, "wall")))
+    _check_layout_walls(folder, document)
     for section in ("photo", "fragment", "wall"):
         _check_unique_names(folder, document, section)
+
+
+def _check_layout_walls(folder: Folder, document: Document) -> None:
+    """The wall that takes the closing error, and those of the panels, must be described."""
+    layout = document.data.get("layout", {})
+    panels = layout.get("panels", [])
+    named = [("closing", layout.get("closing"))]
+    named += [("panels", panel.get("wall")) for panel in panels if isinstance(panel, dict)]
+    for key, name in named:
+        if isinstance(name, str) and name not in _names(document, "wall"):
+            message = f"[layout]: {key} names the wall {name!r}, which is not described."
+            folder.fault(document.place("layout", key), message, suggestion(name, _names(document, "wall")))
 
 
 def _pins(document: Document) -> list[Mapping[str, Any]]:

@@ -44,6 +44,7 @@ Name = Annotated[
 ]
 Point = Annotated[list[Number], Field(min_length=2, max_length=2)]
 Outline = Annotated[list[Point], Field(min_length=3)]
+Corners = Annotated[list[Text], Field(min_length=3)]
 
 
 class Table(BaseModel):
@@ -152,6 +153,7 @@ class OpeningTable(Table):
     name: Name
     kind: Text = "opening"
     outline_mm: Outline | None = None
+    corners: Corners | None = None
     centre_mm: Point | None = None
     radius_mm: Positive | None = None
     clearance_mm: NotNegative = 0.0
@@ -160,7 +162,8 @@ class OpeningTable(Table):
 class EdgeTable(Table):
     name: Name
     kind: Text = "edge"
-    line_mm: Annotated[list[Point], Field(min_length=2)]
+    line_mm: Annotated[list[Point], Field(min_length=2)] | None = None
+    corners: Annotated[list[Text], Field(min_length=2)] | None = None
     rule: Literal["shift", "reduce", "reshape", "omit"] = "shift"
     max_shift_mm: NotNegative = 15.0
     min_scale_ratio: Ratio = 0.8
@@ -172,6 +175,7 @@ class WallTable(Table):
     name: Name
     outline_mm: Outline | None = None
     measures: Text | None = None
+    corners: Corners | None = None
     axis_x_mm: Number | None = None
     next: Text | None = None
     corner: Literal["continue", "restart"] = "restart"

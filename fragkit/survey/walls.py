@@ -9,11 +9,15 @@ import numpy as np
 from shapely import LineString, Point, Polygon, is_valid_reason
 from shapely.geometry.polygon import orient
 
+from fragkit.errors import EstimationError
 from fragkit.frozen import frozen_array
 from fragkit.survey.document import Document, validated
-from fragkit.survey.entries import EdgeEntry, FloatArray, OpeningEntry, WallEntry
+from fragkit.survey.entries import EdgeEntry, FloatArray, MeasuredPoints, OpeningEntry, WallEntry
 from fragkit.survey.folder import Folder, Place
+from fragkit.survey.measured import adjust_points
+from fragkit.survey.measures import DATUM, read_readings
 from fragkit.survey.schema import EdgeTable, OpeningTable, WallTable
+from fragkit.survey.wording import suggestion
 
 _SMALLEST_WALL_MM = 200.0
 _STRAY_MM = 50.0
@@ -27,9 +31,10 @@ def read_wall(folder: Folder, document: Document, k: int) -> WallEntry | None:
     data = document.tables("wall")[k]
     own = {key: value for key, value in data.items() if key not in ("opening", "edge")}
     table = validated(folder, document, WallTable, own, ("wall", k))
-    outline = _wall_outline(folder, document, table, k) if table else None
-    openings = _read_openings(folder, document, k, outline)
-    edges = _read_edges(folder, document, k, outline)
+    measured = _read_measured(folder, document, table, k) if table and table.measures is not None else None
+    outline = _wall_outline(folder, document, table, k, measured) if table else None
+    openings = _read_openings(folder, document, k, outline, measured)
+    edges = _read_edges(folder, document, k, outline, measured)
     if table is None or outline is None:
         return None
     return WallEntry(
@@ -41,21 +46,41 @@ def read_wall(folder: Folder, document: Document, k: int) -> WallEntry | None:
         next=table.next,
         corner=table.corner,
         clearance_mm=table.clearance_mm,
+        measured=measured,
     )
 
 
-def _wall_outline(folder: Folder, document: Document, table: WallTable, k: int) -> Polygon | None:
-    if table.measures is not None:
-        place = document.place("wall", k, "measures")
-        remedy = "Give outline_mm, the corners in order round the wall."
-        folder.fault(place, "a wall given by measures is not read yet by this version.", remedy)
+def _read_measured(folder: Folder, document: Document, table: WallTable, k: int) -> MeasuredPoints | None:
+    place = document.place("wall", k, "measures")
+    readings = read_readings(folder, table, place)
+    if readings is None:
         return None
-    place = document.place("wall", k, "outline_mm")
+    try:
+        measured = adjust_points(readings)
+    except EstimationError as error:
+        folder.fault(place, f"wall {table.name!r}: {error}", "Add the reading to the table.")
+        return None
+    folder.notes += [f"wall {table.name!r}: {note}" for note in measured.notes]
+    return measured
+
+
+def _wall_outline(
+    folder: Folder, document: Document, table: WallTable, k: int, measured: MeasuredPoints | None
+) -> Polygon | None:
+    place = document.place("wall", k, "outline_mm" if table.measures is None else "measures")
     title = f"wall {table.name!r}"
-    if table.outline_mm is None:
-        folder.fault(place, f"{title} has no outline_mm.", "Give its corners in order, in mm from the datum.")
+    if table.measures is not None and measured is None:
         return None
-    outline = _polygon(folder, place, title, table.outline_mm)
+    corners = table.outline_mm
+    if measured is not None:
+        names = table.corners or [name for name in measured.names if name != DATUM]
+        corners = _named_points(folder, place, title, names, measured)
+    if corners is None:
+        if measured is None:
+            remedy = "Give its corners in order, in mm from the datum, or measures, a table of readings."
+            folder.fault(place, f"{title} has no outline_mm.", remedy)
+        return None
+    outline = _polygon(folder, place, title, corners)
     if outline is None:
         return None
     low_x, low_y, high_x, high_y = outline.bounds
@@ -66,6 +91,17 @@ def _wall_outline(folder: Folder, document: Document, table: WallTable, k: int) 
         message = f"{title}: the axis at x = {table.axis_x_mm:g} mm is off the wall ({low_x:g} to {high_x:g} mm)."
         folder.fault(document.place("wall", k, "axis_x_mm"), message, "Correct axis_x_mm.")
     return outline
+
+
+def _named_points(
+    folder: Folder, place: Place, title: str, names: list[str], measured: MeasuredPoints | None
+) -> list[list[float]] | None:
+    """Coordinates of measured points by name; None and a fault where one was not measured."""
+    known = measured.names if measured is not None else ()
+    for name in (name for name in names if name not in known):
+        folder.fault(place, f"{title} names the point {name!r}, which was not measured.", suggestion(name, list(known)))
+        return None
+    return [list(measured.place(name)) for name in names] if measured is not None else None
 
 
 def _polygon(folder: Folder, place: Place, title: str, corners: list[list[float]]) -> Polygon | None:
@@ -83,13 +119,15 @@ def _polygon(folder: Folder, place: Place, title: str, corners: list[list[float]
     return orient(polygon)
 
 
-def _read_openings(folder: Folder, document: Document, k: int, wall: Polygon | None) -> tuple[OpeningEntry, ...]:
+def _read_openings(
+    folder: Folder, document: Document, k: int, wall: Polygon | None, measured: MeasuredPoints | None
+) -> tuple[OpeningEntry, ...]:
     found = []
     for m, data in enumerate(_inner_tables(folder, document, k, "opening")):
         path = ("wall", k, "opening", m)
         table = validated(folder, document, OpeningTable, data, path)
         place = document.place(*path)
-        shape = _opening_shape(folder, place, table) if table else None
+        shape = _opening_shape(folder, place, table, measured) if table else None
         if table is None or shape is None:
             continue
         title = f"opening {table.name!r}"
@@ -103,7 +141,9 @@ def _read_openings(folder: Folder, document: Document, k: int, wall: Polygon | N
     return tuple(found)
 
 
-def _opening_shape(folder: Folder, place: Place, table: OpeningTable) -> Polygon | None:
+def _opening_shape(
+    folder: Folder, place: Place, table: OpeningTable, measured: MeasuredPoints | None
+) -> Polygon | None:
     """Outline, circle, or both joined (a door with an arched head)."""
     title = f"opening {table.name!r}"
     if (table.centre_mm is None) != (table.radius_mm is None):
@@ -112,11 +152,16 @@ def _opening_shape(folder: Folder, place: Place, table: OpeningTable) -> Polygon
     circle = None
     if table.centre_mm is not None and table.radius_mm is not None:
         circle = Polygon(circle_mm(table.centre_mm, table.radius_mm))
-    if table.outline_mm is None:
+    corners = table.outline_mm
+    if table.corners is not None:
+        corners = _named_points(folder, place, title, table.corners, measured)
+        if corners is None:
+            return None
+    if corners is None:
         if circle is None:
             folder.fault(place, f"{title} has no outline.", "Give outline_mm, or centre_mm and radius_mm.")
         return circle
-    outline = _polygon(folder, place, title, table.outline_mm)
+    outline = _polygon(folder, place, title, corners)
     if outline is None or circle is None:
         return outline
     joined = outline.union(circle)
@@ -148,14 +193,19 @@ def _check_on_wall(folder: Folder, place: Place, title: str, shape: Polygon, wal
         folder.notes.append(f"{title} reaches {beyond:.0f} mm beyond its wall; the part outside is ignored.")
 
 
-def _read_edges(folder: Folder, document: Document, k: int, wall: Polygon | None) -> tuple[EdgeEntry, ...]:
+def _read_edges(
+    folder: Folder, document: Document, k: int, wall: Polygon | None, measured: MeasuredPoints | None
+) -> tuple[EdgeEntry, ...]:
     found = []
     for m, data in enumerate(_inner_tables(folder, document, k, "edge")):
         path = ("wall", k, "edge", m)
         table = validated(folder, document, EdgeTable, data, path)
         if table is None:
             continue
-        line = LineString(table.line_mm)
+        points = _edge_points(folder, document.place(*path), table, measured)
+        if points is None:
+            continue
+        line = LineString(points)
         if line.length == 0:
             folder.fault(document.place(*path), f"edge {table.name!r} has no length.", "Give two points.")
         elif wall is not None and line.distance(wall) > _STRAY_MM:
@@ -165,7 +215,7 @@ def _read_edges(folder: Folder, document: Document, k: int, wall: Polygon | None
             EdgeEntry(
                 name=table.name,
                 kind=table.kind,
-                line_mm=frozen_array(table.line_mm),
+                line_mm=frozen_array(points),
                 rule=table.rule,
                 max_shift_mm=table.max_shift_mm,
                 min_scale_ratio=table.min_scale_ratio,
@@ -173,6 +223,19 @@ def _read_edges(folder: Folder, document: Document, k: int, wall: Polygon | None
         )
     _check_names(folder, document, ("wall", k, "edge"), [edge.name for edge in found])
     return tuple(found)
+
+
+def _edge_points(
+    folder: Folder, place: Place, table: EdgeTable, measured: MeasuredPoints | None
+) -> list[list[float]] | None:
+    title = f"edge {table.name!r}"
+    if table.corners is not None:
+        return _named_points(folder, place, title, table.corners, measured)
+    if table.line_mm is None:
+        folder.fault(
+            place, f"{title} has no line_mm.", "Give the points along it, or corners, names of measured points."
+        )
+    return table.line_mm
 
 
 def _inner_tables(folder: Folder, document: Document, k: int, key: str) -> list[dict[str, object]]:

@@ -316,8 +316,8 @@ WALL_FAULTS = [
     (
         "outline_mm = [[0, 0], [3000, 0], [3000, 2700], [0, 2700]]",
         'measures = "m.csv"',
-        "not read yet",
-        "outline_mm",
+        "table of measures 'm.csv' is not there",
+        "study folder",
     ),
 ]
 
