@@ -63,6 +63,10 @@ def read_document(folder: Folder) -> Document | None:
     except tomllib.TOMLDecodeError as error:
         _syntax_fault(folder, error, mended)
         return None
+    except (RecursionError, ValueError):  # the reader's own limits
+        message = "the file cannot be read: brackets within brackets without end, or a number of thousands of digits."
+        folder.fault(Place(FILE), message, "Write it as the README shows.")
+        return None
     document = Document(_sections(folder, data, line_map(mended)), line_map(mended))
     _check_schema(folder, document)
     return document

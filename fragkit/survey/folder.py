@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import re
 from pathlib import Path, PurePosixPath
 from typing import NamedTuple
 
@@ -10,6 +11,11 @@ from fragkit.errors import Fault
 
 TEXT_LIMIT_BYTES = 5_000_000
 """Largest survey file or table that is read: far beyond any real one, far below what stalls a computer."""
+
+NAME_LIMIT = 200
+"""Longest name of a file, with its folders: within what every file system takes."""
+
+_ENDLESS = re.compile(r"(\S{60})\S{140,}")
 
 
 class Place(NamedTuple):
@@ -30,7 +36,8 @@ class Folder:
         self._inside = self.root.resolve()
 
     def fault(self, place: Place, message: str, remedy: str = "") -> None:
-        """Note one fault."""
+        """Note one fault; endless words of a damaged file are cut short in it."""
+        message = _ENDLESS.sub(r"\1…", message)
         self.faults.append(Fault(file=place.file, where=place.where, message=message, remedy=remedy))
 
     def label(self, path: Path) -> str:
@@ -39,10 +46,16 @@ class Folder:
 
     def find(self, name: str, place: Place, what: str) -> Path | None:
         """The file `name`, or None and a fault when it is missing or lies outside the folder."""
+        if len(name) > NAME_LIMIT:
+            self.fault(place, f"{what} has a name of {len(name)} characters.", "Give the file a shorter name.")
+            return None
         path = self.root / name
         if not self._is_inside(name, path):
             remedy = "Copy the file into the study folder and name it from there, without ../ and without links."
             self.fault(place, f"{what} {name!r} lies outside the study folder.", remedy)
+            return None
+        if path.is_dir():
+            self.fault(place, f"{what} {name!r} is a folder.", "Name the file itself.")
             return None
         if not path.is_file():
             self.fault(place, f"{what} {name!r} is not there.", self._near_name(name))
