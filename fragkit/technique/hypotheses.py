@@ -1,36 +1,34 @@
-"""The ways of placing that are weighed, with their priors: stated assumptions, nothing published exists."""
+"""The ways of placing that are weighed: every one at unit scatter, with its share within its kind."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-import numpy as np
-from numpy.typing import NDArray
-
 from fragkit.placing import ContinuousPrint, OnLines, Process, RigidGroups, SteppedOff
+from fragkit.technique.priors import PLACINGS
 
-FloatArray = NDArray[np.float64]
-
-PLACINGS = ("on set-out lines", "stepped off from the neighbour", "rigid groups", "continuous print")
-
-MEDIAN_SCATTER_MM = 1.4
-LOG_SD_SCATTER = 0.6
-"""Prior on the scatter s of placing: log-normal. Assumption."""
-
-N_SCATTERS = 13
 LARGEST_GROUP = (4, 3)
-OWN_RATIOS = (0.0, 0.5, 1.0, 2.0)
-"""Independent scatter beside that of the steps, for stepping off."""
 
-GROUP_SPREADS = (
-    (0.30, (1.00, 1.0, 0.12, 0.05)),
-    (0.15, (0.90, 0.9, 0.12, 0.45)),
-    (0.15, (0.70, 0.7, 0.10, 0.70)),
-    (0.10, (0.60, 0.6, 0.60, 0.60)),
-    (0.30, (0.15, 0.0, 0.10, 0.01)),
+LINE_SPREADS = ((0.90, (1.0, 1.0)), (0.05, (1.0, 0.4)), (0.05, (0.4, 1.0)))
+"""Weight, and scatter along and across the rows in units of s: alike, or tight across a snapped line."""
+
+STEP_OWN_RATIOS = ((0.85, 0.0), (0.09, 0.5), (0.05, 1.0), (0.01, 2.0))
+"""Weight, and independent scatter of each motif in units of the step: mostly the steps rule."""
+
+STEP_DIRECTIONS = (("rows", 0.6), ("columns", 0.4))
+"""A hand works along a row rather more often than down a column. Common practice, no source."""
+
+PLATE_SPREADS = (
+    (0.91, (1.0, 1.0, 0.12, 0.05)),
+    (0.03, (1.0, 1.0, 0.12, 0.5)),
+    (0.03, (1.0, 1.0, 0.12, 1.0)),
+    (0.03, (1.0, 1.0, 0.8, 0.7)),
 )
-"""Weight, and (shift, turn × width, seats, own) in units of s: four plates, clean to wobbling; a block."""
+"""Weight, and (shift, turn × width, seats, own) in units of s: a plate laid cleanly, wobbling, loose; cut badly."""
+
+BLOCK_SPREADS = ((1.0, (0.15, 0.0, 0.10, 0.01)),)
+"""A block set to register marks: small shift, no turn."""
 
 PRINT_SWINGS = (0.15, 0.5)
 PRINT_LENGTHS_MM = (150.0, 400.0, 1000.0)
@@ -38,72 +36,84 @@ PRINT_LENGTHS_MM = (150.0, 400.0, 1000.0)
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Hypothesis:
-    """One way of placing at unit scatter (s = 1 mm): equally probable phases, and its share in its kind."""
+    """One way of placing at unit scatter (s = 1 mm): equally probable phases, and its share in its placing.
+
+    `kind` says it in a word or two ("plate", "block", "along rows", …); `group` is the group's columns and rows.
+    """
 
     placing: str
+    kind: str
     prior: float
     phases: tuple[Process, ...]
+    group: tuple[int, int] = (1, 1)
 
-
-def scatter_prior() -> tuple[FloatArray, FloatArray]:
-    """Nodes in mm and weights of the log-normal prior on the scatter s."""
-    z = np.linspace(-3.0, 3.0, N_SCATTERS)
-    weights = np.exp(-0.5 * z**2)
-    return MEDIAN_SCATTER_MM * np.exp(LOG_SD_SCATTER * z), weights / weights.sum()
+    @property
+    def family(self) -> tuple[str, str, tuple[int, int]]:
+        """Placing, kind and group: what is told apart in the result."""
+        return self.placing, self.kind, self.group
 
 
 def placing_hypotheses(*, across_mm: float, down_mm: float) -> tuple[Hypothesis, ...]:
-    """All ways of placing for a net with these spacings; the shares within each kind sum to 1.
+    """All ways of placing for a net with these spacings; the shares within each placing sum to 1.
 
     Notes
     -----
-    Groups of 1 × 1 are left out here: a plate with a single motif is placed exactly like handwork on lines,
-    so positions cannot tell them apart; that question belongs to the forming.
+    Groups of 1 × 1 are left out here: a plate with a single motif is placed exactly like handwork on lines, so
+    positions cannot tell them apart; that question belongs to the forming.
     """
-    groups = [*_lines(), *_steps(), *_groups(across_mm, down_mm), *_prints()]
-    totals = {name: sum(h.prior for h in groups if h.placing == name) for name in PLACINGS}
-    return tuple(Hypothesis(placing=h.placing, prior=h.prior / totals[h.placing], phases=h.phases) for h in groups)
+    return (*_lines(), *_steps(), *_groups(across_mm, down_mm), *_prints())
 
 
 def _lines() -> Iterator[Hypothesis]:
-    for prior, along, across in ((2.0, 1.0, 1.0), (1.0, 1.0, 0.4), (1.0, 0.4, 1.0)):
-        yield Hypothesis(placing=PLACINGS[0], prior=prior, phases=(OnLines(sd_x_mm=along, sd_y_mm=across),))
+    for prior, (along, across) in LINE_SPREADS:
+        process = OnLines(sd_x_mm=along, sd_y_mm=across)
+        yield Hypothesis(placing=PLACINGS[0], kind="motif by motif", prior=prior, phases=(process,))
 
 
 def _steps() -> Iterator[Hypothesis]:
-    for along in ("rows", "columns"):
-        for own in OWN_RATIOS:
-            step = 1.0 / np.hypot(1.0, own)
-            walk = SteppedOff(step_sd_mm=step, start_sd_mm=step, along=along, own_sd_mm=own * step)
-            yield Hypothesis(placing=PLACINGS[1], prior=1.0, phases=(walk,))
+    for along, share in STEP_DIRECTIONS:
+        for prior, own in STEP_OWN_RATIOS:
+            walk = SteppedOff(step_sd_mm=1.0, start_sd_mm=1.0, along=along, own_sd_mm=own)
+            yield Hypothesis(placing=PLACINGS[1], kind=f"along {along}", prior=share * prior, phases=(walk,))
 
 
 def _groups(across_mm: float, down_mm: float) -> Iterator[Hypothesis]:
-    for columns, rows in ((c, r) for c in range(1, LARGEST_GROUP[0] + 1) for r in range(1, LARGEST_GROUP[1] + 1)):
-        if columns * rows == 1:
-            continue
-        width = max(columns * across_mm, rows * down_mm)
-        for prior, (shift, turn, seat, own) in GROUP_SPREADS:
-            phases = tuple(
-                RigidGroups(
-                    columns=columns,
-                    rows=rows,
-                    shift_sd_mm=shift,
-                    turn_sd_rad=turn / width,
-                    seat_sd_mm=seat,
-                    own_sd_mm=own,
-                    phase=(p, q),
+    sizes = [(c + 1, r + 1) for c in range(LARGEST_GROUP[0]) for r in range(LARGEST_GROUP[1]) if c + r > 0]
+    for group in sizes:
+        width = max(group[0] * across_mm, group[1] * down_mm)
+        for kind, spreads in (("plate", PLATE_SPREADS), ("block", BLOCK_SPREADS)):
+            for prior, spread in spreads:
+                yield Hypothesis(
+                    placing=PLACINGS[2],
+                    kind=kind,
+                    prior=prior / (2.0 * len(sizes)),
+                    phases=_phases(group, spread, width),
+                    group=group,
                 )
-                for p in range(columns)
-                for q in range(rows)
-            )
-            yield Hypothesis(placing=PLACINGS[2], prior=prior, phases=phases)
+
+
+def _phases(group: tuple[int, int], spread: tuple[float, ...], width_mm: float) -> tuple[RigidGroups, ...]:
+    shift, turn, seat, own = spread
+    return tuple(
+        RigidGroups(
+            columns=group[0],
+            rows=group[1],
+            shift_sd_mm=shift,
+            turn_sd_rad=turn / width_mm,
+            seat_sd_mm=seat,
+            own_sd_mm=own,
+            phase=(p, q),
+        )
+        for p in range(group[0])
+        for q in range(group[1])
+    )
 
 
 def _prints() -> Iterator[Hypothesis]:
+    share = 1.0 / (len(PRINT_SWINGS) * len(PRINT_LENGTHS_MM))
     for swing in PRINT_SWINGS:
         for length in PRINT_LENGTHS_MM:
             run = ContinuousPrint(
                 swing_sd_mm=swing, stretch_sd_ratio=swing / length, own_sd_mm=0.03, correlation_mm=length
             )
-            yield Hypothesis(placing=PLACINGS[3], prior=1.0, phases=(run,))
+            yield Hypothesis(placing=PLACINGS[3], kind="continuous", prior=share, phases=(run,))

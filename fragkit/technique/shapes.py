@@ -1,50 +1,71 @@
-"""What the shapes say about the forming: how far motifs differ, and whether flaws recur at equal seats."""
+"""What the shapes say about the forming: how far copies stray from one outline, and whether flaws recur at equal seats.
+
+A plate or block carries its own flaws to every placing, so copies from the same seat share them; a hand's strays are
+new each time. Outlines with n copies and P independent samples along the edge are weighed as P normal vectors of
+length n with covariance (own² + noise²) I + flaw² S, where S joins copies from equal seats.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import logsumexp
 
 from fragkit.motifs import Motif
+from fragkit.technique.priors import FORMINGS, Priors
+from fragkit.technique.recurrence import GROUPS, Recurrence, find_recurrence, likeness, seats_of
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int_]
 
-FORMINGS = ("drawn free", "along an outline", "through a plate", "by block or roller")
-
-SPREAD_RATIOS = (0.035, 0.018, 0.007, 0.005)
-LOG_SD_SPREAD = 0.5
-"""Prior on the rms spread of outlines, as a share of the larger side of the metal: log-normal. Assumptions;
-no published statistics of free hand against outline, plate or block were found."""
-
-N_PERMUTATIONS = 499
-LARGEST_GROUP = (4, 3)
 LEAST_EXAMPLES = 4
-LEAST_SPREAD_RATIO = 0.0005
+LEAST_POINTS = 8
+OWN_MM = np.geomspace(0.01, 5.0, 90)
+FLAWS_MM = np.geomspace(0.02, 1.0, 14)
+"""Prior on a plate's flaws (rms about the common outline): each of these equally probable. Assumption."""
+NOISE_FACTORS = np.exp(np.linspace(-0.3, 0.3, 7))
+NOISE_LOG_SD = 0.15
+"""The variance of the measuring noise is known to about 15 %."""
+SINGLE_SHARE = 0.5
+"""Share of plates and blocks that carry one motif only; their flaws are in every copy and cannot be seen to recur."""
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class ShapeEvidence:
-    """Spread of outlines and recurrence of flaws.
+    """Sums of squares of the strays, ready for weighing.
 
     Attributes
     ----------
-    spread_ratio : float
-        Rms spread as a share of the larger side of the metal; place and measuring noise taken off.
-    log_sd : float
-        Relative uncertainty of it.
-    p_recurrence : float or None
-        Permutation p of the strongest recurrence at equal seats; None with too few pairs.
-    seats : (int, int) or None
-        Columns and rows of the plate that the recurrence favours.
+    size_mm : float
+        Larger side of the metal.
+    n_examples : int
+    n_samples : float
+        Independent samples along one outline.
+    noise_mm2 : float
+        Variance of the measuring noise at one point.
+    total_mm2 : float
+        Sum over the copies of the mean square stray.
+    between_mm2, counts : mapping by place in `GROUPS` to (seats,) arrays
+        Sum of squares of each seat's mean stray, times its copies; and its number of copies.
+    recurrence : Recurrence or None
     """
 
-    spread_ratio: float
-    log_sd: float
-    p_recurrence: float | None
-    seats: tuple[int, int] | None
+    size_mm: float
+    n_examples: int
+    n_samples: float
+    noise_mm2: float
+    total_mm2: float
+    between_mm2: tuple[FloatArray, ...]
+    counts: tuple[FloatArray, ...]
+    recurrence: Recurrence | None
+
+    @property
+    def spread_mm(self) -> float:
+        """Rms stray of a copy, noise taken off."""
+        return float(np.sqrt(max(self.total_mm2 / (self.n_examples - 1) - self.noise_mm2, 0.0)))
 
 
 def gather_shapes(motif: Motif, sites: IntArray, *, rng: np.random.Generator) -> ShapeEvidence | None:
@@ -57,102 +78,127 @@ def gather_shapes(motif: Motif, sites: IntArray, *, rng: np.random.Generator) ->
         Column and row of every example.
     rng : numpy.random.Generator
     """
-    strays, seen = motif.strays_mm, motif.strays_seen
-    if motif.shape_spread_mm is None or strays is None or seen is None or motif.n_examples < LEAST_EXAMPLES:
+    if motif.shape_spread_mm is None or motif.strays_mm is None or motif.strays_seen is None:
         return None
-    size = max(motif.metal_width_mm, motif.metal_height_mm)
-    squares = np.array([np.mean(row[ok] ** 2) for row, ok in zip(strays, seen, strict=True) if ok.sum() > 8])
-    if len(squares) < LEAST_EXAMPLES:
+    shown = motif.strays_seen.sum(axis=1) > LEAST_POINTS
+    if shown.sum() < LEAST_EXAMPLES:
         return None
-    relative = float(np.std(squares) / np.mean(squares) / np.sqrt(len(squares)) / 2.0)
-    noise_share = float(np.sqrt(squares.mean()) / max(motif.shape_spread_mm, LEAST_SPREAD_RATIO * size))
-    p_recurrence, seats = _recurrence(strays, seen, motif.example_index[:, 0], sites, rng)
+    strays, seen = motif.strays_mm[shown], motif.strays_seen[shown]
+    pictures, places = np.asarray(motif.example_index)[shown, 0], np.asarray(sites)[shown]
+    table = likeness(strays, seen)
+    pairs = (pictures[:, None] == pictures) & ~np.eye(len(table), dtype=bool)
+    squares = float(np.mean(np.diag(table)))
+    off_squares = float(np.mean(table[pairs] ** 2)) if pairs.any() else squares**2
+    sums = [_seat_sums(table, pictures, places, group) for group in GROUPS]
     return ShapeEvidence(
-        spread_ratio=max(motif.shape_spread_mm / size, LEAST_SPREAD_RATIO),
-        log_sd=float(min(1.5, relative * noise_share**2)),
-        p_recurrence=p_recurrence,
-        seats=seats,
+        size_mm=max(motif.metal_width_mm, motif.metal_height_mm),
+        n_examples=len(table),
+        n_samples=float(np.clip(squares**2 / max(off_squares, 1e-12), 2.0, strays.shape[1])),
+        noise_mm2=max(squares - motif.shape_spread_mm**2, 1e-6),
+        total_mm2=float(np.trace(table)),
+        between_mm2=tuple(between for between, _ in sums),
+        counts=tuple(counts for _, counts in sums),
+        recurrence=find_recurrence(strays, seen, places, pictures=pictures, rng=rng),
     )
 
 
-def forming_evidence(shapes: ShapeEvidence) -> FloatArray:
-    """Log evidence (4,) of the formings: spread against the priors, and recurrence for plate and block.
+def _seat_sums(
+    table: FloatArray, pictures: IntArray, sites: IntArray, group: tuple[int, int]
+) -> tuple[FloatArray, FloatArray]:
+    """For each seat of each picture: sum of squares of its mean times its copies, and its copies."""
+    seat = seats_of(sites, group)
+    names = np.unique(np.column_stack([pictures, seat]), axis=0, return_inverse=True)[1].reshape(-1)
+    member = np.eye(names.max() + 1)[:, names]
+    counts = member.sum(axis=1)
+    return np.maximum(np.einsum("si,ij,sj->s", member, table, member) / counts, 0.0), counts
+
+
+def forming_evidence(shapes: ShapeEvidence, priors: Priors) -> FloatArray:
+    """Log evidence (4,) of the formings from the outlines alone.
 
     Notes
     -----
-    A permutation p counts as the largest evidence it can mean, 1/(−e p ln p), and never more than a thousand.
+    Hand and outline have own strays only. Plate and block have small own strays and, in groups of more than one
+    motif, flaws of their own. What the flaws add is never more than the permutation test allows: 1/(−e p ln p),
+    the most that a p-value can mean.
 
     References
     ----------
     Sellke, T., Bayarri, M. J., Berger, J. O. (2001) Am. Stat. 55, 62–71, doi:10.1198/000313001300339950.
     """
-    logs = _spread_evidence(np.log(shapes.spread_ratio), shapes.log_sd)
-    p = shapes.p_recurrence
-    if p is not None and p < np.exp(-1.0):
-        logs[2:] += min(-np.log(-np.e * p * np.log(p)), np.log(1000.0))
-    return logs
+    own_logs = np.array([_own_prior(priors, name, shapes.size_mm) for name in FORMINGS])
+    alone = logsumexp(own_logs + _log_like_alone(shapes), axis=1)
+    if shapes.recurrence is None:
+        return np.asarray(alone)
+    tables = [_log_like_seats(shapes, k) for k in range(len(GROUPS))]
+    grouped = np.array(
+        [logsumexp([logsumexp(own[:, None] + t) - np.log(t.shape[1]) for t in tables]) for own in own_logs[2:]]
+    ) - np.log(len(GROUPS))
+    gain = np.minimum(grouped - alone[2:], shapes.recurrence.most_log_evidence)
+    alone[2:] += np.logaddexp(np.log(SINGLE_SHARE), np.log(1.0 - SINGLE_SHARE) + gain)
+    return np.asarray(alone)
 
 
-def _spread_evidence(log_ratio: float, log_sd: float) -> FloatArray:
-    width = np.hypot(LOG_SD_SPREAD, log_sd)
-    return np.asarray(-0.5 * ((log_ratio - np.log(SPREAD_RATIOS)) / width) ** 2)
+def _own_prior(priors: Priors, name: str, size_mm: float) -> FloatArray:
+    spread = priors.outlines[name]
+    logs = -0.5 * (np.log(OWN_MM / spread.median_mm(size_mm)) / spread.log_sd) ** 2
+    return np.asarray(logs - logsumexp(logs))
 
 
-def forming_calibration(shapes: ShapeEvidence, *, n_each: int, rng: np.random.Generator) -> dict[str, float]:
+def _variances(shapes: ShapeEvidence) -> tuple[FloatArray, FloatArray]:
+    """Variance at a point for each own spread and noise factor, (own, factors), and log weights (factors,)."""
+    weights = -0.5 * (np.log(NOISE_FACTORS) / NOISE_LOG_SD) ** 2
+    return OWN_MM[:, None] ** 2 + shapes.noise_mm2 * NOISE_FACTORS, weights - logsumexp(weights)
+
+
+def _log_like_alone(shapes: ShapeEvidence) -> FloatArray:
+    """Log likelihood (own,) without flaws."""
+    variance, weights = _variances(shapes)
+    free = shapes.n_examples - 1
+    logs = -0.5 * shapes.n_samples * (free * np.log(variance) + shapes.total_mm2 / variance)
+    return np.asarray(logsumexp(logs + weights, axis=1))
+
+
+def _log_like_seats(shapes: ShapeEvidence, group: int) -> FloatArray:
+    """Log likelihood (own, flaws) with flaws at the seats of one group size."""
+    variance, weights = _variances(shapes)
+    between, counts = shapes.between_mm2[group], shapes.counts[group]
+    share = (len(counts) - 1) / len(counts)
+    within = max(shapes.total_mm2 - share * float(between.sum()), 0.0)
+    own = (shapes.n_examples - len(counts)) * np.log(variance) + within / variance
+    spread = variance[:, :, None, None] + counts * FLAWS_MM[:, None] ** 2
+    seats = share * (np.log(spread) + between / spread).sum(axis=3)
+    logs = -0.5 * shapes.n_samples * (own[:, :, None] + seats)
+    return np.asarray(logsumexp(logs + weights[:, None], axis=1))
+
+
+def forming_calibration(
+    shapes: ShapeEvidence, priors: Priors, *, n_each: int, rng: np.random.Generator
+) -> dict[str, float]:
     """How often spreads drawn from the priors, measured as surely, would be named rightly and firmly."""
     truth = np.repeat(np.arange(len(FORMINGS)), n_each)
-    width = np.hypot(LOG_SD_SPREAD, shapes.log_sd)
-    logs = np.log(SPREAD_RATIOS)[truth] + rng.normal(0.0, width, len(truth))
-    evidence = np.array([_spread_evidence(value, shapes.log_sd) for value in logs])
-    posterior = np.exp(evidence - evidence.max(axis=1, keepdims=True))
-    posterior /= posterior.sum(axis=1, keepdims=True)
-    firm, right = posterior.max(axis=1) >= 0.95, posterior.argmax(axis=1) == truth
-    hand = (posterior.argmax(axis=1) < 2) == (truth < 2)
+    spreads = [priors.outlines[FORMINGS[k]] for k in truth]
+    own = np.array([s.median_mm(shapes.size_mm) * np.exp(s.log_sd * rng.standard_normal()) for s in spreads])
+    free = (shapes.n_examples - 1) * shapes.n_samples
+    noise = shapes.noise_mm2 * np.exp(NOISE_LOG_SD * rng.standard_normal(len(truth)))
+    total = (own**2 + noise) * rng.chisquare(free, len(truth)) / shapes.n_samples
+    posterior = _posterior(shapes, total, priors)
+    top, named = posterior.max(axis=1), posterior.argmax(axis=1)
+    firm, right = top >= 0.95, named == truth
+    by_hand = posterior[:, :2].sum(axis=1) >= 0.5
     return {
         "forming_firm_ratio": float(np.mean(firm)),
         "forming_wrong_firm_ratio": float(np.mean(firm & ~right)),
-        "forming_hand_or_mechanical_right_ratio": float(np.mean(hand)),
+        "forming_hand_or_mechanical_right_ratio": float(np.mean(by_hand == (truth < 2))),
     }
 
 
-def _recurrence(
-    strays: FloatArray, seen: NDArray[np.bool_], pictures: IntArray, sites: IntArray, rng: np.random.Generator
-) -> tuple[float | None, tuple[int, int] | None]:
-    """Permutation p of the strongest likeness at equal seats, and the group that shows it."""
-    likeness = _likeness(strays, seen)
-    pairs = (pictures[:, None] == pictures) & ~np.eye(len(sites), dtype=bool)
-    sizes = [(c + 1, r + 1) for c, r in np.ndindex(LARGEST_GROUP) if c + r > 0]
-    masks = []
-    for size in sizes:
-        seat = sites % size
-        masks.append(pairs & (seat[:, None, :] == seat).all(axis=2))
-    counts = np.array([mask.sum() for mask in masks])
-    usable = np.flatnonzero((counts >= 6) & (counts < pairs.sum()))
-    if not len(usable):
-        return None, None
-    table = np.array([masks[k].ravel() for k in usable], float) / np.sqrt(counts[usable])[:, None]
-    centred = likeness - likeness[pairs].mean()
-    real = table @ centred.ravel()
-    classes = pictures * 3 + np.digitize(seen.mean(axis=1), [0.5, 0.8])
-    beaten = 0
-    for _ in range(N_PERMUTATIONS):
-        order = _shuffle_within(classes, rng)
-        beaten += bool((table @ centred[np.ix_(order, order)].ravel()).max() >= real.max())
-    return (1 + beaten) / (1 + N_PERMUTATIONS), sizes[usable[int(np.argmax(real))]]
-
-
-def _likeness(strays: FloatArray, seen: NDArray[np.bool_]) -> FloatArray:
-    """Mean product (n, n) of two examples' strays over the outline that both show."""
-    values = np.where(seen, strays, 0.0)
-    values = values - np.where(seen, values.sum(axis=0) / np.maximum(seen.sum(axis=0), 1), 0.0)
-    shared = np.maximum(seen.astype(float) @ seen.T, 1.0)
-    return np.asarray((values @ values.T) / shared)
-
-
-def _shuffle_within(classes: IntArray, rng: np.random.Generator) -> IntArray:
-    """A permutation that moves examples only within their picture and class of damage."""
-    order = np.arange(len(classes))
-    for name in np.unique(classes):
-        members = np.flatnonzero(classes == name)
-        order[members] = rng.permutation(members)
-    return order
+def _posterior(shapes: ShapeEvidence, totals: Sequence[float] | FloatArray, priors: Priors) -> FloatArray:
+    """Posterior (k, 4) of the formings for k total sums of squares, flaws left out."""
+    variance, weights = _variances(shapes)
+    free = shapes.n_examples - 1
+    per_point = np.asarray(totals)[:, None, None] / variance
+    logs = logsumexp(weights - 0.5 * shapes.n_samples * (free * np.log(variance) + per_point), axis=2)
+    own = np.array([_own_prior(priors, name, shapes.size_mm) for name in FORMINGS])
+    evidence = logsumexp(logs[:, None, :] + own, axis=2) + priors.forming_logs()
+    return np.asarray(np.exp(evidence - logsumexp(evidence, axis=1, keepdims=True)))

@@ -3,35 +3,40 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import logsumexp
 
 from fragkit.card import card
 from fragkit.errors import EstimationError
 from fragkit.lattice import Lattice, columns_and_rows
 from fragkit.motifs import Motif
-from fragkit.technique.hypotheses import PLACINGS, placing_hypotheses
-from fragkit.technique.positions import (
-    MOST_SITES,
-    Evidence,
-    gather_evidence,
-    log_likelihoods,
-    placing_evidence,
-    simulate_sets,
-    spacing_mm,
-)
-from fragkit.technique.shapes import FORMINGS, forming_calibration, forming_evidence, gather_shapes
-from fragkit.technique.verdict import FIRM_POSTERIOR, Verdict, reach_verdict
+from fragkit.technique.calibration import calibrate_placing
+from fragkit.technique.positions import MOST_SITES, PlacingTable, gather_evidence, spacing_mm, weigh_positions
+from fragkit.technique.priors import FORMINGS, PLACINGS, Priors
+from fragkit.technique.regularity import RegularArea, map_regularity
+from fragkit.technique.shapes import ShapeEvidence, forming_calibration, forming_evidence, gather_shapes
+from fragkit.technique.signs import Sign, sign_logs
+from fragkit.technique.verdict import Verdict, reach_verdict
 
 FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int_]
 
-WRONG_FIRM_LIMIT = 0.05
-LEAST_MOTIFS = 8
+N_FORMING = 1200
+"""Outlines simulated of each forming, for the calibration."""
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Weighed:
+    """What `reweigh` needs to take up other priors or signs without weighing the positions again."""
+
+    table: PlacingTable
+    shapes: ShapeEvidence | None
+    measured: str
+    why_no_shapes: str
+    n_left_out: int
+    seed: int
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -45,20 +50,33 @@ class Technique:
         Centres that took part.
     calibration : mapping of str to float
         From sets simulated on these very sites with this measurement error: `n_sets`, `right_ratio`,
-        `firm_ratio`, `wrong_firm_ratio`, `least_posterior` (from which on a posterior counts as firm),
-        `least_motifs_ok`, and for every way of placing the share of its sets that is named firmly and
-        rightly.
-    regular_areas : tuple or None
-        Areas of suspicious regularity; None when not looked for.
+        `firm_ratio`, `wrong_firm_ratio`, `least_posterior` (from which on a posterior counts as firm), and for
+        every way of placing the share of its sets that is named firmly and rightly.
+    kinds : mapping of str to float
+        Posterior of each kind of placing: "motif by motif", "along rows", "along columns", "plate", "block",
+        "continuous".
+    groups : mapping of str to float
+        If the motifs were placed in rigid groups: posterior of each size, "3 × 2" and so on.
+    regular_areas : tuple of RegularArea
+        Areas that are too regular for hand work, at a false discovery rate of 5 %.
+    priors : Priors
+    signs : tuple of Sign
     notes : tuple of str
+    weighed : Weighed
+        For `reweigh`.
     """
 
     placing: Verdict
     forming: Verdict
     n_motifs: int
     calibration: Mapping[str, float]
-    regular_areas: tuple[FloatArray, ...] | None = None
-    notes: tuple[str, ...] = ()
+    kinds: Mapping[str, float]
+    groups: Mapping[str, float]
+    regular_areas: tuple[RegularArea, ...]
+    priors: Priors
+    signs: tuple[Sign, ...]
+    notes: tuple[str, ...]
+    weighed: Weighed
 
     def __repr__(self) -> str:
         return f"<Technique placing: {self.placing.verdict}; forming: {self.forming.verdict}; {self.n_motifs} motifs>"
@@ -70,6 +88,7 @@ class Technique:
             ("forming", self.forming.verdict),
             ("", self.forming.words),
             ("motifs", str(self.n_motifs)),
+            ("suspiciously regular areas", str(len(self.regular_areas))),
         ]
         return card("Technique", rows, notes=self.notes)
 
@@ -80,6 +99,8 @@ def weigh_technique(
     *,
     rng: np.random.Generator,
     n_calibration: int = 60,
+    priors: Priors | None = None,
+    signs: Sequence[Sign] = (),
 ) -> Technique:
     """Two verdicts: how the motifs were placed, and how each was formed.
 
@@ -88,10 +109,14 @@ def weigh_technique(
     lattices : sequence of Lattice
         One per fragment.
     motif : Motif, optional
-        Without it the forming cannot be told.
+        Without it only signs speak for the forming.
     rng : numpy.random.Generator
     n_calibration : int
         Sets simulated of each way of placing, on these very sites.
+    priors : Priors, optional
+        What is assumed beforehand; `measure_priors` makes them from marks set on the spot.
+    signs : sequence of Sign
+        What the eye saw, with its weight.
 
     Raises
     ------
@@ -100,120 +125,169 @@ def weigh_technique(
 
     Notes
     -----
-    Placing: Gaussian likelihood of the residuals, net (and drift) integrated out under a flat prior,
-    measurement covariance always in, s log-normal (median 1.4 mm, log-sd 0.6), plate sizes 1–4 × 1–3 and
-    phases averaged, not maximised. Fragments share s and the plate, not the phase. A posterior counts as
-    firm from 0.95 on, or from the higher value above which at most 5 % of the simulated sets were named
-    wrongly. Forming: see `forming_evidence`.
+    Placing: normal likelihoods of the positions, net integrated out under a flat prior, measurement covariance
+    always in; scatter, ratios of its parts, direction, plate sizes 1–4 × 1–3 and phases averaged, not maximised.
+    Fragments share the scatter and the plate, not the phase. A posterior counts as firm from 0.95 on, or from the
+    higher value above which at most 5 % of the simulated sets were named wrongly. Forming: see
+    `forming_evidence`. A changed prior or sign is taken up by `reweigh` at once.
     """
     if not lattices:
         raise EstimationError("There is no fragment to weigh.", found="0 nets", needed="at least one fitted net")
     if n_calibration < 10:
         raise ValueError(f"n_calibration is {n_calibration}; use at least 10 sets of each way of placing")
     fragments = [gather_evidence(lattice) for lattice in lattices]
+    table = weigh_positions(fragments, spacing_mm=spacing_mm(lattices), n_each=n_calibration, rng=rng)
+    shapes = None if motif is None else gather_shapes(motif, _sites_of_examples(lattices, motif), rng=rng)
+    weighed = Weighed(
+        table=table,
+        shapes=shapes,
+        measured=_measured(lattices),
+        why_no_shapes="no motif was built" if motif is None else "too few examples show enough of their outline",
+        n_left_out=sum(max(0, lattice.n_centres - MOST_SITES) for lattice in lattices),
+        seed=int(rng.integers(2**32)),
+    )
+    areas = tuple(area for k, lattice in enumerate(lattices) for area in map_regularity(lattice, rng=rng, fragment=k))
     n_motifs = sum(len(fragment.sites) for fragment in fragments)
-    evidence, calibration = _weigh_placing(fragments, lattices, n_each=n_calibration, rng=rng)
-    least = calibration["least_posterior"] if n_motifs >= LEAST_MOTIFS else np.inf
+    return _judge(weighed, priors or Priors(), tuple(signs), n_motifs=n_motifs, areas=areas)
+
+
+def reweigh(technique: Technique, *, priors: Priors | None = None, signs: Sequence[Sign] | None = None) -> Technique:
+    """The same evidence under other priors or other signs, at once; what is left out stays as it was."""
+    return _judge(
+        technique.weighed,
+        priors or technique.priors,
+        technique.signs if signs is None else tuple(signs),
+        n_motifs=technique.n_motifs,
+        areas=technique.regular_areas,
+    )
+
+
+def _judge(
+    weighed: Weighed, priors: Priors, signs: tuple[Sign, ...], *, n_motifs: int, areas: tuple[RegularArea, ...]
+) -> Technique:
+    families, evidence = weighed.table.evidence(priors)
+    calibration = calibrate_placing(weighed.table, evidence[:, 1:], priors)
     placing = reach_verdict(
-        PLACINGS, evidence, would_settle=_would_settle(lattices, calibration), least_posterior=float(least)
+        PLACINGS,
+        {"positions": evidence[:, 0], "seen by eye": sign_logs(signs, PLACINGS)},
+        would_settle=_would_settle(weighed, calibration),
+        prior_logs=priors.placing_logs(),
+        least_posterior=calibration["least_posterior"],
     )
-    forming, forming_shares, notes = _weigh_forming(lattices, motif, n_each=20 * n_calibration, rng=rng)
-    return Technique(
+    technique = Technique(
         placing=placing,
-        forming=forming,
+        forming=_forming(weighed, priors, signs),
         n_motifs=n_motifs,
-        calibration=MappingProxyType({**calibration, **forming_shares}),
-        notes=(*_placing_notes(lattices), *notes),
+        calibration=MappingProxyType({**calibration, **_forming_calibration(weighed, priors)}),
+        kinds=_kinds(weighed.table, families[:, 0], placing),
+        groups=_groups(weighed.table, families[:, 0]),
+        regular_areas=areas,
+        priors=priors,
+        signs=signs,
+        notes=(),
+        weighed=weighed,
+    )
+    return replace(technique, notes=(*_placing_notes(technique), *_forming_notes(technique)))
+
+
+def _forming(weighed: Weighed, priors: Priors, signs: tuple[Sign, ...]) -> Verdict:
+    outlines = np.zeros(len(FORMINGS))
+    settle = "four or more motifs with most of their outline preserved, at 0.25 mm per pixel or finer"
+    if weighed.shapes is not None:
+        outlines = forming_evidence(weighed.shapes, priors)
+        settle = "tool marks (ties, stop-dead edges, raised lip, pounce dots); more motifs with a whole outline"
+    return reach_verdict(
+        FORMINGS,
+        {"outlines": outlines, "seen by eye": sign_logs(signs, FORMINGS)},
+        would_settle=settle,
+        prior_logs=priors.forming_logs(),
     )
 
 
-def _weigh_placing(
-    fragments: Sequence[Evidence], lattices: Sequence[Lattice], *, n_each: int, rng: np.random.Generator
-) -> tuple[FloatArray, dict[str, float]]:
-    """Log evidence (4,) of the ways of placing, and how such evidence fares on simulated sets."""
-    across, down = spacing_mm(lattices)
-    hypotheses = placing_hypotheses(across_mm=across, down_mm=down)
-    simulated, truth = simulate_sets(fragments, hypotheses, n_each=n_each, rng=rng)
-    tables = [
-        log_likelihoods(fragment, hypotheses, np.column_stack([fragment.offsets_mm.ravel(), sets]))
-        for fragment, sets in zip(fragments, simulated, strict=True)
-    ]
-    evidence = placing_evidence(tables, hypotheses)
-    return evidence[:, 0], _calibrate(evidence[:, 1:], truth)
+def _forming_calibration(weighed: Weighed, priors: Priors) -> dict[str, float]:
+    if weighed.shapes is None:
+        return {}
+    return forming_calibration(weighed.shapes, priors, n_each=N_FORMING, rng=np.random.default_rng(weighed.seed))
 
 
-def _calibrate(evidence: FloatArray, truth: IntArray) -> dict[str, float]:
-    posterior = np.exp(evidence - logsumexp(evidence, axis=0))
-    top, named = posterior.max(axis=0), posterior.argmax(axis=0)
-    right = named == truth
-    least = _least_posterior(top, right)
-    firm = top >= least
-    shares = {name: float(np.mean((firm & right)[truth == k])) for k, name in enumerate(PLACINGS)}
-    return {
-        "n_sets": float(len(truth)),
-        "right_ratio": float(right.mean()),
-        "firm_ratio": float(firm.mean()),
-        "wrong_firm_ratio": float(np.mean(firm & ~right)),
-        "least_posterior": least,
-        **shares,
-    }
+def _kinds(table: PlacingTable, families: FloatArray, placing: Verdict) -> Mapping[str, float]:
+    """Posterior of each kind: its share in its placing times the placing's posterior."""
+    shares: dict[str, float] = {}
+    for name in PLACINGS:
+        members = [k for k, family in enumerate(table.families) if family[0] == name]
+        weights = np.exp(families[members] - families[members].max())
+        for k, weight in zip(members, placing.posterior[name] * weights / weights.sum(), strict=True):
+            kind = table.families[k][1]
+            shares[kind] = shares.get(kind, 0.0) + float(weight)
+    return MappingProxyType(shares)
 
 
-def _least_posterior(top: FloatArray, right: NDArray[np.bool_]) -> float:
-    """The least posterior, 0.95 or more, above which at most 5 % of the sets are named wrongly."""
-    for least in (FIRM_POSTERIOR, 0.97, 0.98, 0.99, 0.995, 0.999):
-        firm = top >= least
-        if not firm.any() or np.mean(~right[firm]) <= WRONG_FIRM_LIMIT:
-            return least
-    return 1.0
+def _groups(table: PlacingTable, families: FloatArray) -> Mapping[str, float]:
+    members = [k for k, family in enumerate(table.families) if family[0] == PLACINGS[2]]
+    weights = np.exp(families[members] - families[members].max())
+    shares: dict[str, float] = {}
+    for k, weight in zip(members, weights / weights.sum(), strict=True):
+        columns, rows = table.families[k][2]
+        shares[f"{columns} × {rows}"] = shares.get(f"{columns} × {rows}", 0.0) + float(weight)
+    return MappingProxyType(shares)
 
 
-def _would_settle(lattices: Sequence[Lattice], calibration: Mapping[str, float]) -> str:
-    noise = np.mean([np.sqrt(np.trace(cov) / 2.0) for lattice in lattices for cov in lattice.cov_mm2])
-    scatter = np.mean([lattice.residual_sd_mm for lattice in lattices])
-    settled = 100 * calibration["firm_ratio"]
-    start = f"{settled:.0f} % of sets simulated on these sites are settled firmly"
+def _sites_of_examples(lattices: Sequence[Lattice], motif: Motif) -> NDArray[np.int_]:
+    return columns_and_rows(lattices[0].a_mm, lattices[0].b_mm, np.asarray(motif.example_index)[:, 1:])
+
+
+def _measured(lattices: Sequence[Lattice]) -> str:
+    noise = float(np.mean([np.sqrt(np.trace(cov) / 2.0) for lattice in lattices for cov in lattice.cov_mm2]))
+    scatter = float(np.mean([lattice.residual_sd_mm for lattice in lattices]))
     if noise > 0.7 * scatter:
         return (
-            f"{start}; centres are measured to {noise:.2f} mm against a scatter of {scatter:.2f} mm, "
-            "so better control or closer photographs help most"
+            f"centres are measured to {noise:.2f} mm against a scatter of {scatter:.2f} mm, so better control or "
+            "closer photographs help most"
         )
-    return f"{start}; measurement ({noise:.2f} mm) is not the limit, so more motifs in one connected area help most"
+    return f"measurement ({noise:.2f} mm) is not the limit, so more motifs in one connected area help most"
 
 
-def _placing_notes(lattices: Sequence[Lattice]) -> tuple[str, ...]:
+def _would_settle(weighed: Weighed, calibration: Mapping[str, float]) -> str:
+    settled = 100.0 * calibration["firm_ratio"]
+    return f"{settled:.0f} % of sets simulated on these sites are settled firmly; {weighed.measured}"
+
+
+def _placing_notes(technique: Technique) -> tuple[str, ...]:
+    priors = technique.priors
+    scatters = {priors.scatter_mm[name] for name in PLACINGS}
+    spread = (
+        "scatter log-normal, median {:.2g} mm, log-sd {:.2g}".format(*scatters.pop())
+        if len(scatters) == 1
+        else "; ".join(
+            f"scatter {name}: median {m:.2g} mm, log-sd {s:.2g}" for name, (m, s) in priors.scatter_mm.items()
+        )
+    )
+    total = sum(priors.placing.values())
+    weights = ", ".join(f"{name} {100.0 * weight / total:.0f} %" for name, weight in priors.placing.items())
     notes = [
-        "assumptions of the placing verdict: scatter log-normal (median 1.4 mm, log-sd 0.6); equal priors; "
-        "a plate with one motif is placed like handwork, and counts as on set-out lines",
-        "areas of suspicious regularity were not looked for",
+        f"assumed beforehand of the placing ({priors.source}): {weights}; {spread}; a plate with one motif is placed "
+        "like handwork, and counts as on set-out lines"
     ]
-    if any(lattice.n_centres > MOST_SITES for lattice in lattices):
-        notes.append(f"of large fragments only the {MOST_SITES} motifs nearest the middle took part")
+    if technique.weighed.n_left_out:
+        notes.append(f"of large fragments only the {MOST_SITES} motifs nearest the middle took part in the placing")
     return tuple(notes)
 
 
-def _weigh_forming(
-    lattices: Sequence[Lattice], motif: Motif | None, *, n_each: int, rng: np.random.Generator
-) -> tuple[Verdict, dict[str, float], tuple[str, ...]]:
-    shapes = None
-    if motif is not None:
-        basis = lattices[0].a_mm, lattices[0].b_mm
-        sites = columns_and_rows(*basis, np.asarray(motif.example_index)[:, 1:])
-        shapes = gather_shapes(motif, sites, rng=rng)
+def _forming_notes(technique: Technique) -> tuple[str, ...]:
+    shapes = technique.weighed.shapes
     if shapes is None:
-        why = "no motif was built" if motif is None else "too few examples show enough of their outline"
-        settle = "four or more motifs with most of their outline preserved, at 0.25 mm per pixel or finer"
-        return reach_verdict(FORMINGS, np.zeros(4), would_settle=settle), {}, (f"forming: {why}",)
-    settle = "tool marks (ties, dead edges, raised lip, pounce dots); more motifs with a whole outline"
-    verdict = reach_verdict(FORMINGS, forming_evidence(shapes), would_settle=settle)
+        return (f"forming: {technique.weighed.why_no_shapes}",)
+    medians = ", ".join(
+        f"{name} {spread.median_mm(shapes.size_mm):.2f} mm" for name, spread in technique.priors.outlines.items()
+    )
     notes = [
-        f"outlines differ by {100 * shapes.spread_ratio:.1f} % of the motif's size (rms, noise and place "
-        "taken off); references for hand, outline, plate and block are assumptions"
+        f"outlines differ by {shapes.spread_mm:.2f} mm ({100 * shapes.spread_mm / shapes.size_mm:.1f} % of the motif's "
+        f"size; rms, noise and place taken off); assumed medians ({technique.priors.source}): {medians}"
     ]
-    if shapes.p_recurrence is not None and shapes.seats is not None:
-        columns, rows = shapes.seats
+    if shapes.recurrence is not None:
+        columns, rows = shapes.recurrence.group
         notes.append(
             f"recurrence of flaws at equal seats: strongest for {columns} × {rows}, permutation p = "
-            f"{shapes.p_recurrence:.2g}"
+            f"{shapes.recurrence.p:.2g}"
         )
-    return verdict, forming_calibration(shapes, n_each=n_each, rng=rng), tuple(notes)
+    return tuple(notes)

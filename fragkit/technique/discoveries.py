@@ -1,0 +1,35 @@
+"""Many tests at once: which findings to keep so that few of them are false."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+
+def false_discoveries(p_values: Sequence[float] | NDArray[np.float64], *, rate: float = 0.05) -> NDArray[np.bool_]:
+    """Which of the findings (n,) stand when at most a share `rate` of them may be false.
+
+    Parameters
+    ----------
+    p_values : (n,) array
+    rate : float
+
+    Notes
+    -----
+    The k smallest p-values stand, for the largest k with p₍ₖ₎ ≤ k · rate / n. Holds for independent tests and for
+    tests that go together.
+
+    References
+    ----------
+    Benjamini, Y., Hochberg, Y. (1995) J. R. Statist. Soc. B 57, 289–300.
+    """
+    p = np.asarray(p_values, float)
+    if p.ndim != 1 or np.any((p < 0.0) | (p > 1.0)) or np.isnan(p).any():
+        raise ValueError(f"p_values must be a list of numbers from 0 to 1; got shape {p.shape}")
+    if not 0.0 < rate < 1.0:
+        raise ValueError(f"rate is {rate}; it must lie between 0 and 1")
+    ordered = np.sort(p)
+    passing = np.flatnonzero(ordered <= rate * np.arange(1, len(p) + 1) / max(len(p), 1))
+    return np.asarray(p <= ordered[passing[-1]]) if len(passing) else np.zeros(len(p), bool)

@@ -1,0 +1,294 @@
+"""Areas that are too regular for hand work: overlapping neighbourhoods of a fragment, at a false discovery rate."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from scipy.special import logsumexp
+
+from fragkit.card import card
+from fragkit.frozen import frozen_array
+from fragkit.lattice import Lattice, free_contrasts, row_basis
+from fragkit.placing import OnLines, Process, RigidGroups, SteppedOff, covariance
+from fragkit.technique.discoveries import false_discoveries
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[Any]
+
+NEIGHBOURHOODS = ((3, 3), (5, 4))
+"""Columns and rows of the areas that are tried, at every place."""
+
+LEAST_SITES = 6
+MOST_SITES = 500
+LARGEST_PLATE = (4, 3)
+PLATE = (1.0, 1.0, 0.12, 0.05)
+"""Shift, turn × width, seats and own scatter of a plate, in units of the hand's scatter."""
+EXACT_RATIO = 0.15
+"""Scatter of an exact placing (block or print), in units of the hand's."""
+N_SIMULATED = 60
+LEAST_RATIO = 10.0
+"""Where hand and plate hardly differ, a small p-value says nothing; the likelihoods must differ by this factor, too."""
+HAND_SCATTERS = np.geomspace(0.05, 15.0, 58)
+NORMAL_QUARTILE = 0.6745
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class RegularArea:
+    """An area that is more regular than the rest of its fragment allows for hand work.
+
+    Attributes
+    ----------
+    fragment : int
+        Number of the fragment, in the order given to `weigh_technique`.
+    outline_mm : (m, 2) array
+        Round its cells, in the fragment's frame.
+    index : (n, 2) int array
+        The motifs in it, as the net counts them.
+    p : float
+        Share of neighbourhoods of simulated hand work that are as regular as its most regular one.
+    words : str
+    """
+
+    fragment: int
+    outline_mm: FloatArray
+    index: IntArray
+    p: float
+    words: str
+
+    def __repr__(self) -> str:
+        return f"<RegularArea {self.words}>"
+
+    def _repr_html_(self) -> str:
+        return card("Suspiciously regular area", [("motifs", str(len(self.index))), ("finding", self.words)])
+
+
+@dataclass(frozen=True, eq=False)
+class _Wall:
+    """A fragment's motifs in the frame of its rows, and how its hand scatters.
+
+    `offsets_mm` (2n, 1 + k) are found minus net: the real ones, then k simulated walls of the same hand.
+    """
+
+    chosen: IntArray
+    sites: IntArray
+    offsets_mm: FloatArray
+    noise_mm2: FloatArray
+    spacing_mm: tuple[float, float]
+    hand: Process
+    hand_mm2: FloatArray
+
+
+def map_regularity(
+    lattice: Lattice, *, rng: np.random.Generator, rate: float = 0.05, fragment: int = 0
+) -> tuple[RegularArea, ...]:
+    """The areas of one fragment that are too regular for hand work.
+
+    Parameters
+    ----------
+    lattice : Lattice
+    rng : numpy.random.Generator
+    rate : float
+        Expected share of false areas among those found.
+    fragment : int
+        Number to write into the areas.
+
+    Notes
+    -----
+    Hand work is what the whole fragment looks like: on lines or stepped off, with its own scatter. In every
+    neighbourhood the mean likelihood of plates of all sizes and phases, and of exact placing, is divided by that of
+    hand work; only places within the neighbourhood count. The p-value is the share of neighbourhoods of simulated
+    hand work, on the same sites, that reach such a ratio, which must be 10 at least; of many overlapping ones those
+    stand that the procedure of Benjamini and Hochberg leaves.
+    """
+    wall = _read(lattice, rng)
+    logs, windows = [], []
+    for size in NEIGHBOURHOODS:
+        regular, log_weights = _regular_covariances(size, wall)
+        for seats, members in _windows(wall.sites, size):
+            logs.append(_log_ratios(wall, members, regular[np.ix_(np.arange(len(regular)), seats, seats)], log_weights))
+            windows.append(members)
+    if not windows:
+        return ()
+    table = np.array(logs, float)
+    real, simulated = table[:, 0], np.sort(table[:, 1:], axis=None)
+    p = np.asarray((1.0 + len(simulated) - np.searchsorted(simulated, real)) / (1.0 + len(simulated)), float)
+    kept = np.flatnonzero(false_discoveries(p, rate=rate) & (real > np.log(LEAST_RATIO)))
+    return tuple(
+        _area(lattice, wall.chosen[members], p_least, fragment)
+        for members, p_least in _merge([windows[k] for k in kept], real[kept], p[kept])
+    )
+
+
+def _read(lattice: Lattice, rng: np.random.Generator) -> _Wall:
+    near = np.argsort(np.linalg.norm(lattice.xy_mm - np.median(lattice.xy_mm, axis=0), axis=1), kind="stable")
+    chosen = np.sort(near[:MOST_SITES])
+    basis = np.array([lattice.a_mm, lattice.b_mm])
+    row, up = row_basis(lattice.a_mm, lattice.b_mm) @ basis
+    turn = np.array([[row[0], row[1]], [-row[1], row[0]]]) / np.hypot(*row)
+    index, sites = lattice.index[chosen], lattice.sites[chosen]
+    places = index @ basis @ turn.T
+    contrasts = free_contrasts(np.asarray(np.kron(np.column_stack([np.ones(len(chosen)), index]), np.eye(2)), float))
+    both = (2 * chosen[:, None] + [0, 1]).ravel()
+    turn_all = np.kron(np.eye(len(chosen)), turn)
+    noise = turn_all @ lattice.measured_cov_mm2[np.ix_(both, both)] @ turn_all.T
+    found = contrasts.T @ ((lattice.xy_mm - lattice.origin_mm)[chosen] @ turn.T - places).ravel()
+    hand = _hand(sites, places, (contrasts @ found).reshape(-1, 2), float(np.diag(noise).mean()))
+    hand_mm2 = covariance(hand, sites, places)
+    walls = np.linalg.cholesky(hand_mm2 + noise) @ rng.standard_normal((len(noise), N_SIMULATED))
+    return _Wall(
+        chosen=chosen,
+        sites=sites,
+        offsets_mm=contrasts @ np.column_stack([found, contrasts.T @ walls]),
+        noise_mm2=noise,
+        spacing_mm=(float(np.hypot(*row)), float((turn @ up)[1])),
+        hand=hand,
+        hand_mm2=hand_mm2,
+    )
+
+
+def _hand(sites: IntArray, places_mm: FloatArray, offsets_mm: FloatArray, noise_mm2: float) -> Process:
+    """The way of hand work that suits the whole fragment best, with its scatter.
+
+    Notes
+    -----
+    On lines, the scatter is no more than the quartiles give, so that a few strays do not make all else look regular.
+    """
+    contrasts = free_contrasts(np.column_stack([np.ones(len(sites)), sites]))
+    data = contrasts.T @ offsets_mm
+    best: tuple[float, Process] | None = None
+    for unit in _hands():
+        kernel = covariance(unit, sites, places_mm)[::2, ::2]
+        spectrum, axes = np.linalg.eigh(contrasts.T @ kernel @ contrasts)
+        precision = 1.0 / (noise_mm2 + HAND_SCATTERS[:, None] ** 2 * np.maximum(spectrum, 0.0))
+        logs = np.log(precision).sum(axis=1) - 0.5 * (precision @ (axes.T @ data) ** 2).sum(axis=1)
+        k = int(np.argmax(logs))
+        if best is None or logs[k] > best[0]:
+            best = float(logs[k]), _scaled(unit, float(HAND_SCATTERS[k]))
+    assert best is not None
+    if not isinstance(best[1], OnLines):
+        return best[1]
+    middle = float(np.median(np.abs(offsets_mm))) / NORMAL_QUARTILE
+    return _scaled(_hands()[0], min(best[1].sd_x_mm, float(np.sqrt(max(middle**2 - noise_mm2, HAND_SCATTERS[0] ** 2)))))
+
+
+def _hands() -> tuple[Process, ...]:
+    return (
+        OnLines(sd_x_mm=1.0, sd_y_mm=1.0),
+        *(
+            SteppedOff(step_sd_mm=1.0, start_sd_mm=1.0, along=along, own_sd_mm=own)
+            for along in ("rows", "columns")
+            for own in (0.0, 1.0)
+        ),
+    )
+
+
+def _scaled(unit: Process, scatter_mm: float) -> Process:
+    if isinstance(unit, SteppedOff):
+        return SteppedOff(
+            step_sd_mm=scatter_mm, start_sd_mm=scatter_mm, along=unit.along, own_sd_mm=scatter_mm * unit.own_sd_mm
+        )
+    return OnLines(sd_x_mm=scatter_mm, sd_y_mm=scatter_mm)
+
+
+def _scatter_mm(hand: Process) -> float:
+    return hand.step_sd_mm if isinstance(hand, SteppedOff) else hand.sd_x_mm  # type: ignore[union-attr]
+
+
+def _windows(sites: IntArray, size: tuple[int, int]) -> Iterator[tuple[NDArray[Any], NDArray[Any]]]:
+    """Coordinates within the neighbourhood, and members, of every neighbourhood that holds enough motifs."""
+    low, high = sites.min(axis=0), sites.max(axis=0)
+    known = set()
+    for i in range(low[0], max(low[0], high[0] - size[0] + 1) + 1):
+        for j in range(low[1], max(low[1], high[1] - size[1] + 1) + 1):
+            members = np.flatnonzero(np.all((sites >= (i, j)) & (sites < (i + size[0], j + size[1])), axis=1))
+            if len(members) >= max(LEAST_SITES, size[0] * size[1] // 2) and members.tobytes() not in known:
+                known.add(members.tobytes())
+                seat = (sites[members] - (i, j)) @ [1, size[0]]
+                yield (2 * seat[:, None] + [0, 1]).ravel(), members
+
+
+def _log_ratios(wall: _Wall, members: IntArray, regular: FloatArray, log_weights: FloatArray) -> FloatArray:
+    """Log of the mean likelihood of regular placings over that of hand work, (1 + k,); translation left out."""
+    both = (2 * members[:, None] + [0, 1]).ravel()
+    contrasts = free_contrasts(np.asarray(np.kron(np.ones((len(members), 1)), np.eye(2)), float)).T
+    noise = wall.noise_mm2[np.ix_(both, both)]
+    units = np.concatenate([wall.hand_mm2[np.ix_(both, both)][None], regular]) + noise
+    roots = np.linalg.cholesky(contrasts @ units @ contrasts.T)
+    solved = np.linalg.solve(roots, contrasts @ wall.offsets_mm[both])
+    logs = -np.log(np.diagonal(roots, axis1=1, axis2=2)).sum(axis=1)[:, None] - 0.5 * (solved**2).sum(axis=1)
+    return np.asarray(logsumexp(logs[1:] + log_weights[:, None], axis=0) - logs[0])
+
+
+def _regular_covariances(size: tuple[int, int], wall: _Wall) -> tuple[FloatArray, FloatArray]:
+    """Covariance in mm² of a full neighbourhood under each different regular placing, and log weights."""
+    sites = np.array([(i, j) for j in range(size[1]) for i in range(size[0])])
+    places = sites * np.array(wall.spacing_mm)
+    weights: dict[bytes, float] = {}
+    different: dict[bytes, FloatArray] = {}
+    for share, process in _regular(size, wall):
+        unit = covariance(process, sites, places)
+        different[unit.tobytes()] = unit
+        weights[unit.tobytes()] = weights.get(unit.tobytes(), 0.0) + share
+    return np.array(list(different.values())), np.log(list(weights.values()))
+
+
+def _regular(size: tuple[int, int], wall: _Wall) -> Iterator[tuple[float, Process]]:
+    """Regular placings with their shares: exact, one plate under all, plates of every size and phase."""
+    scatter = _scatter_mm(wall.hand)
+    yield 0.1, OnLines(sd_x_mm=EXACT_RATIO * scatter, sd_y_mm=EXACT_RATIO * scatter)
+    yield 0.3, _plate(size, (0, 0), scatter, wall.spacing_mm)
+    groups = [(c + 1, r + 1) for c, r in np.ndindex(LARGEST_PLATE) if c + r > 0]
+    for group in groups:
+        phases = list(np.ndindex(group))
+        for phase in phases:
+            yield 0.6 / (len(groups) * len(phases)), _plate(group, phase, scatter, wall.spacing_mm)
+
+
+def _plate(
+    size: tuple[int, int], phase: tuple[int, ...], scatter_mm: float, spacing_mm: tuple[float, float]
+) -> RigidGroups:
+    shift, turn, seat, own = (scatter_mm * ratio for ratio in PLATE)
+    return RigidGroups(
+        columns=size[0],
+        rows=size[1],
+        shift_sd_mm=shift,
+        turn_sd_rad=turn / max(size[0] * spacing_mm[0], size[1] * spacing_mm[1]),
+        seat_sd_mm=seat,
+        own_sd_mm=own,
+        phase=(phase[0], phase[1]),
+    )
+
+
+def _merge(windows: list[IntArray], logs: FloatArray, p: FloatArray) -> list[tuple[IntArray, float]]:
+    """Neighbourhoods that overlap as one area; those that are regular only because half of them is are left out."""
+    areas: list[tuple[set[int], float, float]] = []
+    for k in np.argsort(-logs, kind="stable"):
+        members = set(windows[k].tolist())
+        touching = next((n for n, (area, _, _) in enumerate(areas) if area & members), None)
+        if touching is None:
+            areas.append((members, float(logs[k]), float(p[k])))
+        elif logs[k] >= 0.5 * areas[touching][1]:
+            areas[touching] = areas[touching][0] | members, *areas[touching][1:]
+    return [(np.array(sorted(area)), least) for area, _, least in areas]
+
+
+def _area(lattice: Lattice, chosen: IntArray, p: float, fragment: int) -> RegularArea:
+    row, up = row_basis(lattice.a_mm, lattice.b_mm) @ np.array([lattice.a_mm, lattice.b_mm])
+    across = row / np.hypot(*row)
+    upright = up - (up @ across) * across
+    corners = 0.5 * np.array([-row - upright, row - upright, row + upright, upright - row])
+    ideal = lattice.origin_mm + lattice.index[chosen] @ np.array([lattice.a_mm, lattice.b_mm])
+    cells = shapely.union_all([shapely.Polygon(1.001 * corners + centre) for centre in ideal])
+    outline = cells if isinstance(cells, shapely.Polygon) else cells.convex_hull
+    return RegularArea(
+        fragment=fragment,
+        outline_mm=frozen_array(np.asarray(outline.exterior.coords)[:-1]),
+        index=frozen_array(lattice.index[chosen]),
+        p=p,
+        words=f"{len(chosen)} motifs are more regular than the hand of this fragment allows (p = {p:.1g})",
+    )
