@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,8 +15,8 @@ from fragkit.motifs.folding import Window, patches
 from fragkit.motifs.searching import search_sites
 from fragkit.motifs.settling import Settled, settle_sites
 from fragkit.motifs.surface import Surface
-from fragkit.motifs.views import View, cell_side_px, moved, view_of
-from fragkit.net import Net, pixels_and_mask
+from fragkit.motifs.views import View, cell_side_px, view_of
+from fragkit.net import Net, size_of
 from fragkit.rectify import Picture
 
 FloatArray = NDArray[np.float64]
@@ -104,9 +104,8 @@ def find_centres(
     All copies are then fitted to one shared template. A motif counts as found when its score is
     above what the same search finds half-way between the sites.
     """
-    pixels, believed = pixels_and_mask(picture, mask)
     basis = np.array([net.a_mm, net.b_mm]) * [1.0, -1.0] / picture.mm_per_px
-    coarse = view_of(pixels, believed, basis, cell_px=_SEARCH_CELL_PX, scale_px=1.5)
+    coarse = view_of(picture, mask, basis, cell_px=_SEARCH_CELL_PX, scale_px=1.5)
     index, place, score, least = search_sites(coarse)
     found = score >= least
     if found.sum() < 3:
@@ -115,34 +114,27 @@ def find_centres(
             found=f"{int(found.sum())} copies on {net!r}",
             needed="three or more copies",
         )
-    fine = view_of(pixels, believed, basis, cell_px=_fine_cell_px(believed, basis), scale_px=1.3)
-    settled = settle_sites(fine, index, moved(place, coarse, fine), np.where(found, score, 0.0))
-    return _centres(picture, net, index, fine, settled, covariance_mm2)
+    fine = view_of(picture, mask, basis, cell_px=_fine_cell_px(picture, basis), scale_px=1.3)
+    settled = settle_sites(coarse, fine, index, place, np.where(found, score, 0.0))
+    centres = _centres(picture, net, index, fine, settled)
+    return centres if covariance_mm2 is None else _with_plane(centres, covariance_mm2)
 
 
-def _fine_cell_px(believed: NDArray[np.bool_], basis: FloatArray) -> float:
+def _fine_cell_px(picture: Picture, basis: FloatArray) -> float:
     """Side of a cell at the fine scale, so that neither the cell nor the picture grows too large."""
-    reduction = float(np.sqrt(min(1.0, _FINE_AREA_PX / believed.size)))
+    height, width = size_of(picture)
+    reduction = float(np.sqrt(min(1.0, _FINE_AREA_PX / (height * width))))
     return min(_FINE_CELL_PX, cell_side_px(basis) * reduction)
 
 
-def _centres(
-    picture: Picture,
-    net: Net,
-    index: NDArray[np.int64],
-    view: View,
-    settled: Settled,
-    covariance_mm2: Callable[[FloatArray], FloatArray] | None,
-) -> Centres:
+def _centres(picture: Picture, net: Net, index: NDArray[np.int64], view: View, settled: Settled) -> Centres:
     fit, surface = settled.fit, settled.surface
     inside, visible, lost = _shares(view, fit.centres_px, surface)
     status = tuple(_status(*row) for row in zip(settled.found, inside, visible, lost, strict=True))
-    xy_px = _metal_centroid(surface.metal, view.sheet.window) + fit.centres_px
+    xy_px = fit.centres_px + _metal_centroid(surface.metal, view.sheet.window)
     xy_mm = picture.to_mm((xy_px + 0.5) / view.scale - 0.5)
     flip = np.diag([picture.mm_per_px, -picture.mm_per_px] / view.scale)
     cov = flip @ fit.cov_px2 @ flip
-    if covariance_mm2 is not None:
-        cov = cov + np.asarray(covariance_mm2(xy_mm), float)
     origin = index[int(np.argmin(np.hypot(*xy_mm.T)))]
     return Centres(
         index=frozen_array(index - origin),
@@ -153,6 +145,12 @@ def _centres(
         status=status,
         net=net,
     )
+
+
+def _with_plane(centres: Centres, covariance_mm2: Callable[[FloatArray], FloatArray]) -> Centres:
+    """The centres with the covariance of the plane added to their own."""
+    plane = np.asarray(covariance_mm2(np.asarray(centres.xy_mm)), float)
+    return replace(centres, cov_mm2=frozen_array(centres.cov_mm2 + plane))
 
 
 def _shares(view: View, centres: FloatArray, surface: Surface) -> tuple[FloatArray, FloatArray, FloatArray]:

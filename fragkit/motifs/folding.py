@@ -107,6 +107,13 @@ def narrowed(window: Window, zone: NDArray[np.bool_], *, margin_px: int) -> Wind
     return Window(dx=window.dx[keep].copy(), dy=window.dy[keep].copy(), weight=weight[keep].copy())
 
 
+def seen_on(zone: NDArray[np.bool_], window: Window, other: Window, ratio: FloatArray) -> NDArray[np.bool_]:
+    """A zone of one window on another whose pixels are `ratio` (x, y) times as fine."""
+    x = (other.dx / ratio[0] + window.half_px[0]).astype(np.float32)
+    y = (other.dy / ratio[1] + window.half_px[1]).astype(np.float32)
+    return np.asarray(cv2.remap(zone.astype(np.float32), x, y, cv2.INTER_LINEAR) > 0.5)
+
+
 def patches(image: FloatImage, centres_px: FloatArray, window: Window, *, smooth: bool = False) -> FloatImage:
     """Windows of a picture at sub-pixel centres; (n, h, w) or (n, h, w, c), 0 beyond the picture."""
     mode = cv2.INTER_CUBIC if smooth else cv2.INTER_LINEAR

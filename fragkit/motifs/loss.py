@@ -27,10 +27,11 @@ def look_of(colour: FloatImage, unexplained: FloatImage) -> FloatImage:
     return np.dstack([smooth, 0.25 * texture])
 
 
-def strangeness(look: FloatImage, ground: NDArray[np.bool_]) -> FloatImage:
-    """1 where colour or texture are not those of the ground, 0 where they are, soft between."""
+def strangeness(look: FloatImage, ground: NDArray[np.bool_]) -> tuple[FloatImage, FloatImage]:
+    """1 where the look is not that of the ground, 0 where it is, soft between: by all channels, and by colour alone."""
     if ground.sum() < 50:
-        return np.zeros(look.shape[:2], np.float32)
+        nothing = np.zeros(look.shape[:2], np.float32)
+        return nothing, nothing
     seen = look[ground]
     seen = seen[:: max(1, len(seen) // 20000)]
     middle = np.array([_mode(column) for column in seen.T])
@@ -39,8 +40,15 @@ def strangeness(look: FloatImage, ground: NDArray[np.bool_]) -> FloatImage:
         near = (((seen - middle) / spread) ** 2).max(1) < 6.25
         middle = np.median(seen[near], axis=0)
         spread = 1.4826 * 1.1 * np.median(np.abs(seen[near] - middle), axis=0) + 1e-6
-    distance = np.abs((look - middle) / spread).max(2)
-    return (1.0 / (1.0 + np.exp(-2.0 * (distance - _STRANGE_DISTANCE)))).astype(np.float32)
+    planes = zip(cv2.split(look), middle.astype(np.float32), spread.astype(np.float32), strict=True)
+    away = [np.abs(np.asarray(plane) - mean) / sd for plane, mean, sd in planes]
+    colour = np.maximum.reduce(away[:-1])
+    return _soft(np.maximum(colour, away[-1])), _soft(colour)
+
+
+def _soft(distance: FloatImage) -> FloatImage:
+    odds = np.clip(2.0 * (distance - _STRANGE_DISTANCE), -30.0, 30.0, dtype=np.float32)
+    return np.asarray(1.0 / (1.0 + cv2.exp(-odds)))
 
 
 def _mode(values: FloatArray) -> float:
@@ -74,8 +82,7 @@ def loss_of(
     lost = np.where(ground, strange, prior).astype(np.float32)
     if not (ground & (strange > 0.5)).sum() > 100:
         return np.where(believed, np.where(ground, strange, 0.0), 0.0).astype(np.float32)
-    edges = [_edges(look[believed][:, k]) for k in range(look.shape[2])]
-    bins = _bin_numbers(look, edges)
+    bins = _bin_numbers(look, believed)
     of_loss = _density(bins, np.where(ground, strange, 0.0))
     for _ in range(4):
         of_motif = _density(bins, np.where(inside, 1.0 - lost, 0.0))
@@ -86,23 +93,21 @@ def loss_of(
     return np.where(believed, lost, 0.0).astype(np.float32)
 
 
-def _edges(values: FloatImage) -> FloatArray:
-    low, high = np.percentile(values, [0.2, 99.8])
-    return np.linspace(low, high, _BINS + 1)
-
-
-def _bin_numbers(look: FloatImage, edges: list[FloatArray]) -> NDArray[np.int64]:
-    number = np.zeros(look.shape[:2], np.int64)
-    for k, edge in enumerate(edges):
-        step = np.clip(np.searchsorted(edge, look[:, :, k]) - 1, 0, _BINS - 1)
-        number = number * _BINS + step
+def _bin_numbers(look: FloatImage, believed: NDArray[np.bool_]) -> NDArray[np.int32]:
+    """The number of each pixel's box of colour and texture, `_BINS` boxes a channel."""
+    seen = look[believed]
+    low, high = np.percentile(seen[:: max(1, len(seen) // 20000)], [0.2, 99.8], axis=0).astype(np.float32)
+    number = np.zeros(look.shape[:2], np.int32)
+    for k in range(look.shape[2]):
+        step = np.clip((look[:, :, k] - low[k]) * (_BINS / max(float(high[k] - low[k]), 1e-9)), 0, _BINS - 1)
+        number = number * _BINS + step.astype(np.int32)
     return number
 
 
-def _density(bins: NDArray[np.int64], weight: FloatImage) -> FloatImage:
+def _density(bins: NDArray[np.int32], weight: FloatImage) -> FloatImage:
     """Smoothed histogram of colour and texture, relative to a uniform one, read at every pixel."""
     dimensions = 4 if bins.max(initial=0) >= _BINS**2 else 2
     counts = np.bincount(bins.ravel(), weights=weight.ravel(), minlength=_BINS**dimensions)
     table = ndimage.gaussian_filter(counts.reshape((_BINS,) * dimensions), 0.8)
     total = max(float(table.sum()), 1e-9)
-    return np.asarray(table.ravel()[bins] / total * 1000.0, np.float32)
+    return np.asarray((table.ravel() / total * 1000.0).astype(np.float32)[bins])

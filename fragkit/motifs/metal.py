@@ -65,13 +65,20 @@ def _consensus(
 
 def _tamed(cut: FloatImage, weight: FloatImage) -> FloatImage:
     """Copies with what a single one has alone, such as a crack, cut back to the spread of the others."""
-    seen = np.where(weight[..., None] > 0, cut, np.nan)
-    seen[:, (weight > 0).sum(0) == 0] = 0.0
-    middle = np.nanmedian(seen, axis=0)
-    spread = 1.4826 * np.nanmedian(np.abs(seen - middle), axis=0)
+    unseen = np.broadcast_to((weight <= 0)[..., None], cut.shape)
+    middle = _median_of_seen(cut, unseen)
+    spread = 1.4826 * _median_of_seen(np.abs(cut - middle), unseen)
     least = float(np.median(spread)) + 1e-6
     limit = 3.0 * np.maximum(spread, least)
     return np.asarray(np.clip(cut, middle - limit, middle + limit), np.float32)
+
+
+def _median_of_seen(stack: FloatImage, unseen: NDArray[np.bool_]) -> FloatImage:
+    """Median over the first axis of what is seen; 0 where nothing is."""
+    ordered = np.sort(np.where(unseen, np.inf, stack), axis=0)
+    n_seen = len(stack) - unseen.sum(0)
+    low, high = (np.take_along_axis(ordered, k[None], axis=0)[0] for k in (np.maximum(n_seen - 1, 0) // 2, n_seen // 2))
+    return np.where(n_seen > 0, (low + high) / 2.0, 0.0)
 
 
 def _factors(cut: FloatImage, weight: FloatImage) -> tuple[FloatImage, FloatImage, FloatArray]:

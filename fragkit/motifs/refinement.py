@@ -73,7 +73,7 @@ def fit_copies(
     for _ in range(n_rounds):
         cut = patches(sheet.values, centres, sheet.window, smooth=True)
         template = _template(cut, patches(sheet.share, centres, sheet.window) * sheet.window.weight, trust)
-        centres = fit_to(sheet, centres, template, furthest_px=furthest_px, start_px=start).centres_px
+        centres = _towards(sheet, centres, template).within(start, furthest_px)
     return fit_to(sheet, centres, template, furthest_px=furthest_px, start_px=start, inflation=None)
 
 
@@ -86,28 +86,68 @@ def fit_to(
     start_px: FloatArray | None = None,
     inflation: float | None = 1.0,
 ) -> Fit:
-    """Centres of copies by least squares on a given template; see `fit_copies`.
+    """Centres of copies after two steps of least squares on a given template; see `fit_copies`.
 
     Notes
     -----
     `inflation` is the known ratio of variance to that of white noise; None measures it from these copies.
     """
-    centres = np.asarray(centres_px, float)
-    start = centres if start_px is None else start_px
-    for _ in range(2):
-        cut = patches(sheet.values, centres, sheet.window, smooth=True)
-        weight = patches(sheet.share, centres, sheet.window) * sheet.window.weight
-        robust = weight * _robust(cut, template, weight)
-        step, gain, solution = _step(cut, template, robust)
-        centres = _held(centres + step, start, furthest_px)
-    white, measured = _covariance(cut, template, robust, solution, known=inflation)
+    start = np.asarray(centres_px if start_px is None else start_px, float)
+    first = _towards(sheet, np.asarray(centres_px, float), template).within(start, furthest_px)
+    step = _towards(sheet, first, template)
+    white, measured = _covariance(step, template, known=inflation)
     return Fit(
-        centres_px=centres,
+        centres_px=step.within(start, furthest_px),
         cov_px2=white * measured + _LEAST_SD_PX**2 * np.eye(2),
         inflation=measured,
-        gain=gain,
-        score=_scores(cut, template, weight, sheet.window.weight),
+        gain=step.solution[:, 0],
+        score=_scores(step.cut, template, step.weight, sheet.window.weight),
         template=template,
+    )
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class _Step:
+    """One Gauss–Newton step of n copies: what was cut out, its weights, the solutions and what they move to.
+
+    Attributes
+    ----------
+    cut : (n, h, w, c) array
+    weight, robust : (n, h, w) arrays
+        Where the surface is left; the same less where the copy disagrees.
+    solution, inverse : (n, k) and (n, k, k) arrays
+        Gain, gain times shift and offsets; inverse normal matrices.
+    end_px : (n, 2) array
+    """
+
+    cut: FloatImage
+    weight: FloatImage
+    robust: FloatImage
+    solution: FloatArray
+    inverse: FloatArray
+    end_px: FloatArray
+
+    def within(self, start: FloatArray, furthest: float) -> FloatArray:
+        """The ends, no further than a distance from where the copies started."""
+        away = self.end_px - start
+        factor = np.minimum(1.0, furthest / np.maximum(np.hypot(*away.T), 1e-9))
+        return np.asarray(start + away * factor[:, None])
+
+
+def _towards(sheet: Sheet, centres: FloatArray, template: FloatImage) -> _Step:
+    cut = patches(sheet.values, centres, sheet.window, smooth=True)
+    weight = patches(sheet.share, centres, sheet.window) * sheet.window.weight
+    robust = weight * _robust(cut, template, weight)
+    solution, inverse = _solved(cut, template, robust)
+    gain = solution[:, 0]
+    shift = -solution[:, 1:3] / np.where(gain > 0.05, gain, np.inf)[:, None]
+    return _Step(
+        cut=cut,
+        weight=weight,
+        robust=robust,
+        solution=solution,
+        inverse=inverse,
+        end_px=centres + np.clip(shift, -2.0, 2.0),
     )
 
 
@@ -136,12 +176,12 @@ def half_scores(sheet: Sheet, centres_px: FloatArray, half: NDArray[np.bool_]) -
 
 
 def unexplained(sheet: Sheet, fit: Fit) -> FloatImage:
-    """Energy (h, w) of the features that the fitted copies do not explain."""
-    values, window = sheet.values, sheet.window
+    """Energy (h, w) of the gradient features, the first three channels, that the fitted copies do not explain."""
+    values, window = sheet.values[:, :, :3], sheet.window
     height, width = values.shape[:2]
     model = np.zeros_like(values)
     hx, hy = window.half_px
-    faded = fit.template * window.weight[..., None]
+    faded = fit.template[:, :, :3] * window.weight[..., None]
     gains = np.where(fit.score > 0.15, np.clip(fit.gain, 0.0, 1.5), 0.0)
     for (x, y), gain in zip(fit.centres_px, gains, strict=True):
         x0, y0 = round(x) - hx, round(y) - hy
@@ -180,10 +220,8 @@ def _design(template: FloatImage) -> FloatImage:
     return design
 
 
-def _step(
-    cut: FloatImage, template: FloatImage, weight: FloatImage
-) -> tuple[FloatArray, FloatArray, tuple[FloatArray, FloatArray]]:
-    """One Gauss–Newton step (n, 2), the gains, and (solution, inverse normal matrices)."""
+def _solved(cut: FloatImage, template: FloatImage, weight: FloatImage) -> tuple[FloatArray, FloatArray]:
+    """Weighted least squares of every copy: solutions (n, k) and inverse normal matrices (n, k, k)."""
     design = _design(template)
     n, size = len(cut), design.shape[2]
     w = weight.reshape(n, -1)
@@ -194,21 +232,27 @@ def _step(
         right += (w * cut[..., c].reshape(n, -1)) @ design[c]
     ridge = 1e-6 * np.trace(normal, axis1=1, axis2=2)[:, None, None] + 1e-9
     inverse = np.linalg.inv(normal + ridge * np.eye(size))
-    solution = np.einsum("nab,nb->na", inverse, right)
-    gain = solution[:, 0]
-    safe = np.where(gain > 0.05, gain, np.inf)
-    return np.clip(-solution[:, 1:3] / safe[:, None], -2.0, 2.0), gain, (solution, inverse)
+    return np.einsum("nab,nb->na", inverse, right), inverse
 
 
 def _robust(cut: FloatImage, template: FloatImage, weight: FloatImage) -> FloatImage:
     """Weights that fall where a whole patch of a copy disagrees with the template."""
-    _, _, (solution, _) = _step(cut, template, weight)
-    error = _residuals(cut, template, solution)
+    error = _residuals(cut, template, _solved(cut, template, weight)[0])
     energy = np.einsum("cnhw,cnhw->nhw", error, error)
-    smooth = np.stack([cv2.GaussianBlur(e, (0, 0), 2.5) for e in energy]) if len(energy) else energy
+    smooth = _each_blurred(energy, 2.5)
     inside = weight > 0.5
     typical = float(np.median(smooth[inside])) if inside.any() else 1.0
     return (1.0 / (1.0 + (smooth / (4.0 * max(typical, 1e-12))) ** 2)).astype(np.float32)
+
+
+def _each_blurred(stack: FloatImage, radius_px: float) -> FloatImage:
+    """Images (n, h, w), each blurred by itself: all in one, with empty rows between them."""
+    n, height, width = stack.shape
+    gap = int(np.ceil(3.0 * radius_px))
+    tall = np.zeros((n, height + gap, width), np.float32)
+    tall[:, :height] = stack
+    blurred = cv2.GaussianBlur(tall.reshape(-1, width), (2 * gap + 1,) * 2, radius_px, borderType=cv2.BORDER_CONSTANT)
+    return np.asarray(blurred.reshape(tall.shape)[:, :height]) if n else stack
 
 
 def _residuals(cut: FloatImage, template: FloatImage, solution: FloatArray) -> FloatImage:
@@ -220,21 +264,14 @@ def _residuals(cut: FloatImage, template: FloatImage, solution: FloatArray) -> F
     return error
 
 
-def _covariance(
-    cut: FloatImage,
-    template: FloatImage,
-    weight: FloatImage,
-    solution_inverse: tuple[FloatArray, FloatArray],
-    *,
-    known: float | None,
-) -> tuple[FloatArray, float]:
+def _covariance(step: _Step, template: FloatImage, *, known: float | None) -> tuple[FloatArray, float]:
     """(n, 2, 2) covariance of the centres under white noise, and the inflation for correlated noise."""
-    solution, inverse = solution_inverse
-    error = _residuals(cut, template, solution)
-    freedom = np.maximum(cut.shape[3] * weight.sum((1, 2)) - 6.0, 1.0)
-    variance = np.einsum("nhw,cnhw,cnhw->n", weight, error, error, optimize=True) / freedom
+    weight, inverse = step.robust, step.inverse
+    error = _residuals(step.cut, template, step.solution)
+    freedom = np.maximum(step.cut.shape[3] * weight.sum((1, 2)) - 6.0, 1.0)
+    variance = np.einsum("nhw,nhw->n", weight, np.einsum("cnhw,cnhw->nhw", error, error)) / freedom
     white = variance[:, None, None] * inverse[:, 1:3, 1:3]
-    gain = np.maximum(solution[:, 0], 0.05)[:, None, None]
+    gain = np.maximum(step.solution[:, 0], 0.05)[:, None, None]
     if known is not None:
         return white / gain**2, known
     sandwich = _sandwich(error * weight, template, inverse)
@@ -273,10 +310,3 @@ def _scores(cut: FloatImage, template: FloatImage, weight: FloatImage, whole: Fl
         of_whole += float((whole.ravel() * t * t).sum() - (whole.ravel() * t).sum() ** 2 / whole.sum())
     norm = np.sqrt(np.maximum(of_copy, 0.0) * max(of_whole, 1e-12))
     return np.clip(np.divide(cross, norm, out=np.zeros(n), where=norm > 1e-9), -1.0, 1.0)
-
-
-def _held(centres: FloatArray, start: FloatArray, furthest: float) -> FloatArray:
-    away = centres - start
-    length = np.hypot(*away.T)
-    factor = np.minimum(1.0, furthest / np.maximum(length, 1e-9))
-    return start + away * factor[:, None]

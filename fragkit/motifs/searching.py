@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fragkit.motifs.folding import motif_phase, site_indices
-from fragkit.motifs.matching import best_near, ideal_places, learn_template, propagate, score_map
+from fragkit.motifs.matching import best_near, ideal_places, learn_template, propagate, score_map, window_energy
 from fragkit.motifs.views import View
 
 FloatArray = NDArray[np.float64]
@@ -26,9 +26,10 @@ def search_sites(view: View) -> tuple[NDArray[np.int64], FloatArray, FloatArray,
     index = site_indices(view.sheet.share.shape, origin, basis, 0.5 * float(np.hypot(*basis.T).max()))
     place = origin + index @ basis
     weight = np.ones(len(index))
+    energy = window_energy(view.sheet.values, view.sheet.window)
     for round_ in range(4):
         template = learn_template(view.sheet, place, weight)
-        score = score_map(view.sheet.values, template, view.sheet.window)
+        score = score_map(view.sheet.values, template, view.sheet.window, energy)
         least = _least_score(score, place, basis, radius, view.sheet.share)
         ideal = ideal_places(index, place, weight, basis) if round_ else origin + index @ basis
         place, value = propagate(score, index, ideal, radius_px=radius, sure=least)

@@ -9,11 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fragkit.errors import EstimationError
-from fragkit.motifs.folding import Sheet, Sites, narrowed
+from fragkit.motifs.folding import Sheet, Sites, narrowed, seen_on
 from fragkit.motifs.matching import expected_places
 from fragkit.motifs.refinement import Fit, fit_copies, fit_to, half_scores, unexplained
-from fragkit.motifs.surface import Surface, colour_agreement, read_surface
-from fragkit.motifs.views import View
+from fragkit.motifs.surface import Surface, colour_agreement, figure_zone, read_surface, with_rim
+from fragkit.motifs.views import View, moved
 from fragkit.opencv import cv2
 
 FloatArray = NDArray[np.float64]
@@ -29,9 +29,13 @@ _FURTHEST_RATIO = 0.1
 """How far a fit may move a centre, in shorter net vectors."""
 
 
+_FAINT_SCATTERS = 3.0
+"""How far a faint copy may stand from where its neighbours put it, in scatters per coordinate, to be believed."""
+
+
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Settled:
-    """Every site of a picture at a working scale.
+    """Every site of a picture, in px of the fine view.
 
     Attributes
     ----------
@@ -46,15 +50,18 @@ class Settled:
     found: NDArray[np.bool_]
 
 
-def settle_sites(view: View, index: NDArray[np.int64], start_px: FloatArray, trust: FloatArray) -> Settled:
+def settle_sites(
+    coarse: View, fine: View, index: NDArray[np.int64], start_px: FloatArray, trust: FloatArray
+) -> Settled:
     """Sites fitted to sub-pixels, without what is lost, and told from chance.
 
     Parameters
     ----------
-    view : View
+    coarse, fine : View
+        The same picture at the scale of the search, where loss is first told, and at that of the fit.
     index : (n, 2) int array
     start_px : (n, 2) array
-        Places of the first search.
+        Places of the first search, in px of the coarse view.
     trust : (n,) array
         Their scores, 0 for sites not found.
 
@@ -63,40 +70,50 @@ def settle_sites(view: View, index: NDArray[np.int64], start_px: FloatArray, tru
     EstimationError
         If a motif learned from half of the sites is not to be seen at the others.
     """
-    furthest = _FURTHEST_RATIO * view.shortest_px
-    first = fit_copies(view.sheet, start_px, trust**2, furthest_px=furthest, n_rounds=1)
-    surface = read_surface(
-        view.pixels,
-        view.believed,
-        Sites(centres_px=first.centres_px, trust=trust, window=view.sheet.window),
-        strength=first.template[:, :, 0],
-        unexplained=unexplained(view.sheet, first),
-    )
-    sheet = _sheet_of_motif(view, surface)
-    fit = fit_copies(sheet, first.centres_px, trust**2, furthest_px=furthest)
-    least = _least_score(view, sheet, fit)
-    fit, expected, scatter = _held_near(view, sheet, fit, index, least)
-    alike = colour_agreement(surface, view.sheet.share, fit.centres_px, view.sheet.window)
+    rough = fit_copies(coarse.sheet, start_px, trust**2, furthest_px=_FURTHEST_RATIO * coarse.shortest_px, n_rounds=1)
+    zone = figure_zone(rough.template[:, :, 0], coarse.sheet.window)
+    first = _surface(coarse, coarse.sheet, rough, trust, zone)
+    figure = seen_on(first.figure, coarse.sheet.window, fine.sheet.window, fine.scale / coarse.scale)
+    furthest = _FURTHEST_RATIO * fine.shortest_px
+    sheet = _sheet_of_motif(fine, first, figure)
+    near = fit_copies(sheet, moved(rough.centres_px, coarse, fine), trust**2, furthest_px=furthest, n_rounds=1)
+    surface = _surface(fine, sheet, near, trust, with_rim(figure, fine.sheet.window))
+    sheet = _sheet_of_motif(fine, surface, figure)
+    fit = fit_copies(sheet, near.centres_px, trust**2, furthest_px=furthest, n_rounds=1)
+    least = _least_score(fine, sheet, fit)
+    fit, expected, scatter = _held_near(fine, sheet, fit, index, least)
+    alike = colour_agreement(surface, fine.sheet.share, fit.centres_px, fine.sheet.window)
     found = (fit.score >= least) | ((alike >= _ALIKE) & (fit.score >= 0.3 * least))
+    found &= (fit.score >= 1.5 * least) | (np.hypot(*(fit.centres_px - expected).T) <= _FAINT_SCATTERS * scatter)
     _refuse_chance(sheet, fit, found, index.sum(1) % 2 == 0)
     centres = np.where(found[:, None], fit.centres_px, expected)
     cov = np.where(found[:, None, None], fit.cov_px2, np.eye(2) * scatter**2)
     return Settled(fit=replace(fit, centres_px=centres, cov_px2=cov), surface=surface, found=found)
 
 
-def _sheet_of_motif(view: View, surface: Surface) -> Sheet:
+def _surface(view: View, sheet: Sheet, fit: Fit, trust: FloatArray, zone: NDArray[np.bool_]) -> Surface:
+    """The surface of a view, given the fit of the copies on a sheet and the zone of the motif on its window."""
+    sites = Sites(centres_px=fit.centres_px, trust=trust, window=view.sheet.window)
+    rest = unexplained(sheet, fit)
+    return read_surface(view.pixels, view.believed, sites, zone=zone, unexplained=rest)
+
+
+def _sheet_of_motif(view: View, surface: Surface, figure: NDArray[np.bool_]) -> Sheet:
     """Features and "no ground" where the surface is left, on the window of the figure alone.
 
     Notes
     -----
-    The rim of the loss stays in, because the edges of what is left need it.
+    The surface may have been read at another scale. The rim of the loss stays in, because the edges of what is left
+    need it.
     """
-    deep = cv2.erode(surface.lost, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (7, 7)))
-    soft = cv2.GaussianBlur(surface.no_ground, (0, 0), 1.0)
+    size = view.believed.shape[::-1]
+    no_ground, lost = (cv2.resize(v, size, interpolation=cv2.INTER_LINEAR) for v in (surface.no_ground, surface.lost))
+    deep = cv2.erode(lost, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (7, 7)))
+    soft = cv2.GaussianBlur(no_ground, (0, 0), 1.0)
     return Sheet(
-        values=np.dstack([view.sheet.values, _NO_GROUND_WEIGHT * soft]),
+        values=cv2.merge([*cv2.split(view.sheet.values), _NO_GROUND_WEIGHT * soft]),
         share=np.asarray(view.sheet.share * np.clip(1.0 - 1.5 * deep, 0.0, 1.0), np.float32),
-        window=narrowed(view.sheet.window, surface.figure, margin_px=6),
+        window=narrowed(view.sheet.window, figure, margin_px=6),
     )
 
 

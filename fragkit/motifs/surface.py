@@ -28,8 +28,6 @@ class Surface:
     ----------
     lost : (h, w) float32 array
         Probability that the decorated surface is gone.
-    colour : (h, w, c) float32 array
-        Colour less the ground's colour at that place.
     no_ground : (h, w) float32 array
         1 where the surface is there and its colour is not the ground's, be it lighter or darker; 0 elsewhere.
     figure, metal : (m, n) bool arrays
@@ -37,7 +35,6 @@ class Surface:
     """
 
     lost: FloatImage
-    colour: FloatImage
     no_ground: FloatImage
     figure: NDArray[np.bool_]
     metal: NDArray[np.bool_]
@@ -48,7 +45,7 @@ def read_surface(
     believed: NDArray[np.bool_],
     sites: Sites,
     *,
-    strength: FloatImage,
+    zone: NDArray[np.bool_],
     unexplained: FloatImage,
 ) -> Surface:
     """Loss, evened colour, and the masks of figure and metal.
@@ -58,8 +55,8 @@ def read_surface(
     pixels : (h, w, c) float32 array
     believed : (h, w) bool array
     sites : Sites
-    strength : (m, n) array
-        Gradient strength of the learned motif on the window.
+    zone : (m, n) bool array
+        Where on the window of a site the motif lies, with a rim.
     unexplained : (h, w) array
         Energy of the structure that the learned motif does not explain.
 
@@ -72,20 +69,16 @@ def read_surface(
     gone.
     """
     window, centres_px = sites.window, sites.centres_px
-    zone = figure_zone(strength, window)
     near = sites.trust >= np.median(sites.trust[sites.trust > 0])
-    for _ in range(2):
-        ground = painted(window.weight.astype(bool) & ~zone, centres_px, window, believed.shape) & believed
-        inside = painted(zone, centres_px, window, believed.shape) & believed
-        sure = ground & painted(window.weight.astype(bool), centres_px[near], window, believed.shape)
-        colour = pixels - ground_surface(pixels, sure)
-        look = look_of(colour, unexplained)
-        strange = strangeness(look, sure)
-        lost = loss_of(look, strange, ground, inside, believed, window)
-        figure, metal = divide_motif(colour, np.where(believed, lost, 1.0), sites, zone)
-        zone = cv2.dilate(figure.astype(np.uint8), _ball(window)).astype(bool) & (window.weight > 0.5)
-    no_ground = strangeness(look[:, :, :-1], sure) * (1.0 - lost)
-    return Surface(lost=lost, colour=colour, no_ground=no_ground, figure=figure, metal=metal)
+    ground = painted(window.weight.astype(bool) & ~zone, centres_px, window, believed.shape) & believed
+    inside = painted(zone, centres_px, window, believed.shape) & believed
+    sure = ground & painted(window.weight.astype(bool), centres_px[near], window, believed.shape)
+    colour = pixels - ground_surface(pixels, sure)
+    look = look_of(colour, unexplained)
+    strange, strange_colour = strangeness(look, sure)
+    lost = loss_of(look, strange, ground, inside, believed, window)
+    figure, metal = divide_motif(colour, np.where(believed, lost, 1.0), sites, zone)
+    return Surface(lost=lost, no_ground=strange_colour * (1.0 - lost), figure=figure, metal=metal)
 
 
 def colour_agreement(surface: Surface, share: FloatImage, centres_px: FloatArray, window: Window) -> FloatArray:
@@ -115,20 +108,20 @@ def figure_zone(strength: FloatImage, window: Window) -> NDArray[np.bool_]:
     level = np.where(own, cv2.GaussianBlur(strength.astype(np.float32), (0, 0), 1.0), 0.0)
     low, middle, high = np.percentile(level[own], [20, 40, 98])
     edges = own & (level > low + max(0.12 * (high - low), 4.0 * (middle - low)))
-    ball = _ball(window)
     closed = cv2.morphologyEx(edges.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((5, 5), np.uint8))
     filled = ndimage.binary_fill_holes(closed)
     labels, count = ndimage.label(filled)
     if count > 1:
         sizes = ndimage.sum_labels(filled, labels, np.arange(1, count + 1))
         filled = np.isin(labels, 1 + np.flatnonzero(sizes >= 0.05 * sizes.max()))
-    return cv2.dilate(filled.astype(np.uint8), ball).astype(bool) & own
+    return with_rim(filled, window)
 
 
-def _ball(window: Window) -> NDArray[np.uint8]:
-    """A disc of a twenty-fifth of the cell, at least as wide as texture reaches."""
+def with_rim(figure: NDArray[np.bool_], window: Window) -> NDArray[np.bool_]:
+    """The figure and a rim of a twenty-fifth of the cell, at least as wide as texture reaches."""
     reach = max(_TEXTURE_REACH_PX, round(0.04 * float(np.sqrt(window.weight.sum()))))
-    return np.asarray(cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1)), np.uint8)
+    ball = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))
+    return np.asarray(cv2.dilate(figure.astype(np.uint8), ball).astype(bool) & (window.weight > 0.5))
 
 
 def painted(
@@ -147,24 +140,31 @@ def painted(
 def ground_surface(pixels: FloatImage, ground: NDArray[np.bool_]) -> FloatImage:
     """The colour of the ground everywhere: a quadratic surface through the majority of the ground pixels."""
     height, width = ground.shape
-    y, x = np.mgrid[:height, :width]
-    terms = _quadratic(2.0 * x / max(width - 1, 1) - 1.0, 2.0 * y / max(height - 1, 1) - 1.0)
-    rows = np.flatnonzero(ground.ravel())
-    if len(rows) < 50:
+    y, x = np.nonzero(ground)
+    if len(x) < 50:
         return np.zeros_like(pixels) + pixels.reshape(-1, pixels.shape[2]).mean(0)
-    rows = rows[:: max(1, len(rows) // 20000)]
-    design = np.column_stack([t.ravel()[rows] for t in terms])
-    values = pixels.reshape(-1, pixels.shape[2])[rows].astype(float)
-    weight = np.ones(len(rows))
+    step = max(1, len(x) // 20000)
+    x, y = x[::step], y[::step]
+    design = np.column_stack(_quadratic(2.0 * x / max(width - 1, 1) - 1.0, 2.0 * y / max(height - 1, 1) - 1.0))
+    values = pixels[y, x].astype(float)
+    weight = np.ones(len(x))
     for _ in range(12):
-        root = np.sqrt(weight)[:, None]
-        fit = np.linalg.lstsq(design * root, values * root, rcond=None)[0]
+        weighted = design * weight[:, None]
+        fit = np.linalg.solve(weighted.T @ design + 1e-9 * np.eye(6), weighted.T @ values)
         error = values - design @ fit
         spread = 1.4826 * np.median(np.abs(error - np.median(error, axis=0)), axis=0) + 1e-6
         distance = ((error / spread) ** 2).sum(1)
         weight = 1.0 / (1.0 + (distance / 6.0) ** 2)
-    surface = sum(t[..., None] * c for t, c in zip(terms, fit, strict=True))
-    return np.asarray(surface, np.float32)
+    return _everywhere(fit, height, width)
+
+
+def _everywhere(fit: FloatArray, height: int, width: int) -> FloatImage:
+    """The quadratic surface (6, c) over a whole picture, as a polynomial in x for every row."""
+    x, y = np.linspace(-1.0, 1.0, width), np.linspace(-1.0, 1.0, height)[:, None]
+    powers = np.column_stack([np.ones(width), x, x * x])
+    one, of_x, of_y, xx, xy, yy = (row[None] for row in fit)
+    rows = np.stack([one + y * of_y + y * y * yy, of_x + y * xy, np.broadcast_to(xx, (height, len(fit[0])))], axis=1)
+    return np.asarray(powers.astype(np.float32) @ rows.astype(np.float32))
 
 
 def _quadratic(x: FloatArray, y: FloatArray) -> tuple[FloatArray, ...]:

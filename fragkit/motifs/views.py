@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fragkit.motifs.folding import Sheet, window_of
-from fragkit.net import features
-from fragkit.opencv import cv2
+from fragkit.net import features, pixels_and_mask, size_of
+from fragkit.rectify import Picture
 
 FloatArray = NDArray[np.float64]
 FloatImage = NDArray[Any]
@@ -45,28 +45,30 @@ class View:
 
 
 def view_of(
-    pixels: FloatImage, believed: NDArray[np.bool_], basis: FloatArray, *, cell_px: float, scale_px: float
+    picture: Picture | NDArray[np.generic],
+    mask: NDArray[np.bool_] | None,
+    basis: FloatArray,
+    *,
+    cell_px: float,
+    scale_px: float,
 ) -> View:
     """The picture reduced until the root of a cell's area is `cell_px` (never enlarged), and its features.
 
     Parameters
     ----------
-    pixels : (h, w, c) float32 array
-    believed : (h, w) bool array
+    picture : Picture or (h, w) or (h, w, c) array
+    mask : (h, w) bool array or None
     basis : (2, 2) array
         Net vectors at full scale, one a row, px, y down.
     cell_px : float
     scale_px : float
         Radius of the gradient filter at the working scale.
     """
-    height, width = believed.shape
+    height, width = size_of(picture)
     ratio = min(1.0, cell_px / cell_side_px(basis))
     size = (max(2, round(width * ratio)), max(2, round(height * ratio)))
     scale = np.array([size[0] / width, size[1] / height])
-    if ratio < 1.0:
-        share = cv2.resize(believed.astype(np.float32), size, interpolation=cv2.INTER_AREA)
-        pixels = cv2.resize(pixels, size, interpolation=cv2.INTER_AREA).reshape(size[1], size[0], -1)
-        believed = share > 0.95
+    pixels, believed = pixels_and_mask(picture, mask, size_px=size)
     reduced = basis * scale
     sheet = Sheet(
         values=features(pixels, scale_px=scale_px, mask=believed),

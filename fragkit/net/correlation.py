@@ -71,17 +71,23 @@ def above_background(correlation: FloatImage, overlap: FloatImage, *, inner_px: 
 
     Notes
     -----
-    The surroundings in a direction are the mean over both sides from `inner_px` to `outer_px`. Taking the
+    The map must be its own point reflection, as an autocorrelation is: one half is worked out and mirrored. The
+    surroundings in a direction are the mean over both sides from `inner_px` to `outer_px`. Taking the
     highest of eight directions removes ridges, which lines and courses make, as well as broad slopes.
     """
-    usable = (overlap > 0).astype(np.float32)
-    highest = np.full(correlation.shape, -np.inf, np.float32)
+    reach = int(np.ceil(outer_px)) + 1
+    middle = correlation.shape[0] // 2
+    start = max(middle - reach, 0)
+    usable = (overlap[start:] > 0).astype(np.float32)
+    values = np.ascontiguousarray(correlation[start:]) * usable
+    highest = np.full((correlation.shape[0] - middle, correlation.shape[1]), -np.inf, np.float32)
     for angle in np.arange(_N_DIRECTIONS) * np.pi / _N_DIRECTIONS:
         kernel = _two_segments(angle, inner_px, outer_px)
-        share = cv2.filter2D(usable, -1, kernel, borderType=cv2.BORDER_CONSTANT)
-        around = cv2.filter2D(correlation * usable, -1, kernel, borderType=cv2.BORDER_CONSTANT)
+        share = cv2.filter2D(usable, -1, kernel, borderType=cv2.BORDER_CONSTANT)[middle - start :]
+        around = cv2.filter2D(values, -1, kernel, borderType=cv2.BORDER_CONSTANT)[middle - start :]
         np.maximum(highest, around / np.maximum(share, 0.05), out=highest, where=share > 0.05)
-    rise = np.where((usable > 0) & np.isfinite(highest), correlation - highest, 0.0)
+    level = np.vstack([highest[:0:-1, ::-1], highest])
+    rise = np.where((overlap > 0) & np.isfinite(level), correlation - np.where(np.isfinite(level), level, 0.0), 0.0)
     return rise.astype(np.float32)
 
 

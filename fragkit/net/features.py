@@ -16,6 +16,8 @@ _FLOOR_RATIO = 0.3
 """Gradient, as a share of its mean over the picture, below which a place counts as plain."""
 _SURROUND_RATIO = 6.0
 """Radius of the local normalisation in radii of the gradient filter."""
+_REDUCED_RADIUS_PX = 3.0
+"""A blur of twice this radius or more runs on a reduced copy, where its radius is about this."""
 _LEAST_REST_RATIO = 1e-3
 """Energy beside the lines, as a share of all, below which there is nothing but lines."""
 _LINE_PX = 151
@@ -47,15 +49,10 @@ def features(
     surfaces stay near zero. A quarter turn of the picture changes the sign of the last two only.
     """
     pixels, believed = pixels_and_mask(picture, mask)
-    image, weight = _filled(pixels, believed, scale_px)
-    strength, cosine, sine = _structure(cv2.GaussianBlur(image, (0, 0), scale_px))
-    power = strength * strength
-    share = np.maximum(cv2.GaussianBlur(weight, (0, 0), _SURROUND_RATIO * scale_px), 1e-3)
-    surround = cv2.GaussianBlur(power * weight, (0, 0), _SURROUND_RATIO * scale_px) / share
-    floor = _FLOOR_RATIO**2 * float((power * weight).sum() / max(float(weight.sum()), 1.0))
-    level = np.sqrt(surround + floor)
-    ratio = np.divide(weight, level, out=np.zeros_like(level), where=level > 0)
-    return np.dstack([strength * ratio, cosine * ratio, sine * ratio])
+    weight = _inner(believed, scale_px)
+    strength, cosine, sine = _structure(cv2.GaussianBlur(_filled(pixels, believed), (0, 0), scale_px))
+    ratio = _levelling(strength * strength, weight, _SURROUND_RATIO * scale_px)
+    return cv2.merge([strength * ratio, cosine * ratio, sine * ratio])
 
 
 def signed_features(
@@ -68,25 +65,49 @@ def signed_features(
     (h, w, 1 or 3) float32 array: smoothed colour less its surroundings, divided by its local spread.
     """
     pixels, believed = pixels_and_mask(picture, mask)
-    image, weight = _filled(pixels, believed, scale_px)
-    band = cv2.GaussianBlur(image, (0, 0), scale_px) - cv2.GaussianBlur(image, (0, 0), 2.0 * _SURROUND_RATIO * scale_px)
+    image, wide = _filled(pixels, believed), 2.0 * _SURROUND_RATIO * scale_px
+    band = cv2.GaussianBlur(image, (0, 0), scale_px) - wide_blur(image, wide)
     band = band.reshape(*band.shape[:2], -1)
-    power = (band * band).sum(axis=2) * weight
-    share = np.maximum(cv2.GaussianBlur(weight, (0, 0), 2.0 * _SURROUND_RATIO * scale_px), 1e-3)
-    surround = cv2.GaussianBlur(power, (0, 0), 2.0 * _SURROUND_RATIO * scale_px) / share
-    floor = _FLOOR_RATIO**2 * float(power.sum() / max(float(weight.sum()), 1.0))
-    level = np.sqrt(surround + floor)
-    ratio = np.divide(weight, level, out=np.zeros_like(level), where=level > 0)
+    ratio = _levelling((band * band).sum(axis=2), _inner(believed, scale_px), wide)
     return np.ascontiguousarray(band * ratio[:, :, None])
 
 
+def _levelling(power: FloatImage, weight: FloatImage, radius_px: float) -> FloatImage:
+    """What `√power` is multiplied with to be near 1 where there is structure; 0 where not believed."""
+    share = np.maximum(wide_blur(weight, radius_px), 1e-3)
+    surround = wide_blur(power * weight, radius_px) / share
+    floor = _FLOOR_RATIO**2 * float((power * weight).sum() / max(float(weight.sum()), 1.0))
+    level = np.sqrt(surround + floor)
+    return np.divide(weight, level, out=np.zeros_like(level), where=level > 0)
+
+
+def wide_blur(image: FloatImage, radius_px: float) -> FloatImage:
+    """Gaussian blur of a float32 image, on a reduced copy where the radius is many pixels."""
+    step = max(1, int(radius_px / _REDUCED_RADIUS_PX))
+    if step == 1:
+        return np.asarray(cv2.GaussianBlur(image, (0, 0), radius_px))
+    height, width = image.shape[:2]
+    size = (max(1, round(width / step)), max(1, round(height / step)))
+    small = cv2.GaussianBlur(cv2.resize(image, size, interpolation=cv2.INTER_AREA), (0, 0), radius_px / step)
+    return np.asarray(cv2.resize(small, (width, height), interpolation=cv2.INTER_LINEAR))
+
+
 def pixels_and_mask(
-    picture: Picture | NDArray[np.generic], mask: NDArray[np.bool_] | None
+    picture: Picture | NDArray[np.generic],
+    mask: NDArray[np.bool_] | None,
+    *,
+    size_px: tuple[int, int] | None = None,
 ) -> tuple[FloatImage, NDArray[np.bool_]]:
-    """Pixels as (h, w, c) float32 with a spread near 1, and where they are to be believed."""
-    raw = np.asarray(picture.pixels if isinstance(picture, Picture) else picture)
-    if raw.ndim not in (2, 3) or raw.shape[0] < 2 or raw.shape[1] < 2:
-        raise ValueError(f"A picture of shape {raw.shape}: give (h, w) or (h, w, 3) pixels.")
+    """Pixels as (h, w, c) float32 with a spread near 1, and where they are to be believed.
+
+    Parameters
+    ----------
+    picture : Picture or (h, w) or (h, w, c) array
+    mask : (h, w) bool array or None
+    size_px : (width, height), optional
+        Size to which the picture is reduced, by the mean of the believed pixels. Default: its own.
+    """
+    raw = _raw(picture)
     pixels = raw.reshape(*raw.shape[:2], -1)[:, :, :3].astype(np.float64 if raw.dtype.itemsize > 4 else np.float32)
     believed = np.ones(raw.shape[:2], bool) if raw.dtype.kind in "uib" else np.isfinite(pixels).all(axis=2)
     if isinstance(picture, Picture):
@@ -95,7 +116,35 @@ def pixels_and_mask(
         if mask.shape != raw.shape[:2]:
             raise ValueError(f"A mask of shape {mask.shape} for a picture of {raw.shape[:2]}: give the same shape.")
         believed &= mask.astype(bool)
+    if size_px is not None and size_px != believed.shape[::-1]:
+        pixels, believed = _reduced(pixels, believed, size_px)
     return _standardised(pixels, believed), believed
+
+
+def size_of(picture: Picture | NDArray[np.generic]) -> tuple[int, int]:
+    """Height and width of a picture, in px."""
+    height, width = _raw(picture).shape[:2]
+    return height, width
+
+
+def _raw(picture: Picture | NDArray[np.generic]) -> NDArray[np.generic]:
+    raw = np.asarray(picture.pixels if isinstance(picture, Picture) else picture)
+    if raw.ndim not in (2, 3) or raw.shape[0] < 2 or raw.shape[1] < 2:
+        raise ValueError(f"A picture of shape {raw.shape}: give (h, w) or (h, w, 3) pixels.")
+    return raw
+
+
+def _reduced(
+    pixels: FloatImage, believed: NDArray[np.bool_], size_px: tuple[int, int]
+) -> tuple[FloatImage, NDArray[np.bool_]]:
+    """Means of the believed pixels on a coarser grid, and where at least half of them are believed."""
+    shape = (size_px[1], size_px[0], -1)
+    if believed.all():
+        return cv2.resize(pixels, size_px, interpolation=cv2.INTER_AREA).reshape(shape), np.ones(shape[:2], bool)
+    share = cv2.resize(believed.astype(pixels.dtype), size_px, interpolation=cv2.INTER_AREA)
+    pixels[~believed] = 0.0
+    sums = cv2.resize(pixels, size_px, interpolation=cv2.INTER_AREA).reshape(shape)
+    return sums / np.maximum(share, 1e-6)[:, :, None], share > 0.5
 
 
 def _standardised(pixels: FloatImage, believed: NDArray[np.bool_]) -> FloatImage:
@@ -117,24 +166,36 @@ def _standardised(pixels: FloatImage, believed: NDArray[np.bool_]) -> FloatImage
     return even.astype(np.float32, copy=False)
 
 
-def _filled(image: FloatImage, believed: NDArray[np.bool_], scale_px: float) -> tuple[FloatImage, FloatImage]:
-    """Picture with what is not believed filled from its surroundings, and a weight that fades towards it."""
-    weight = believed.astype(np.float32)
+def _filled(image: FloatImage, believed: NDArray[np.bool_]) -> FloatImage:
+    """Picture with what is not believed filled from its surroundings, the nearer the finer.
+
+    Notes
+    -----
+    The believed pixels are averaged over blocks of 2, 4, 8, … px; holes take the value of the smallest block that
+    saw any.
+    """
     if believed.all():
-        return image, weight
-    filled, radius = image.copy(), scale_px
-    missing = ~believed
-    while missing.any() and radius < 2.0 * max(image.shape[:2]):
-        share = cv2.GaussianBlur(weight, (0, 0), radius)
-        near = missing & (share > 1e-3)
-        smooth = cv2.GaussianBlur(image, (0, 0), radius).reshape(image.shape)
-        filled[near] = smooth[near] / share[near][:, None]
-        missing &= ~near
-        radius *= 3.0
+        return image
+    height, width = believed.shape
+    share = believed.astype(np.float32)
+    total = image * share[:, :, None]
+    if height < 2 or width < 2 or not believed.any():
+        return total
+    size = ((width + 1) // 2, (height + 1) // 2)
+    fewer = cv2.resize(share, size, interpolation=cv2.INTER_AREA)
+    sums = cv2.resize(total, size, interpolation=cv2.INTER_AREA).reshape(*fewer.shape, -1)
+    coarse = _filled(sums / np.maximum(fewer, 1e-6)[:, :, None], fewer > 0)
+    around = cv2.resize(coarse, (width, height), interpolation=cv2.INTER_LINEAR).reshape(image.shape)
+    return np.where(believed[:, :, None], image, around)
+
+
+def _inner(believed: NDArray[np.bool_], scale_px: float) -> FloatImage:
+    """1 where a filter of this scale sees believed pixels only, 0 elsewhere."""
+    if believed.all():
+        return np.ones(believed.shape, np.float32)
     reach = 2 * round(2.0 * scale_px) + 1
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (reach, reach))
-    border = cv2.erode(believed.astype(np.uint8), kernel, borderType=cv2.BORDER_CONSTANT, borderValue=1)
-    return filled, border.astype(np.float32)
+    return np.asarray(cv2.erode(believed.astype(np.uint8), kernel, borderValue=1), np.float32)
 
 
 def _structure(image: FloatImage) -> tuple[FloatImage, FloatImage, FloatImage]:

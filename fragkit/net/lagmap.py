@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property, lru_cache
 from typing import Any
 
 import numpy as np
@@ -42,6 +43,11 @@ class LagMap:
     def centre(self) -> tuple[int, int]:
         """(x, y) element of lag zero."""
         return self.peaks.shape[1] // 2, self.peaks.shape[0] // 2
+
+    @cached_property
+    def peaks_and_overlap(self) -> FloatImage:
+        """`peaks` and `overlap` as the channels of one image, so that both are read at once."""
+        return np.asarray(cv2.merge([self.peaks, self.overlap]))
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -83,30 +89,25 @@ def nodes_of(
     most: int = _MOST_NODES,
 ) -> Nodes:
     """The nodes `i a + j b + offset·(a, b)` within the map, without lag zero, one of each ± pair."""
-    index = _indices(lags, a, b, offset)
-    steps = (index + np.asarray(offset)) if len(index) else np.zeros((0, 2))
-    lag = steps @ np.array([a, b])
+    index = _indices(lags, a, b)
+    lag = (index + np.asarray(offset)) @ np.array([a, b])
     cx, cy = lags.centre
     inside = (np.abs(lag[:, 0]) <= _REACH_RATIO * cx) & (np.abs(lag[:, 1]) <= _REACH_RATIO * cy)
-    upper = (lag[:, 1] > 1e-9) | ((np.abs(lag[:, 1]) <= 1e-9) & (lag[:, 0] > 0))
-    far = np.hypot(lag[:, 0], lag[:, 1]) > 1e-6
-    keep = np.flatnonzero(inside & upper & far)
-    keep = keep[np.argsort(np.hypot(lag[keep, 0], lag[keep, 1]), kind="stable")[:most]]
-    return Nodes(
-        index=index[keep],
-        lag_px=lag[keep],
-        height=sample(lags.peaks, lag[keep]),
-        weight=sample(lags.overlap, lag[keep]),
-    )
+    upper = (lag[:, 1] > 1e-9) | ((np.abs(lag[:, 1]) <= 1e-9) & (lag[:, 0] > 1e-9))
+    keep = np.flatnonzero(inside & upper)
+    keep = keep[np.argsort((lag[keep] ** 2).sum(1), kind="stable")[:most]]
+    both = sample(lags.peaks_and_overlap, lag[keep])
+    return Nodes(index=index[keep], lag_px=lag[keep], height=both[:, 0], weight=both[:, 1])
 
 
 def sample(image: FloatImage, lag_px: FloatArray) -> FloatArray:
-    """Values of a lag map at lags (n, 2), bilinear."""
+    """Values of a lag map (h, w) or (h, w, c) at lags (n, 2), bilinear; (n,) or (n, c)."""
     if len(lag_px) == 0:
-        return np.zeros(0)
-    x = (lag_px[:, 0] + image.shape[1] // 2).astype(np.float32)[:, None]
-    y = (lag_px[:, 1] + image.shape[0] // 2).astype(np.float32)[:, None]
-    return cv2.remap(image, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[:, 0].astype(float)
+        return np.zeros((0, *image.shape[2:]))
+    at = (lag_px + [image.shape[1] // 2, image.shape[0] // 2]).astype(np.float32)[:, None]
+    return cv2.remap(image, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[:, 0].astype(
+        float
+    )
 
 
 def evidence(lags: LagMap, nodes: Nodes) -> float:
@@ -165,29 +166,36 @@ def refine(
         radius = max(1.0, min(0.2 * min(np.hypot(*basis[0]), np.hypot(*basis[1])), lags.core_px))
         shift, height = _nearest_peaks(lags.peaks, nodes.lag_px, radius)
         weight = nodes.weight * np.maximum(height, 0.0) ** 2
-        design = nodes.index * np.sqrt(weight)[:, None]
-        if np.linalg.matrix_rank(design) < 2:
+        design = nodes.index * weight[:, None]
+        normal = design.T @ nodes.index
+        if abs(_det(normal)) <= 1e-9 * normal[0, 0] * normal[1, 1]:
             return basis[0], basis[1]
-        step = np.linalg.lstsq(design, shift * np.sqrt(weight)[:, None], rcond=None)[0]
+        step = np.linalg.solve(normal, design.T @ shift)
         limit = 0.5 * radius
         basis = basis + np.clip(step, -limit, limit)
-        if abs(np.linalg.det(basis)) < 1e-6:
+        if abs(_det(basis)) < 1e-6:
             return np.asarray(a, float), np.asarray(b, float)
     return basis[0], basis[1]
 
 
 def _nearest_peaks(image: FloatImage, lag_px: FloatArray, radius: float) -> tuple[FloatArray, FloatArray]:
     """Shift to the highest value within a radius of each lag (sub-pixel by a joint quadratic), and that value."""
-    reach = max(1, int(np.ceil(radius)))
-    dy, dx = np.mgrid[-reach : reach + 1, -reach : reach + 1]
-    keep = np.hypot(dx, dy) <= radius + 0.5
-    offsets = np.column_stack([dx[keep], dy[keep]])
+    offsets, penalty = _ring(radius)
     around = (lag_px[:, None, :] + offsets[None]).reshape(-1, 2)
     values = sample(image, around).reshape(len(lag_px), -1)
-    penalty = 0.02 * (offsets**2).sum(1) / max(radius, 1.0) ** 2
     best = np.argmax(values - penalty * np.maximum(values.max(1, keepdims=True), 1e-9), axis=1)
     top = lag_px + offsets[best]
     return top + _quadratic_shift(image, top) - lag_px, values[np.arange(len(values)), best]
+
+
+@lru_cache(maxsize=64)
+def _ring(radius: float) -> tuple[FloatArray, FloatArray]:
+    """Whole-pixel offsets within a radius, and a small penalty on the far ones."""
+    reach = max(1, int(np.ceil(radius)))
+    dy, dx = np.mgrid[-reach : reach + 1, -reach : reach + 1].astype(float)
+    keep = np.hypot(dx, dy) <= radius + 0.5
+    offsets = np.column_stack([dx[keep], dy[keep]])
+    return offsets, 0.02 * (offsets**2).sum(1) / max(radius, 1.0) ** 2
 
 
 def _quadratic_shift(image: FloatImage, lag_px: FloatArray) -> FloatArray:
@@ -204,10 +212,18 @@ def _quadratic_shift(image: FloatImage, lag_px: FloatArray) -> FloatArray:
     return np.clip(np.where(good[:, None], shift, 0.0), -0.5, 0.5)
 
 
-def _indices(lags: LagMap, a: FloatArray, b: FloatArray, offset: tuple[float, float]) -> NDArray[np.int64]:
+def _indices(lags: LagMap, a: FloatArray, b: FloatArray) -> NDArray[np.int64]:
     """All index pairs that can fall on the map, nearest ones first when there are very many."""
-    corners = np.array([[sx * lags.centre[0], sy * lags.centre[1]] for sx in (-1, 1) for sy in (-1, 1)], float)
-    inverse = np.linalg.inv(np.array([a, b]))
-    reach = np.minimum(np.ceil(np.abs(corners @ inverse).max(0)).astype(int) + 1, 60)
-    i, j = np.mgrid[-reach[0] : reach[0] + 1, -reach[1] : reach[1] + 1]
+    cx, cy = lags.centre
+    area = abs(_det(np.array([a, b])))
+    return _grid(*(min(int((cx * abs(v[1]) + cy * abs(v[0])) / area) + 2, 60) for v in (b, a)))
+
+
+@lru_cache(maxsize=256)
+def _grid(reach_i: int, reach_j: int) -> NDArray[np.int64]:
+    i, j = np.mgrid[-reach_i : reach_i + 1, -reach_j : reach_j + 1]
     return np.column_stack([i.ravel(), j.ravel()])
+
+
+def _det(matrix: FloatArray) -> float:
+    return float(matrix[0, 0] * matrix[1, 1] - matrix[0, 1] * matrix[1, 0])

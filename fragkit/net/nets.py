@@ -14,11 +14,10 @@ from fragkit.errors import EstimationError
 from fragkit.frozen import frozen_array
 from fragkit.net.bases import reduce_basis, type_from_shape
 from fragkit.net.correlation import above_background, autocorrelation
-from fragkit.net.features import features, pixels_and_mask, signed_features, without_lines
+from fragkit.net.features import features, pixels_and_mask, signed_features, size_of, without_lines
 from fragkit.net.lagmap import LagMap, contrast, evidence_without, nodes_of
 from fragkit.net.primitive import settle
 from fragkit.net.search import Candidate, explained_ratio, merge, propose
-from fragkit.opencv import cv2
 from fragkit.rectify import Picture
 
 FloatArray = NDArray[np.float64]
@@ -145,8 +144,8 @@ def find_nets(
     courses and joints are alike at every lag along them and hide what repeats between them.
     """
     mm_per_px = picture.mm_per_px if isinstance(picture, Picture) else 1.0
-    pixels, believed = pixels_and_mask(picture, mask)
-    small, seen, reduction = _reduced(pixels, believed)
+    size, reduction = _working_size(picture)
+    small, seen = pixels_and_mask(picture, mask, size_px=size)
     scale_mm = mm_per_px * reduction
     limits = _range_px(repeat_range_mm, scale_mm, small.shape)
     tried = [_ranked(_lag_maps(small, seen), scale_mm, limits)]
@@ -164,11 +163,9 @@ def _ranked(
 ) -> tuple[tuple[Net, ...], LagMap]:
     """Candidates best first, none where there are no peaks at all, and the map on which they stand out most."""
     shortest, longest = limits
-    found = [(lags, propose(lags, shortest_px=shortest, longest_px=longest)) for lags in maps]
-    found = [(lags, candidates) for lags, candidates in found if candidates]
-    if not found:
-        return (), maps[0]
-    lags, candidates = max(found, key=lambda pair: pair[1][0].evidence)
+    candidates, lags = propose(maps, shortest_px=shortest, longest_px=longest)
+    if not candidates:
+        return (), lags
     ranked = merge([settle(c, lags, maps, longest) for c in candidates])
     if note:
         ranked = [replace(c, notes=(*c.notes, note)) for c in ranked]
@@ -229,17 +226,12 @@ def _refuse_if_weak(nets: Sequence[Net]) -> None:
     )
 
 
-def _reduced(pixels: FloatImage, believed: NDArray[np.bool_]) -> tuple[FloatImage, NDArray[np.bool_], float]:
-    """Picture and mask at working size, and the reduction."""
-    height, width = believed.shape
+def _working_size(picture: Picture | NDArray[np.generic]) -> tuple[tuple[int, int], float]:
+    """Width and height at working size, and the reduction."""
+    height, width = size_of(picture)
     reduction = max(1.0, np.sqrt(height * width) / _WORKING_SIDE_PX)
-    if reduction == 1.0:
-        return pixels, believed, 1.0
     size = (max(2, round(width / reduction)), max(2, round(height / reduction)))
-    reduction = float(np.sqrt((width / size[0]) * (height / size[1])))
-    share = cv2.resize(believed.astype(np.float32), size, interpolation=cv2.INTER_AREA)
-    small = cv2.resize(pixels, size, interpolation=cv2.INTER_AREA)
-    return small, share > 0.95, reduction
+    return size, float(np.sqrt((width / size[0]) * (height / size[1])))
 
 
 def _range_px(

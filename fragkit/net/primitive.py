@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fragkit.net.bases import coarser_nets, reduce_basis
-from fragkit.net.lagmap import LagMap, Nodes, evidence, nodes_of, refine
+from fragkit.net.lagmap import LagMap, Nodes, evidence, nodes_of, refine, sample
 from fragkit.net.search import Candidate
 
 FloatArray = NDArray[np.float64]
@@ -29,49 +29,45 @@ def settle(candidate: Candidate, lags: LagMap, maps: Sequence[LagMap], longest: 
     each other, or motifs that alternate. The heights of the two classes are compared with their own scatter.
     """
     for _ in range(4):
-        views = [(view, nodes_of(view, candidate.a_px, candidate.b_px)) for view in maps]
-        unequal = [
-            (score, a, b)
-            for index in range(2, 10)
-            for a, b in coarser_nets(candidate.a_px, candidate.b_px, index)
-            for _, nodes in views
-            if (score := _inequality(nodes, a, b)) > _UNEQUAL_SD
-        ]
-        if not unequal:
+        nodes = nodes_of(lags, candidate.a_px, candidate.b_px)
+        heights = np.column_stack([sample(view.peaks, nodes.lag_px) for view in maps])
+        coarser = [net for index in range(2, 10) for net in coarser_nets(candidate.a_px, candidate.b_px, index)]
+        scores = [_inequality(nodes, heights, *net) for net in coarser]
+        best = int(np.argmax(scores))
+        if scores[best] <= _UNEQUAL_SD:
             return candidate
-        _, a, b = max(unequal, key=lambda item: item[0])
-        a, b = reduce_basis(*refine(lags, *reduce_basis(a, b), stages=(14, 80)))
+        a, b = reduce_basis(*refine(lags, *reduce_basis(*coarser[best]), stages=(14, 80)))
         if max(np.hypot(*a), np.hypot(*b)) > longest:
             return candidate
         candidate = replace(candidate, a_px=a, b_px=b, evidence=evidence(lags, nodes_of(lags, a, b)))
     return candidate
 
 
-def _inequality(nodes: Nodes, a: FloatArray, b: FloatArray) -> float:
+def _inequality(nodes: Nodes, heights: FloatArray, a: FloatArray, b: FloatArray) -> float:
     """By how many standard deviations the nodes of the coarser net (a, b) are higher than the other nodes.
 
     Notes
     -----
-    Nodes along the coarser net's shortest vector are left out: neighbours in one row or column resemble each other
-    more than others do, in tarnish and in wear, without any coarser repeat.
+    `heights` has a column for each map; the map on which they differ most counts. Nodes along the coarser net's
+    shortest vector are left out: neighbours in one row or column resemble each other more than others do, in
+    tarnish and in wear, without any coarser repeat.
     """
-    steps = np.linalg.solve(np.array([a, b]).T, nodes.lag_px.T).T
+    steps = nodes.lag_px @ np.linalg.inv(np.array([a, b]))
     kept = np.abs(steps - np.round(steps)).max(1) < 0.1
     apart = ~(kept & _along(nodes.lag_px, min(reduce_basis(a, b), key=lambda v: float(v @ v))))
-    nodes, kept = nodes.only(apart), kept[apart]
-    if kept.sum() < 4 or (~kept).sum() < 3:
+    kept, weight, height = kept[apart], nodes.weight[apart], heights[apart]
+    n_kept = int(kept.sum())
+    if n_kept < 4 or len(kept) - n_kept < 3:
         return 0.0
-    distance = np.hypot(*nodes.lag_px.T)
-    design = np.column_stack([kept, ~kept, distance - distance.mean()]).astype(float)
-    root = np.sqrt(nodes.weight)
-    normal = np.linalg.inv((design * nodes.weight[:, None]).T @ design + 1e-9 * np.eye(3))
-    fit = normal @ (design * nodes.weight[:, None]).T @ nodes.height
-    residual = (nodes.height - design @ fit) * root
-    freedom = max(len(residual) - 3, 1)
-    scatter = max(float(np.sqrt((residual**2).sum() / freedom)), _LEAST_SCATTER)
-    contrast = np.array([1.0, -1.0, 0.0])
-    sd = _INFLATION * scatter * float(np.sqrt(contrast @ normal @ contrast))
-    return float((fit[0] - fit[1]) / sd)
+    distance = np.sqrt((nodes.lag_px[apart] ** 2).sum(1))
+    design = np.column_stack([kept, ~kept, distance - distance.mean()])
+    weighted = design * weight[:, None]
+    normal = np.linalg.inv(weighted.T @ design + 1e-9 * np.eye(3))
+    fit = normal @ (weighted.T @ height)
+    scatter = np.sqrt((weight[:, None] * (height - design @ fit) ** 2).sum(0) / max(len(kept) - 3, 1))
+    variance = normal[0, 0] - 2.0 * normal[0, 1] + normal[1, 1]
+    sd = _INFLATION * np.maximum(scatter, _LEAST_SCATTER) * np.sqrt(variance)
+    return float(((fit[0] - fit[1]) / sd).max())
 
 
 def _along(lag_px: FloatArray, direction: FloatArray) -> NDArray[np.bool_]:

@@ -18,6 +18,7 @@ FloatImage = NDArray[Any]
 
 _N_ROWS = 28
 _N_SECONDS = 4
+_NEARLY = 0.8
 STAGES = (6, 14, 30, 80, 160)
 
 
@@ -35,30 +36,50 @@ class Candidate:
         return float(abs(np.linalg.det([self.a_px, self.b_px])))
 
 
-def propose(lags: LagMap, *, shortest_px: float, longest_px: float) -> list[Candidate]:
-    """Candidate nets, best first."""
+def propose(maps: Sequence[LagMap], *, shortest_px: float, longest_px: float) -> tuple[list[Candidate], LagMap]:
+    """Candidate nets, best first, and the map of those given on which they stand out most.
+
+    Notes
+    -----
+    Every map is searched; only those on which the first search finds nearly as much are climbed to the end.
+    """
+    found = [(lags, _rough(lags, shortest_px, longest_px)) for lags in maps]
+    strongest = max((rough[0].evidence for _, rough in found if rough), default=0.0)
+    best: tuple[list[Candidate], LagMap] = ([], maps[0])
+    for lags, rough in found:
+        if rough and rough[0].evidence >= _NEARLY * strongest:
+            candidates = _climbed(lags, rough, shortest_px, longest_px)
+            if candidates and (not best[0] or candidates[0].evidence > best[0][0].evidence):
+                best = candidates, lags
+    return best
+
+
+def _rough(lags: LagMap, shortest: float, longest: float) -> list[Candidate]:
+    """Nets of two strong vectors, best first."""
     found: list[Candidate] = []
-    for row in _row_vectors(lags, shortest_px, longest_px):
-        for second in _second_vectors(lags, row, shortest_px, longest_px):
-            _add(found, _candidate(lags, row, second, shortest_px, longest_px, stages=(6, 14)))
-    found.sort(key=lambda c: -c.evidence)
+    for row in _row_vectors(lags, shortest, longest):
+        for second in _second_vectors(lags, row, shortest, longest):
+            _add(found, _candidate(lags, row, second, shortest, longest, stages=(6, 14)))
+    return sorted(found, key=lambda c: -c.evidence)
+
+
+def _climbed(lags: LagMap, found: Sequence[Candidate], shortest: float, longest: float) -> list[Candidate]:
+    """The first nets and their best relatives, fitted to all nodes, best first."""
     kept: list[Candidate] = []
     for rough in found[:6]:
-        best = _climb(lags, rough, shortest_px, longest_px)
+        best = _climb(lags, rough, shortest, longest)
         for candidate in (rough, best):
-            _add(kept, _candidate(lags, candidate.a_px, candidate.b_px, shortest_px, longest_px))
+            _add(kept, _candidate(lags, candidate.a_px, candidate.b_px, shortest, longest))
     return sorted(kept, key=lambda c: -c.evidence)
 
 
 def _row_vectors(lags: LagMap, shortest: float, longest: float) -> list[FloatArray]:
     """Lags that are peaks themselves or whose first multiples are peaks together."""
-    weighted = lags.peaks * np.sqrt(lags.overlap)
-    single = weighted
-    double = (weighted + _stretched(weighted, 2)) / np.sqrt(2.0)
-    triple = (weighted + _stretched(weighted, 2) + _stretched(weighted, 3)) / np.sqrt(3.0)
+    half = _lower_half(lags)
+    double, triple = _stretched(half, 2), _stretched(half, 3)
     rows: list[FloatArray] = []
-    for image in (single, double, triple):
-        for lag in local_maxima(image, shortest, longest, most=_N_ROWS // 2, upper_half=True):
+    for image in (half, half + double, half + double + triple):
+        for lag in half_maxima(image, shortest, longest, most=_N_ROWS // 2):
             if all(np.hypot(*(lag - row)) > 2.0 for row in rows):
                 rows.append(lag)
     return rows
@@ -66,10 +87,8 @@ def _row_vectors(lags: LagMap, shortest: float, longest: float) -> list[FloatArr
 
 def _second_vectors(lags: LagMap, row: FloatArray, shortest: float, longest: float) -> list[FloatArray]:
     """Second vectors that put most peaks on nodes, by exhaustive search over the map."""
-    weighted = lags.peaks * np.sqrt(lags.overlap)
-    along = np.sum([_moved(weighted, k * row) for k in (-2, -1, 0, 1, 2)], axis=0)
-    both = (along + _stretched(along, 2)) / np.sqrt(2.0)
-    seconds = local_maxima(both, shortest, 1.6 * longest, most=3 * _N_SECONDS, upper_half=True)
+    along = _summed_along(lags, row)
+    seconds = half_maxima(along + _stretched(along, 2), shortest, 1.6 * longest, most=3 * _N_SECONDS)
     apart = shortest * np.hypot(*row)
     open_ = [s for s in seconds if abs(row[0] * s[1] - row[1] * s[0]) > 0.5 * apart]
     return open_[:_N_SECONDS]
@@ -134,44 +153,57 @@ def _add(found: list[Candidate], candidate: Candidate | None) -> None:
     found.append(candidate)
 
 
-def local_maxima(
-    image: FloatImage, shortest: float, longest: float, *, most: int, upper_half: bool
-) -> list[FloatArray]:
-    """Lags of the highest local maxima within a ring of lags, highest first."""
-    cy, cx = image.shape[0] // 2, image.shape[1] // 2
-    y, x = np.ogrid[-cy : image.shape[0] - cy, -cx : image.shape[1] - cx]
-    distance = np.hypot(x, y)
-    top = (image >= cv2.dilate(image, np.ones((3, 3), np.uint8))) & (image > 0)
-    top &= (distance >= shortest) & (distance <= longest)
-    if upper_half:
-        top &= (y > 0) | ((y == 0) & (x > 0))
-    rows, columns = np.nonzero(top)
-    order = np.argsort(-image[rows, columns], kind="stable")[:most]
-    return [np.array([columns[k] - cx, rows[k] - cy], float) for k in order]
+def half_maxima(half: FloatImage, shortest: float, longest: float, *, most: int) -> list[FloatArray]:
+    """Lags of the highest local maxima of a map over y ≥ 0 (lag zero in the middle of row 0), highest first."""
+    cx = half.shape[1] // 2
+    top = (half >= cv2.dilate(half, np.ones((3, 3), np.uint8))) & (half > 0)
+    top[0, : cx + 1] = False
+    y, x = np.nonzero(top)
+    distance = np.hypot(x - cx, y)
+    kept = (distance >= shortest) & (distance <= longest)
+    y, x = y[kept], x[kept]
+    order = np.argsort(-half[y, x], kind="stable")[:most]
+    return [np.array([x[k] - cx, y[k]], float) for k in order]
 
 
-def _stretched(image: FloatImage, times: int) -> FloatImage:
-    """image(times · lag) as a map over lag; 0 beyond."""
-    cy, cx = image.shape[0] // 2, image.shape[1] // 2
-    matrix = np.array([[times, 0, cx - times * cx], [0, times, cy - times * cy]], float)
-    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    return cv2.warpAffine(image, matrix, image.shape[::-1], flags=flags)
+def _lower_half(lags: LagMap) -> FloatImage:
+    """Peaks weighted by the root of their overlap over lags of y ≥ 0; the other half is their point reflection."""
+    middle = lags.centre[1]
+    return np.asarray(lags.peaks[middle:] * np.sqrt(lags.overlap[middle:]), np.float32)
 
 
-def _moved(image: FloatImage, lag: FloatArray) -> FloatImage:
-    """image(· + lag); 0 beyond."""
-    matrix = np.array([[1, 0, lag[0]], [0, 1, lag[1]]], float)
-    return cv2.warpAffine(image, matrix, image.shape[::-1], flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
+def _stretched(half: FloatImage, times: int) -> FloatImage:
+    """half(times · lag) as a map over lag; 0 beyond."""
+    cx = half.shape[1] // 2
+    reach = cx // times
+    out = np.zeros_like(half)
+    rows = half[::times, cx - reach * times : cx + reach * times + 1 : times]
+    out[: len(rows), cx - reach : cx + reach + 1] = rows
+    return out
+
+
+def _summed_along(lags: LagMap, row: FloatArray) -> FloatImage:
+    """Σ over k = -2 … 2 of the weighted peaks at lag + k · row, over lags of y ≥ 0."""
+    middle = lags.centre[1]
+    weighted = lags.peaks * np.sqrt(lags.overlap)
+    total = weighted[middle:].copy()
+    height, width = weighted.shape
+    for k in (-2, -1, 1, 2):
+        dx, dy = (k * row).astype(int)
+        top, bottom = max(middle + dy, 0), min(height + dy, height)
+        left, right = max(dx, 0), min(width + dx, width)
+        if bottom > top and right > left:
+            total[top - middle - dy : bottom - middle - dy, left - dx : right - dx] += weighted[top:bottom, left:right]
+    return np.asarray(total)
 
 
 def explained_ratio(lags: LagMap, candidate: Candidate, shortest: float) -> float:
     """Share of the mass of the clear peaks that lies on nodes of a net."""
-    weighted = lags.peaks * np.sqrt(lags.overlap)
-    tops = local_maxima(weighted, shortest, np.inf, most=400, upper_half=True)
+    tops = half_maxima(_lower_half(lags), shortest, np.inf, most=400)
     if not tops:
         return 0.0
     lag = np.array(tops)
-    height = sample(weighted, lag)
+    height = sample(lags.peaks, lag) * np.sqrt(sample(lags.overlap, lag))
     clear = height > max(3.0 * lags.noise, 0.25 * float(height[:5].mean()))
     if not clear.any():
         return 0.0
