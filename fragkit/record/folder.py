@@ -6,6 +6,7 @@ import hashlib
 import os
 import shutil
 import tempfile
+import time
 import unicodedata
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager, suppress
@@ -17,6 +18,8 @@ _RESERVED = {"con", "prn", "aux", "nul", *(f"{port}{k}" for port in ("com", "lpt
 
 UNFINISHED = ".unfinished-*"
 """Folders of a run that is writing, or that was cut off while it wrote."""
+
+_DAY_S = 86_400.0
 
 
 class Drafts:
@@ -48,7 +51,8 @@ def drafts(out: Path, *, last: str) -> Iterator[Drafts]:
     staging: Path | None = None
     try:
         out.mkdir(parents=True, exist_ok=True)
-        staging = Path(tempfile.mkdtemp(prefix=UNFINISHED.rstrip("*"), dir=out))
+        _clear_away(out)
+        staging = Path(tempfile.mkdtemp(prefix=f"{UNFINISHED.rstrip('*')}{os.getpid()}-", dir=out))
         found = Drafts(staging)
         yield found
         for relative in sorted(found.sha256, key=lambda path: (path == last, path)):
@@ -67,6 +71,25 @@ def drafts(out: Path, *, last: str) -> Iterator[Drafts]:
         if made:
             with suppress(OSError):
                 out.rmdir()
+
+
+def _clear_away(out: Path) -> None:
+    """Remove what runs that were cut off left behind; the folder of a run that may still be writing stays."""
+    for left in out.glob(UNFINISHED):
+        writer = left.name.removeprefix(UNFINISHED.rstrip("*")).partition("-")[0]
+        is_old = time.time() - left.stat().st_mtime > _DAY_S
+        if is_old or (os.name == "posix" and writer.isdigit() and not _runs(int(writer))):
+            shutil.rmtree(left, ignore_errors=True)
+
+
+def _runs(process_id: int) -> bool:
+    try:
+        os.kill(process_id, 0)  # signal 0 only asks
+    except ProcessLookupError:
+        return False
+    except PermissionError:
+        return True
+    return True
 
 
 def remove_stale(out: Path, *, before: Mapping[str, str], now: Iterable[str]) -> None:

@@ -1,6 +1,8 @@
 import hashlib
 import json
 import os
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -203,3 +205,18 @@ def test_record_shows_itself(written):
     record = read_record(written)
     assert repr(record).startswith("Record(")
     assert "<script>" not in record._repr_html_()
+
+
+def test_what_a_cut_off_run_left_is_cleared_away_and_a_running_one_is_not(tmp_path):
+    ended = subprocess.Popen([sys.executable, "-c", ""])
+    ended.wait()
+    for name in (f".unfinished-{ended.pid}-a", f".unfinished-{os.getpid()}-b", ".unfinished-c", ".unfinished-d"):
+        (tmp_path / name).mkdir()
+    os.utime(tmp_path / ".unfinished-d", (0, 0))
+    with drafts(tmp_path, last="a.txt") as found:
+        found.write("a.txt", "whole")
+    assert sorted(path.name for path in tmp_path.iterdir()) == [
+        f".unfinished-{os.getpid()}-b",
+        ".unfinished-c",
+        "a.txt",
+    ]

@@ -1,0 +1,98 @@
+"""A run that is killed, crowded or short of disk leaves no half file, and the next one completes."""
+
+import hashlib
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+SURVEY = """\
+schema = 1
+[study]
+title = "Partners' Room, Orrowby Maltings"
+[[fragment]]
+name = "north"
+centres = "north.csv"
+"""
+
+
+@pytest.fixture
+def folder(tmp_path):
+    root = tmp_path / "orrowby"
+    root.mkdir()
+    (root / "survey.toml").write_text(SURVEY, encoding="utf-8")
+    rows = "".join(f"{62 * i + 31 * (j % 2)},{78 * j},0.5\n" for j in range(5) for i in range(6))
+    (root / "north.csv").write_text("x_mm,y_mm,sd_mm\n" + rows)
+    return root
+
+
+def start(folder, out, cache):
+    environment = os.environ | {"FRAGKIT_CACHE": str(cache)}
+    return subprocess.Popen(
+        [sys.executable, "-m", "fragkit", "run", str(folder), "--out", str(out), "--workers", "1"],
+        env=environment,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
+
+
+def contents(root: Path) -> dict[str, str]:
+    files = (path for path in root.rglob("*") if path.is_file())
+    return {path.relative_to(root).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest() for path in files}
+
+
+def finished(out: Path) -> dict[str, str]:
+    """Content of a record without times and without leftovers of a killed run."""
+    results = json.loads((out / "results.json").read_text(encoding="utf-8"))
+    assert results["fragments"]
+    return {name for name in contents(out) if not name.startswith(".unfinished")}
+
+
+def kill_at_moments(folder, tmp_path, n):
+    """Kill `n` runs at moments spread at random over the time of one, each with a fresh record and cache."""
+    before = contents(folder)
+    started = time.perf_counter()
+    assert start(folder, tmp_path / "whole", tmp_path / "cache").wait() == 0
+    seconds = time.perf_counter() - started
+    whole = finished(tmp_path / "whole")
+    n_killed = 0
+    for k, share in enumerate(np.random.default_rng(3).uniform(0.05, 1.0, n)):
+        out, cache = tmp_path / f"out-{k}", tmp_path / f"cache-{k}"
+        run = start(folder, out, cache)
+        time.sleep(share * seconds)
+        run.send_signal(signal.SIGKILL)
+        n_killed += run.wait() == -signal.SIGKILL
+        if (out / "results.json").exists():  # written last: all the others are there
+            assert finished(out) == whole
+        assert contents(folder) == before
+        again = start(folder, out, cache)
+        assert again.wait() == 0
+        assert finished(out) == whole
+        assert {path.name for path in out.iterdir() if path.name.startswith(".")} == set()
+    assert n_killed > 0.5 * n
+    return n_killed
+
+
+def test_a_killed_run_leaves_nothing_half_done(folder, tmp_path):
+    kill_at_moments(folder, tmp_path, 4)
+
+
+@pytest.mark.benchmark
+def test_fifty_killed_runs(folder, tmp_path):
+    n_killed = kill_at_moments(folder, tmp_path, 50)
+    print(f"\n{n_killed} of 50 runs were killed before their end; every one after it completed")
+
+
+def test_two_runs_at_once_give_one_whole_record(folder, tmp_path):
+    runs = [start(folder, tmp_path / "out", tmp_path / "cache") for _ in range(2)]
+    assert [run.wait() for run in runs] == [0, 0]
+    assert "report.html" in finished(tmp_path / "out")
+    alone = start(folder, tmp_path / "alone", tmp_path / "cache-alone")
+    assert alone.wait() == 0
+    assert finished(tmp_path / "alone") == finished(tmp_path / "out")
