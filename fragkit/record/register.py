@@ -243,7 +243,7 @@ def _works(result: StudyResult) -> Iterator[Claim]:
         yield Claim(
             id="works/labour",
             about="labour",
-            claim=f"Work for {words.round_hours(plan.labour_h.p05)} to {words.round_hours(plan.labour_h.p95)} hours.",
+            claim=f"Work for {words.two_digits(plan.labour_h.p05)} to {words.two_digits(plan.labour_h.p95)} hours.",
             evidence_class=DEDUCED if trial else ASSUMED,
             method="timed trial" if trial else "placeholder without a timed trial",
             unit="h",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from fragkit.record import sections_costs, sections_evidence, sections_works, words
+from fragkit.record import sections_costs, sections_evidence, sections_register, sections_works, words
 from fragkit.record.html import Html, join, paragraph, section, tag
 from fragkit.record.study_result import StudyResult
 from fragkit.record.style import CSS
@@ -19,6 +19,7 @@ CONTENTS = (
     ("walls", "Walls"),
     ("works", "Leaf, time, money"),
     ("cautions", "Cautions"),
+    ("evidence", "Evidence"),
     ("decisions", "Decisions"),
     ("doubts", "Doubts"),
     ("methods", "Methods"),
@@ -37,7 +38,8 @@ def report_html(result: StudyResult) -> str:
         "walls": sections_works.walls(result),
         "works": sections_costs.works(result),
         "cautions": sections_works.cautions(result),
-        "decisions": sections_works.decisions(result),
+        "evidence": sections_register.evidence(result),
+        "decisions": sections_register.decisions(result),
         "doubts": sections_works.doubts(result),
         "methods": sections_works.methods(result),
     }
@@ -84,7 +86,8 @@ def _closing(result: StudyResult) -> str:
     version = result.provenance.get("version")
     made = f"Made with fragkit {version}. " if version else "Made with fragkit. "
     return (
-        made + "Beside this page lie the same numbers as open tables and drawings: results.json, centres.csv, "
-        "layout.csv, works.csv, motif.svg, forms.svg, and the folders rectified, setting-out, sheets, readings "
-        "and works."
+        made + "Beside this page lie the same numbers as open tables and drawings: results.json with its schema, "
+        "evidence.csv, centres.csv, layout.csv, works.csv, geometry.json, motif.svg, forms.svg, and the folders "
+        "rectified, setting-out, sheets, readings and works; annotations.jsonld holds the regions on the photographs, "
+        "provenance.jsonld what all of it was made from."
     )

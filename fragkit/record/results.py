@@ -13,7 +13,7 @@ import numpy as np
 
 from fragkit.record.register import CLASSES, register, without_evidence
 from fragkit.record.results_walls import certainty_results, walls_results, works_results
-from fragkit.record.schema import SCHEMA_VERSION
+from fragkit.record.schema import SCHEMA_VERSION, bayes_factors
 from fragkit.record.sources import METHODS, SOURCES
 from fragkit.record.study_result import StudyResult, fields_of, fragment_of, photo_file, skipped_rows, techniques
 
@@ -169,7 +169,10 @@ def _photo(result: StudyResult, name: str) -> dict[str, Any]:
     if name in result.nets:
         nets = result.nets[name]
         names = ("a_mm", "b_mm", "support", "explained", "net_type")
-        candidates = [{key: getattr(net, key) for key in names} for net in nets.candidates]
+        candidates = [
+            fields_of(net, *names) | {"lengths_mm": [float(np.hypot(*side)) for side in (net.a_mm, net.b_mm)]}
+            for net in nets.candidates
+        ]
         photo["nets"] = {"decided": nets.decided, "candidates": candidates}
     if name in result.centres:
         photo["n_by_status"] = dict(Counter(result.centres[name].status))
@@ -222,7 +225,9 @@ def picture_size_mm(picture: Picture) -> tuple[float, float]:
 
 
 def _verdict(verdict: Any) -> dict[str, Any]:
-    return fields_of(verdict, "verdict", "log10_bayes_factors", "posterior", "words", "would_settle")
+    factors = bayes_factors(verdict.log10_bayes_factors)
+    names = ("verdict", "log10_bayes_factors", "posterior", "words", "would_settle")
+    return fields_of(verdict, *names) | {"bayes_factors": factors}
 
 
 def _motif(result: StudyResult) -> dict[str, Any] | None:

@@ -73,7 +73,7 @@ def works_results(result: StudyResult) -> dict[str, Any] | None:
         names = ("n_motifs", "metal", "leaf_mm", "leaves_per_book", "margin_mm", "n_leaves_cut")
         more = ("n_leaves_spoilt", "n_leaves_reserve", "n_leaves", "n_books", "n_leaves_by_area")
         steps = ("margin_steps", "scale_steps", "forms", "metals", "assumptions", "metal_area_m2")
-        extra = ("parting", "scrap_area_m2", "shadow_area_m2")
+        extra = ("parting", "scrap_area_m2", "shadow_area_m2", "next_step", "format_source")
         found["leaf"] = fields_of(result.takeoff, *names, *more, *steps, *extra)
     plan = result.works
     if plan is not None:

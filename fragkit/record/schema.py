@@ -37,17 +37,31 @@ def upgraded(results: Mapping[str, Any]) -> dict[str, Any]:
     return found
 
 
+def bayes_factors(log10_factors: Mapping[str, float]) -> dict[str, float]:
+    """Plain factors, held within what a number can carry."""
+    return {name: 10.0 ** min(power, 300.0) for name, power in log10_factors.items()}
+
+
 def _photo(photo: Mapping[str, Any]) -> dict[str, Any]:
-    rectify = photo["rectify"]
-    return dict(photo) | {"file": None, "rectify": None if rectify is None else {**rectify, "size_mm": None}}
+    rectify, nets = photo["rectify"], photo["nets"]
+    if nets is not None:
+        lengths = [[float(np.hypot(*net[side])) for side in ("a_mm", "b_mm")] for net in nets["candidates"]]
+        pairs = zip(nets["candidates"], lengths, strict=True)
+        nets = {**nets, "candidates": [{**net, "lengths_mm": pair} for net, pair in pairs]}
+    rectify = None if rectify is None else {**rectify, "size_mm": None}
+    return {**photo, "file": None, "rectify": rectify, "nets": nets}
 
 
 def _fragment(fragment: Mapping[str, Any]) -> dict[str, Any]:
-    lattice = fragment["lattice"]
-    if lattice is None:
-        return dict(fragment)
-    lengths = {f"{name}_length_mm": _length(lattice, name, 2 * k) for k, name in enumerate("ab")}
-    return dict(fragment) | {"lattice": {**lattice, **lengths}}
+    lattice, technique = fragment["lattice"], fragment["technique"]
+    if lattice is not None:
+        lengths = {f"{name}_length_mm": _length(lattice, name, 2 * k) for k, name in enumerate("ab")}
+        lattice = {**lattice, **lengths}
+    if technique is not None:
+        verdicts = {name: technique[name] for name in ("placing", "forming")}
+        factors = {name: bayes_factors(verdict["log10_bayes_factors"]) for name, verdict in verdicts.items()}
+        technique = technique | {name: {**verdicts[name], "bayes_factors": factors[name]} for name in verdicts}
+    return {**fragment, "lattice": lattice, "technique": technique}
 
 
 def _length(lattice: Mapping[str, Any], name: str, row: int) -> dict[str, float]:

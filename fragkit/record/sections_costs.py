@@ -106,10 +106,10 @@ def _placeholder(plan: WorksPlan) -> Html | None:
 
 def _times(plan: WorksPlan) -> list[tuple[Part, Part]]:
     hours, days = plan.labour_h, plan.days
-    fewest, most = (words.round_hours(value) for value in (days.p05, days.p95))
+    fewest, most = (words.two_digits(value) for value in (days.p05, days.p95))
     basis = {"timed trial": "a timed trial", "stated range": "a range stated in the study"}
     return [
-        ("Labour", f"{_hours(hours)} (9 in 10), middle {words.round_hours(hours.p50)}"),
+        ("Labour", f"{_hours(hours)} (9 in 10), middle {words.two_digits(hours.p50)}"),
         ("Working days", f"{fewest} to {most}, {words.people(plan.crew)} at {plan.hours_per_day:g} h"),
         ("Weeks of five days", f"{weeks(days.p05)} to {weeks(days.p95)}"),
         ("Minutes a motif", f"{plan.minutes_per_motif[0]:.1f} to {plan.minutes_per_motif[2]:.1f}"),
@@ -200,7 +200,7 @@ def _in(currency: str | None) -> str:
 
 
 def _hours(spread: Spread) -> str:
-    return f"{words.round_hours(spread.p05)} to {words.round_hours(spread.p95)} h"
+    return f"{words.two_digits(spread.p05)} to {words.two_digits(spread.p95)} h"
 
 
 def _open(size: Size) -> str:
@@ -223,7 +223,7 @@ def _costs(plan: WorksPlan) -> Html:
     body = table(["Item", "Quantity", "Price", "Amount", "Missing"], rows, caption=caption, numbers=(1, 2, 3))
     aside_text = f"Set aside beside this: {plan.contingency.low_ratio:.0%} to {plan.contingency.high_ratio:.0%}"
     if plan.contingency.low is not None and plan.contingency.high is not None:
-        low, high = (words.round_hours(value) for value in (plan.contingency.low, plan.contingency.high))
+        low, high = (words.two_digits(value) for value in (plan.contingency.low, plan.contingency.high))
         aside_text += f", {low} to {high} {currency} of the known lines"
     return join(body, paragraph(f"{aside_text} ({plan.contingency.source}). It is not in the sum."))
 
@@ -232,7 +232,7 @@ def _between(values: tuple[float, float, float]) -> str:
     low, _, high = values
     if abs(high - low) <= 0.005 * abs(high):
         return f"{values[1]:,.0f}" if values[1] >= 100 else f"{values[1]:,.3g}"
-    return f"{words.round_hours(low)} to {words.round_hours(high)}"
+    return f"{words.two_digits(low)} to {words.two_digits(high)}"
 
 
 def _assumptions(caption: str, assumptions: tuple[Assumption, ...]) -> Html | None:

@@ -226,7 +226,7 @@ def _factor(log10_factor: float | None) -> str:
     if abs(log10_factor) < 0.05:
         return "1"
     size = 10 ** min(abs(log10_factor), 9.0)
-    how_many = f"{size:.1f}" if size < 10 else f"{size:.0f}" if size < 1000 else "over 1,000"
+    how_many = words.two_digits(size) if size < 1000 else "over 1,000"
     return f"{how_many} × {'better' if log10_factor > 0 else 'worse'}"
 
 

@@ -101,22 +101,6 @@ def cautions(result: StudyResult) -> Html | None:
     return section("Cautions", deference, body, key="cautions")
 
 
-def decisions(result: StudyResult) -> Html:
-    """Decisions on record; those without evidence by themselves."""
-    rows = [
-        [one.what, one.choice, one.reason, one.evidence or "none", one.who or "", one.date or ""]
-        for one in result.survey.decisions
-    ]
-    head = ["What", "Choice", "Reason", "Evidence", "Who", "When"]
-    bare = [f"{one.what}: {one.choice}" for one in result.survey.decisions if not one.evidence]
-    parts = [
-        table(head, rows, caption="Decisions on record.") if rows else paragraph("No decision is on record."),
-        tag("h3", "Decisions that rest on no evidence"),
-        bullets(bare, empty="None."),
-    ]
-    return section("Decisions", *parts, key="decisions")
-
-
 def doubts(result: StudyResult) -> Html:
     """Every doubt that any stage raised."""
     grouped: dict[str, list[str]] = {}

@@ -111,7 +111,7 @@ def _guessed_works(result: StudyResult) -> list[str]:
     if result.takeoff is not None and result.takeoff.metal is None:
         found.append("The metal of the leaf is not stated.")
     if result.works is not None and result.works.basis == "placeholder":
-        low, high = round_hours(result.works.labour_h.p05), round_hours(result.works.labour_h.p95)
+        low, high = two_digits(result.works.labour_h.p05), two_digits(result.works.labour_h.p95)
         found.append(f"Labour of {low} to {high} hours is a placeholder without a timed trial.")
     if result.works is not None and result.works.gaps:
         found.append(f"The cost has {count(len(result.works.gaps), 'gap')}, so no total can be quoted.")
@@ -190,12 +190,12 @@ def percent(part: int, whole: int) -> str:
     return "over 99 %" if part < whole and share > 99 else f"{share:.0f} %"
 
 
-def round_hours(hours: float) -> str:
-    """Hours to two digits: nobody knows them better."""
-    if hours < 10:
-        return f"{hours:.1f}"
-    step = 10 ** (len(str(int(hours))) - 2)
-    return f"{round(hours / step) * step:,}"
+def two_digits(value: float) -> str:
+    """To two digits: nobody knows hours, money or odds better."""
+    if value < 10:
+        return f"{value:.1f}"
+    step = 10 ** (len(str(int(value))) - 2)
+    return f"{round(value / step) * step:,}"
 
 
 def offset_words(offset_ratio: float) -> str:

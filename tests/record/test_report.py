@@ -96,7 +96,7 @@ def test_first_screen_says_what_is_known_guessed_and_next(text):
 
 def test_cannot_be_told_is_said_plainly(text):
     assert "It cannot be told from this evidence." in text
-    assert "251 × worse" in text  # 10^2.4, by hand
+    assert "250 × worse" in text  # 10^2.4, by hand, to two digits
     assert "named rightly in 81 % and firmly but wrongly in under 1 %" in text
 
 
@@ -160,7 +160,7 @@ def test_report_is_small(text):
     ("hours", "shown"), [(0.234, "0.2"), (47.3, "47"), (1234.0, "1,200"), (12_345.0, "12,000"), (99.6, "100")]
 )
 def test_hours_are_rounded_to_two_digits(hours, shown):
-    assert words.round_hours(hours) == shown
+    assert words.two_digits(hours) == shown
 
 
 @pytest.mark.parametrize(
