@@ -1,17 +1,32 @@
 """Layout: every motif on every wall, with its place, size, form, certainty and reason."""
 
 from fragkit.layout.costs import COST_WEIGHTS
-from fragkit.layout.results import POSITION_CLASSES, Alternative, Layout, Outlines, PlacedCentres, WallLayout
+from fragkit.layout.results import (
+    POSITION_CLASSES,
+    UNCERTAINTY,
+    Alternative,
+    Join,
+    Layout,
+    Outlines,
+    Pass,
+    PlacedCentres,
+    WallLayout,
+    average_uncertainty,
+)
 from fragkit.layout.room import lay_out, motif_forms
 
 __all__ = [
     "COST_WEIGHTS",
     "POSITION_CLASSES",
+    "UNCERTAINTY",
     "Alternative",
+    "Join",
     "Layout",
     "Outlines",
+    "Pass",
     "PlacedCentres",
     "WallLayout",
+    "average_uncertainty",
     "lay_out",
     "motif_forms",
 ]

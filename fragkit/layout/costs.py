@@ -32,8 +32,8 @@ COST_WEIGHTS: Mapping[str, float] = MappingProxyType(
         "motifs eased at eye level": 30.0,  # × share of the wall's motifs, where the eye level is stated
         "lines out of true": 6.0,  # per repeat by which rows leave the level, or columns the plumb line
         "lines out of line with a visible edge": 4.0,  # per repeat, the worst of the four edges
-        "rows step at a corner": 10.0,  # per half repeat: one datum level runs round the room
-        "columns step at a corner": 10.0,  # per half repeat, where the corner is to be carried on
+        "rows step at a corner": 60.0,  # per half repeat: one datum level runs round the room
+        "columns step at a corner": 60.0,  # per half repeat, where the corner is to be carried on
     }
 )
 """Weights of the cost: assumptions, changeable; each comment says what one unit is."""

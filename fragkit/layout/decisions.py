@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from fragkit.layout.choosing import Choice, chosen_names
 from fragkit.layout.costs import COST_WEIGHTS
 from fragkit.layout.jobs import Repeat
+from fragkit.layout.results import runner_up
 from fragkit.survey import DecisionEntry, LayoutEntry
 
 BY_COST = "The cheapest by the stated cost."
@@ -68,13 +69,13 @@ def _wishes(options: LayoutEntry) -> Sequence[DecisionEntry]:
 
 
 def _taken(wall: str, choice: Choice, options: LayoutEntry) -> DecisionEntry:
-    other = next((one for one in choice.alternatives if not one.chosen), None)
-    runner_up = "There was no other." if other is None else f"Best of the others: {other.name}, which {other.why}."
+    other = runner_up(choice.alternatives)
+    other_words = "There was no other." if other is None else f"Best of the others: {other.name}, which {other.why}."
     named = choice.taken.name in chosen_names(options)
     reason = (options.choice_reason or NO_REASON) if named else BY_COST
     return DecisionEntry(
         what=f"Layout of wall {wall}",
         choice=choice.taken.name,
-        reason=f"{reason} {runner_up}",
+        reason=f"{reason} {other_words}",
         evidence="Cost of the fit",
     )

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from fragkit.layout.certainty import Classes, classify
 from fragkit.layout.choosing import worst_stretch
 from fragkit.layout.easing import ease, overlapping
-from fragkit.layout.gaps import Gap, level_lines, measure_gaps, plumb_lines
+from fragkit.layout.gaps import Gap, level_spans, plumb_spans, wide_gaps
 from fragkit.layout.grounds import Sites, all_sites
 from fragkit.layout.insets import inset
 from fragkit.layout.jobs import Bent, Job, Marks, Placed, Repeat
@@ -34,7 +34,7 @@ def finish(job: Job, net: Net, *, initials: str, rng: np.random.Generator | None
     placed = _pinned(job, _place(job, sites), marks)
     row = placed.index[:, 1] - int(placed.index[:, 1].min(initial=placed.index[:, 1].max(initial=0))) + 1
     column = _columns(placed.index, job.repeat)
-    gap_ratio, gaps = _gaps(job, net, placed.xy_mm, row, column)
+    gap_ratio, gaps = _gaps(job, net, placed.xy_mm, row)
     classes = _classes(job, net, placed, marks)
     across, down, repeat = net.across, net.down, job.repeat
     along = index_origin[0] + repeat.offset_ratio * index_origin[1]
@@ -179,16 +179,16 @@ def _classes(job: Job, net: Net, placed: Placed, marks: Marks | None) -> Classes
     )
 
 
-def _gaps(
-    job: Job, net: Net, xy_mm: FloatArray, row: NDArray[np.int64], column: NDArray[np.int64]
-) -> tuple[float, list[Gap]]:
+def _gaps(job: Job, net: Net, xy_mm: FloatArray, row: NDArray[np.int64]) -> tuple[float, list[Gap]]:
     area, (reach_x, reach_y) = job.ground.insets.area, job.ground.whole.reach_mm()
     with_room = inset(area, np.array([[0.0, -reach_y], [0.0, reach_y]]))
-    level = measure_gaps(with_room, xy_mm, level_lines(xy_mm, row, repeat_mm=net.across.repeat_mm))
+    heights, level = level_spans(with_room, xy_mm, row, repeat_mm=net.across.repeat_mm)
     with_room = inset(area, np.array([[-reach_x, 0.0], [reach_x, 0.0]]))
-    lines = plumb_lines(xy_mm, column, repeat_mm=net.down.repeat_mm, lines_per_repeat=job.repeat.lines_per_repeat)
-    plumb = measure_gaps(with_room, xy_mm, lines)
-    return max(level[0], plumb[0]), [*level[1], *plumb[1]]
+    low, _, high, _ = shapely.bounds(area)
+    lines = np.arange(low, high, 0.5 * net.across.line_mm) if np.isfinite(low) else np.zeros(0)
+    plumb = plumb_spans(with_room, xy_mm, level, lines, repeat_mm=net.down.repeat_mm)
+    found = [*wide_gaps(level, heights, line="level"), *wide_gaps(plumb, lines, line="plumb")]
+    return float(max(level.ratio.max(initial=0.0), plumb.ratio.max(initial=0.0))), found
 
 
 def _worst_bent(job: Job, sites: Sites) -> Bent:

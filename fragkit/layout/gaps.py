@@ -1,4 +1,4 @@
-"""Gaps along the boundaries of a wall, in repeats."""
+"""Gaps between motifs and along the boundaries of a wall, in repeats."""
 
 from __future__ import annotations
 
@@ -6,15 +6,17 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 
-from fragkit.layout.scanning import rings_of, scan
+from fragkit.layout.scanning import expand, rings_of, scan
 
 FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
 
 MAX_GAP_RATIO = 1.25
 """A gap wider than this is noticed; it needs a reason."""
+_TINY = 1e-6
+_NO_MOTIF = -1
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -28,78 +30,94 @@ class Gap:
     ratio: float
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
-class Lines:
-    """Lines along which gaps are read.
+@dataclass(frozen=True, eq=False)
+class Spans:
+    """Intervals on the free wall along lines: between neighbours, or from a boundary to the first motif.
 
-    `motif` and `line` are pairs that say which motif stands on (or, for plumb lines, beside) which line.
+    `line` is the place of the line among those asked for; `before`, `after` are the motifs at the ends, −1 for a
+    boundary.
     """
 
-    at_mm: FloatArray
-    motif: NDArray[np.int64]
-    line: NDArray[np.int64]
+    line: IntArray
+    from_mm: FloatArray
+    to_mm: FloatArray
+    before: IntArray
+    after: IntArray
     repeat_mm: float
-    level: bool
+
+    @property
+    def ratio(self) -> FloatArray:
+        """Lengths in repeats."""
+        return (self.to_mm - self.from_mm) / self.repeat_mm
 
 
-def level_lines(xy_mm: FloatArray, row: NDArray[np.int64], *, repeat_mm: float) -> Lines:
-    """One line for each row, through the middle of its motifs."""
+def level_spans(area: Any, xy_mm: FloatArray, row: IntArray, *, repeat_mm: float) -> tuple[FloatArray, Spans]:
+    """Heights of the rows and the spans along them, one line for each row, through the middle of its motifs."""
     rows, number = np.unique(row, return_inverse=True)
     heights = np.bincount(number, weights=xy_mm[:, 1]) / np.bincount(number) if len(rows) else np.zeros(0)
-    return Lines(at_mm=heights, motif=np.arange(len(xy_mm)), line=number, repeat_mm=repeat_mm, level=True)
+    zero, one = np.zeros_like(heights), np.ones_like(heights)
+    stretches = _stretches(area, np.column_stack([zero, heights]), np.column_stack([one, zero]))
+    return heights, _string(stretches, xy_mm[:, 0], number, np.arange(len(xy_mm)), repeat_mm=repeat_mm)
 
 
-def plumb_lines(xy_mm: FloatArray, column: NDArray[np.int64], *, repeat_mm: float, lines_per_repeat: int) -> Lines:
-    """One line for each column; a motif counts for every line within half a repeat of it."""
-    columns, number = np.unique(column, return_inverse=True)
-    at = np.bincount(number, weights=xy_mm[:, 0]) / np.bincount(number) if len(columns) else np.zeros(0)
-    reach = lines_per_repeat // 2
-    motif = np.concatenate([np.arange(len(xy_mm))] * (2 * reach + 1)) if reach else np.arange(len(xy_mm))
-    wanted = np.concatenate([column + step for step in range(-reach, reach + 1)])
-    line = np.searchsorted(columns, wanted)
-    known = (line < len(columns)) & (columns[np.minimum(line, len(columns) - 1)] == wanted)
-    return Lines(at_mm=at, motif=motif[known], line=line[known], repeat_mm=repeat_mm, level=False)
-
-
-def measure_gaps(area: Any, xy_mm: FloatArray, lines: Lines) -> tuple[float, list[Gap]]:
-    """Largest gap in repeats along any of the lines, and every gap above 1.25.
+def plumb_spans(area: Any, xy_mm: FloatArray, level: Spans, at_mm: FloatArray, *, repeat_mm: float) -> Spans:
+    """Spans up and down plumb lines.
 
     Notes
     -----
-    Each line is cut into the stretches that lie in `area`: the free wall as far as a motif has room beside
-    the line. Between neighbours the gap is their distance; between an edge and the first motif it is the
-    motif's distance from the edge. All stretches of all lines are strung on one axis, so one sort does.
+    A row counts where it passes the plumb line without a gap of its own, whether or not a motif stands on that
+    very line: so half-drops and nets of other offsets are read alike, and a row that ends at a jamb as its
+    spacing wants it is no gap of the column beside the jamb.
     """
-    if not len(lines.at_mm):
-        return 0.0, []
-    spans, owner = _stretches(area, lines)
-    along = xy_mm[lines.motif, 0 if lines.level else 1]
-    big = float(np.ptp(shapely.bounds(area))) * 2 + 1.0
-    keys = np.concatenate([lines.line * big + along, owner * big + spans[:, 0], owner * big + spans[:, 1]])
-    values = np.concatenate([along, spans[:, 0], spans[:, 1]])
-    kind = np.concatenate([np.zeros(len(along)), np.full(len(spans), -1), np.full(len(spans), 1)])
-    of_line = np.concatenate([lines.line, owner, owner])
-    order = np.lexsort((kind, keys))
-    values, kind, of_line = values[order], kind[order], of_line[order]
-    on_wall = np.cumsum(-kind * (kind != 0)) > 0
-    ratio = np.where(on_wall[:-1], np.diff(values) / lines.repeat_mm, 0.0)
-    wide = np.flatnonzero(ratio > MAX_GAP_RATIO + 1e-6)
-    name = "level" if lines.level else "plumb"
-    found = [
+    good = np.flatnonzero((level.ratio <= MAX_GAP_RATIO + _TINY) & (np.maximum(level.before, level.after) >= 0))
+    first = np.searchsorted(at_mm, level.from_mm[good] - _TINY)
+    last = np.searchsorted(at_mm, level.to_mm[good] + _TINY) - 1
+    line, span = expand(first, last, good)
+    ends = np.where(level.before[span] >= 0, level.before[span], level.after[span])
+    others = np.where(level.after[span] >= 0, level.after[span], level.before[span])
+    height = 0.5 * (xy_mm[ends, 1] + xy_mm[others, 1])
+    zero, one = np.zeros_like(at_mm), np.ones_like(at_mm)
+    stretches = _stretches(area, np.column_stack([at_mm, zero]), np.column_stack([zero, one]))
+    return _string(stretches, height, line, ends, repeat_mm=repeat_mm)
+
+
+def wide_gaps(spans: Spans, at_mm: FloatArray, *, line: str) -> list[Gap]:
+    """Every span above 1.25 repeats."""
+    return [
         Gap(
-            line=name,
-            at_mm=float(lines.at_mm[of_line[k]]),
-            from_mm=float(values[k]),
-            to_mm=float(values[k + 1]),
-            ratio=float(ratio[k]),
+            line=line,
+            at_mm=float(at_mm[spans.line[k]]),
+            from_mm=float(spans.from_mm[k]),
+            to_mm=float(spans.to_mm[k]),
+            ratio=float(spans.ratio[k]),
         )
-        for k in wide
+        for k in np.flatnonzero(spans.ratio > MAX_GAP_RATIO + _TINY)
     ]
-    return float(ratio.max(initial=0.0)), found
 
 
-def _stretches(area: Any, lines: Lines) -> tuple[FloatArray, NDArray[np.int64]]:
-    zero, one = np.zeros_like(lines.at_mm), np.ones_like(lines.at_mm)
-    pairs = ((zero, lines.at_mm), (one, zero)) if lines.level else ((lines.at_mm, zero), (zero, one))
-    found = scan(rings_of(area), np.column_stack(pairs[0]), np.column_stack(pairs[1]))
+def _string(
+    stretches: tuple[FloatArray, IntArray], along_mm: FloatArray, line: IntArray, motif: IntArray, *, repeat_mm: float
+) -> Spans:
+    """Spans of all lines at once: their stretches and motifs are strung on one axis, so one sort does."""
+    ends, owner = stretches
+    reach = float(max(np.ptp(ends) if len(ends) else 0.0, np.ptp(along_mm) if len(along_mm) else 0.0)) * 4 + 1.0
+    values = np.concatenate([along_mm, ends[:, 0], ends[:, 1]])
+    kind = np.concatenate([np.zeros(len(along_mm)), np.full(len(ends), -1), np.full(len(ends), 1)])
+    of_line = np.concatenate([line, owner, owner])
+    name = np.concatenate([motif, np.full(2 * len(ends), _NO_MOTIF)])
+    order = np.lexsort((kind, values + of_line * reach))
+    values, kind, of_line, name = values[order], kind[order], of_line[order], name[order]
+    on_wall = np.flatnonzero(np.cumsum(-kind)[:-1] > 0) if len(kind) else np.zeros(0, np.int64)
+    return Spans(
+        line=of_line[on_wall],
+        from_mm=values[on_wall],
+        to_mm=values[on_wall + 1],
+        before=name[on_wall],
+        after=name[on_wall + 1],
+        repeat_mm=repeat_mm,
+    )
+
+
+def _stretches(area: Any, origin_mm: FloatArray, step_mm: FloatArray) -> tuple[FloatArray, IntArray]:
+    found = scan(rings_of(area), origin_mm, step_mm)
     return np.column_stack([found.begin, found.end]), found.row

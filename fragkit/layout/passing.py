@@ -8,7 +8,6 @@ from fragkit.layout.jobs import Job, Marks
 from fragkit.layout.results import Pass
 from fragkit.layout.search import Net
 
-
 STRAY_RATIO = 0.25
 """A surviving motif further than this from its site, in repeats, may belong to another one."""
 

@@ -221,6 +221,12 @@ class Alternative:
         _freeze(self)
 
     @property
+    def layout_key(self) -> tuple[float, ...]:
+        """Equal for alternatives that put the same motifs in the same places."""
+        numbers = (*self.origin_mm, self.across_mm, self.down_mm, self.cost, float(self.knots is not None))
+        return tuple(round(number, 6) for number in numbers)
+
+    @property
     def invisible(self) -> bool:
         """Whether the fit may claim that nobody sees it: ≤ 2 % stretch a repeat, ≤ 1 % between neighbours."""
         return is_quiet(stretch_ratio=self.stretch_ratio, change_ratio=self.change_ratio)
@@ -228,6 +234,13 @@ class Alternative:
     def __repr__(self) -> str:
         mark = ", chosen" if self.chosen else ""
         return f"Alternative({self.name!r}, {self.n_motifs} motifs, cost {self.cost:.2f}{mark})"
+
+
+def runner_up(alternatives: Sequence[Alternative]) -> Alternative | None:
+    """The best alternative of a wall, of several given best first, that differs from the chosen one."""
+    chosen = next((one for one in alternatives if one.chosen), None)
+    others = (one for one in alternatives if chosen is None or one.layout_key != chosen.layout_key)
+    return next(others, None)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -408,7 +421,7 @@ class Layout:
 
     def why_not_the_runner_up(self, wall: str) -> str:
         """In words: the best alternative that was not taken for a wall, and what speaks against it."""
-        other = next((a for a in self.alternatives if a.wall == wall and not a.chosen), None)
+        other = runner_up([a for a in self.alternatives if a.wall == wall])
         return "there was no other" if other is None else f"{other.name} was not taken: {other.why}"
 
     def __repr__(self) -> str:

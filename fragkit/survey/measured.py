@@ -55,6 +55,10 @@ class Readings:
         start, end = (self.names[p] for p in self.pairs[k])
         return f"{self.kind[k]} {start} to {end} ({self.value_mm[k]:.0f} mm)"
 
+    def all_words(self) -> set[str]:
+        """All readings as a person would call them."""
+        return {self.words(k) for k in range(len(self.kind))}
+
     def without(self, dropped: Sequence[int]) -> Readings:
         """The readings less some of them."""
         keep = [k for k in range(len(self.kind)) if k not in set(dropped)]
@@ -90,18 +94,15 @@ def adjust_points(readings: Readings) -> MeasuredPoints:
     ----------
     W. Baarda, A testing procedure for use in geodetic networks, Delft 1968 (from memory).
     """
-    kept = readings
-    dropped: list[str] = []
-    again: list[str] = []
-    fit = _adjust(kept)
+    kept, again = readings, list[str]()
+    first = fit = _adjust(kept)
     while (doubtful := _doubtful(kept, fit)) and not again:
         if len(doubtful) == 1 and fit.n_spare > 1:
-            dropped.append(kept.words(doubtful[0]))
             kept = kept.without(doubtful)
             fit = _adjust(kept)
         else:
             again = [kept.words(k) for k in doubtful]
-    return _result(kept, fit, dropped=dropped, again=again, first=_adjust(readings), all_readings=readings)
+    return _result(readings, first, kept, fit, again)
 
 
 @dataclass(frozen=True, eq=False)
@@ -214,51 +215,44 @@ def _doubtful(readings: Readings, fit: _Fit) -> list[int]:
     return [int(k) for k in np.flatnonzero(striking >= RIVAL_RATIO * striking.max())]
 
 
-def _result(
-    kept: Readings, fit: _Fit, *, dropped: list[str], again: list[str], first: _Fit, all_readings: Readings
-) -> MeasuredPoints:
-    closures = first.closures_mm()
-    worst = int(np.argmax(first.striking(all_readings.sd_mm)))
+def _result(readings: Readings, first: _Fit, kept: Readings, fit: _Fit, again: list[str]) -> MeasuredPoints:
+    worst = int(np.argmax(first.striking(readings.sd_mm)))
     misfit = float(np.sum((fit.residual_mm / kept.sd_mm) ** 2)) / max(fit.n_spare, 1)
     variance = np.diag(fit.cov_mm2) * max(1.0, misfit)
-    return MeasuredPoints(
+    left = [readings.words(k) for k in range(len(readings.kind)) if readings.words(k) not in kept.all_words()]
+    closure = float(abs(first.closures_mm()[worst])) if first.n_spare else None
+    bare = MeasuredPoints(
         names=kept.names,
         xy_mm=frozen_array(fit.xy_mm),
         sd_mm=frozen_array(np.sqrt(np.maximum(variance, 0.0)).reshape(-1, 2)),
         n_spare=first.n_spare,
-        closure_mm=float(abs(closures[worst])) if first.n_spare else None,
-        worst=all_readings.words(worst) if first.n_spare else "",
-        again=(*dropped, *again),
-        left_out=tuple(dropped),
-        notes=tuple(_notes(fit, first, dropped, again, closures, all_readings, worst)),
+        closure_mm=closure,
+        worst=readings.words(worst) if first.n_spare else "",
+        again=(*left, *again),
+        left_out=tuple(left),
+        notes=(),
     )
+    return replace(bare, notes=tuple(_notes(bare, readings, first)))
 
 
-def _notes(
-    fit: _Fit,
-    first: _Fit,
-    dropped: list[str],
-    again: list[str],
-    closures: FloatArray,
-    readings: Readings,
-    worst: int,
-) -> list[str]:
+def _notes(found: MeasuredPoints, readings: Readings, first: _Fit) -> list[str]:
     notes = []
-    if not first.n_spare:
+    if found.closure_mm is None:
         notes.append("No reading checks another: a slip would not show. One more diagonal would close the figure.")
     else:
         notes.append(
-            f"Closure error {abs(closures[worst]):.1f} mm: {readings.words(worst)} against what the other "
+            f"Closure error {found.closure_mm:.1f} mm: {found.worst} against what the other "
             f"{len(readings.kind) - 1} readings say of it ({first.n_spare} spare)."
         )
-    notes += [f"Measure again: {words}. It was left out, since the others agree without it." for words in dropped]
+    left = found.left_out
+    notes += [f"Measure again: {words}. It was left out, since the others agree without it." for words in left]
+    again = [words for words in found.again if words not in left]
     if again:
         notes.append(f"Measure again: {' or '.join(again)}. They contradict each other; none was left out.")
     unchecked = [readings.words(int(k)) for k in np.flatnonzero(first.spare <= MIN_SPARE)] if first.n_spare else []
     if unchecked:
         notes.append(f"Unchecked by any other reading: {', '.join(unchecked)}.")
-    if fit.assumed_level:
-        notes.append(
-            f"No reading refers to level or plumb: {readings.names[0]} to {readings.names[1]} is taken as level."
-        )
+    if first.assumed_level:
+        level = " to ".join(readings.names[:2])
+        notes.append(f"No reading refers to level or plumb: {level} is taken as level.")
     return notes

@@ -8,7 +8,7 @@ import shapely
 from shapely import Point, Polygon
 
 from fragkit.layout import lay_out, motif_forms
-from fragkit.layout.gaps import level_lines, measure_gaps, plumb_lines
+from fragkit.layout.gaps import level_spans, plumb_spans, wide_gaps
 from fragkit.layout.insets import free_area, inset
 from fragkit.layout.shapes import GUARD_MM, bounding_polygon, make_form, reshaped_forms
 from fragkit.survey import LayoutEntry, OpeningEntry
@@ -144,22 +144,36 @@ def test_gaps_are_read_between_neighbours_and_to_the_edges():
     """By hand: 5 motifs 100 apart on a run of 500, the second taken out: a gap of 200, in repeats 2."""
     area = shapely.box(0, 0, 500, 100)
     xy = np.array([[50, 50], [250, 50], [350, 50], [450, 50]], float)
-    ratio, gaps = measure_gaps(area, xy, level_lines(xy, np.ones(4, int), repeat_mm=100.0))
-    assert ratio == pytest.approx(2.0, abs=1e-9)
-    assert [(gap.from_mm, gap.to_mm) for gap in gaps] == [(50.0, 250.0)]
+    heights, spans = level_spans(area, xy, np.ones(4, int), repeat_mm=100.0)
+    assert spans.ratio.max() == pytest.approx(2.0, abs=1e-9)
+    assert [(gap.at_mm, gap.from_mm, gap.to_mm) for gap in wide_gaps(spans, heights, line="level")] == [(50, 50, 250)]
     whole = np.array([[50, 50], [150, 50], [250, 50], [350, 50]], float)
-    ratio, gaps = measure_gaps(area, whole, level_lines(whole, np.ones(4, int), repeat_mm=100.0))
-    assert (ratio, gaps[0].to_mm) == (pytest.approx(1.5, abs=1e-9), 500.0)
+    heights, spans = level_spans(area, whole, np.ones(4, int), repeat_mm=100.0)
+    (gap,) = wide_gaps(spans, heights, line="level")
+    assert (gap.ratio, gap.to_mm) == (pytest.approx(1.5, abs=1e-9), 500.0)
 
 
-def test_no_gap_is_read_across_an_opening_and_half_drops_count_the_rows_beside():
+def test_no_gap_is_read_across_an_opening():
     area = shapely.box(0, 0, 500, 400).difference(shapely.box(100, 100, 400, 300))
     xy = np.array([[50.0, 200.0], [450.0, 200.0]])
-    assert measure_gaps(area, xy, level_lines(xy, np.ones(2, int), repeat_mm=100.0))[0] == pytest.approx(0.5)
-    half_drop = np.array([[100, 50], [200, 50], [150, 150], [250, 150], [100, 250], [200, 250], [150, 350]], float)
-    column = ((half_drop[:, 0] - 100) / 50).astype(int)
-    lines = plumb_lines(half_drop, column, repeat_mm=100.0, lines_per_repeat=2)
-    assert measure_gaps(shapely.box(50, 0, 300, 400), half_drop, lines)[0] == pytest.approx(1.5)
+    _, spans = level_spans(area, xy, np.ones(2, int), repeat_mm=100.0)
+    assert spans.ratio.max() == pytest.approx(0.5)
+
+
+@pytest.mark.parametrize("offset", [0.0, 0.5, 1 / 3, 0.27])
+def test_a_full_net_has_no_gap_up_and_down_whatever_its_offset(offset):
+    """By hand: rows 100 apart from 50 to 450; with the third row taken out there is one gap of 200 everywhere."""
+    area = shapely.box(0, 0, 1000, 500)
+    ij = np.array([(i, j) for j in range(5) for i in range(-3, 14)], float)
+    xy = np.column_stack([(ij[:, 0] + offset * ij[:, 1]) * 100.0 + 20.0, ij[:, 1] * 100.0 + 50.0])
+    inside = (xy[:, 0] > 0) & (xy[:, 0] < 1000)
+    xy, row = xy[inside], ij[inside, 1].astype(int)
+    lines = np.arange(10.0, 1000.0, 25.0)
+    for kept, ratio in ((np.ones(len(row), bool), 1.0), (row != 2, 2.0)):
+        _, level = level_spans(area, xy[kept], row[kept], repeat_mm=100.0)
+        plumb = plumb_spans(area, xy[kept], level, lines, repeat_mm=100.0)
+        assert plumb.ratio.max() == pytest.approx(ratio, abs=1e-9)
+        assert len(np.unique(plumb.line)) == len(lines)
 
 
 def test_each_edge_keeps_its_own_least_size(make_wall, make_edge, make_repeat, make_motif):
