@@ -10,6 +10,7 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
+from fragkit.errors import FragkitError
 from fragkit.lattice import Lattice, fit_lattice, merge_centres
 from fragkit.motifs import Centres, Motif, build_motif, find_centres, recentre
 from fragkit.net import Net, Nets, find_nets
@@ -74,7 +75,7 @@ def _rectify_all(bench: Bench, survey: Survey) -> dict[str, Made[Rectified]]:
             continue
         source = survey.sources[photo.file.relative_to(survey.folder).as_posix()]
         inputs = (source, photo.control, photo.flatness_mm, photo.chart, lens)
-        steps.append(Step(photo.name, inputs, partial(_rectified, photo, lens)))
+        steps.append(Step(photo.name, inputs, partial(_rectified, photo, source, lens)))
     return bench.make_all("rectify", steps)
 
 
@@ -99,8 +100,10 @@ def _lens(entry: LensEntry) -> Lens:
     )
 
 
-def _rectified(photo: PhotoEntry, lens: Made[Lens] | None) -> Rectified:
+def _rectified(photo: PhotoEntry, source: str, lens: Made[Lens] | None) -> Rectified:
     read = read_photo(photo.file)
+    if read.sha256 != source:
+        raise FragkitError(f"{read.file} changed while the study was being read. Nothing was written; run again.")
     plane = rectify(read, photo.control, lens=lens.value if lens else None, flatness_mm=photo.flatness_mm)
     return set_tone(plane, read, photo.chart) if photo.chart else plane
 

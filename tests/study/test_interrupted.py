@@ -96,3 +96,23 @@ def test_two_runs_at_once_give_one_whole_record(folder, tmp_path):
     alone = start(folder, tmp_path / "alone", tmp_path / "cache-alone")
     assert alone.wait() == 0
     assert finished(tmp_path / "alone") == finished(tmp_path / "out")
+
+
+FULL_DISK = """
+import resource, sys
+resource.setrlimit(resource.RLIMIT_FSIZE, (30_000, 30_000))  # no file may grow beyond: as on a full disk
+from fragkit.cli import main
+sys.argv[0] = "fragkit"
+main()
+"""
+
+
+def test_a_full_disk_is_said_and_leaves_nothing_half_written(folder, tmp_path):
+    command = [sys.executable, "-c", FULL_DISK, "run", str(folder), "--out", str(tmp_path / "out"), "--workers", "1"]
+    environment = os.environ | {"FRAGKIT_CACHE": str(tmp_path / "cache")}
+    run = subprocess.run(command, env=environment, capture_output=True, text=True, check=False)
+    assert run.returncode == 2
+    assert "The record cannot be written" in run.stderr
+    assert "File too large" in run.stderr
+    assert not (tmp_path / "out").exists()
+    assert start(folder, tmp_path / "out", tmp_path / "cache").wait() == 0

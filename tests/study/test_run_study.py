@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from fragkit.errors import SurveyError
+from fragkit.errors import FragkitError, SurveyError
 from fragkit.study import Skipped, run_study
 
 ALL = {
@@ -238,3 +238,14 @@ def test_faults_of_the_folder_come_before_any_work(run, rooms, folder):
     with pytest.raises(SurveyError, match=r"north-1\.png: the file is empty"):
         run()
     assert not rooms.CALLS
+
+
+def test_a_photograph_that_changes_while_it_is_read_ends_the_run(run, rooms, folder, monkeypatch):
+    def change(stage, subject, done, total):
+        if stage == "rectify":
+            Image.fromarray(np.full((80, 120, 3), 9, np.uint8)).save(folder / "east-1.png")
+
+    with pytest.raises(FragkitError, match=r"east-1\.png changed while the study was being read"):
+        run(progress=change)
+    run()  # and the next run takes it as it is now
+    assert rooms.CALLS["rectify"] == 1
