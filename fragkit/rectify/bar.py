@@ -99,7 +99,8 @@ def _as_adjusted(plane: Plane, notes: tuple[str, ...]) -> Adjusted:
         residuals_mm=None,
         distances2=np.zeros(2),
         remaining_chi2=np.zeros(2),
-        chances=np.ones(2),
+        evidence=np.full(2, -np.inf),
+        alarm=np.inf,
         unchecked=("first end", "second end"),
     )
     camera = find_camera(replace(plane, lens=replace(plane.lens, source="given")))

@@ -7,28 +7,23 @@ from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import erfc, gammaincc
+from scipy.special import gammaincc
 
 from fragkit.errors import EstimationError
 from fragkit.rectify.lens import Lens
 from fragkit.rectify.plane import Observations, Plane, solve_plane
+from fragkit.rectify.slips import MIN_SPARE_SHARE, weigh_slips
 
 FloatArray = NDArray[np.float64]
-
-SUSPECT_RATE = 0.012
-"""Share of clean photographs on which some point is called doubtful."""
-
-N_TESTS = 1.8
-"""Independent tests that the three looks at a point are worth (x, y, or both wrong), by simulation."""
 
 REFUSE_RATE = 1e-5
 """Share of clean photographs that are refused for a point that the others contradict."""
 
+MAX_RIVAL_RATIO = 20.0
+"""Points whose slip is less than this many times less likely than the worst one's are named with it."""
+
 MISFIT_RATE = 0.01
 """Share of clean photographs whose residuals are called larger than the stated errors."""
-
-MIN_SPARE_SHARE = 1e-3
-"""A point that others check with less than this share of its own weight counts as unchecked."""
 
 MAX_MISFIT_RATIO = 15.0
 """Residuals this many times larger than the stated errors mean wrong control, not modest errors."""
@@ -53,8 +48,10 @@ class LeftOut:
         Squared distance in standard deviations; chi-square with 2 degrees of freedom for a good point.
     remaining_chi2 : (n,) array
         Weighted sum of squares without the point.
-    chances : (n,) array
-        Probability that a good point lies as far off, in x, in y or in both, whichever is least.
+    evidence : (n,) array
+        Log likelihood ratio of that point wrong against none, up to a constant; see `weigh_slips`.
+    alarm : float
+        What the largest evidence exceeds by chance on 1 % of clean photographs.
     unchecked : tuple of str
         Points without which the plane is not fixed.
     """
@@ -62,7 +59,8 @@ class LeftOut:
     residuals_mm: FloatArray | None
     distances2: FloatArray
     remaining_chi2: FloatArray
-    chances: FloatArray
+    evidence: FloatArray
+    alarm: float
     unchecked: tuple[str, ...]
 
 
@@ -90,42 +88,21 @@ def leave_one_out(points: Observations, lens: Lens, plane: Plane) -> LeftOut:
         others = solve_plane(points.without(int(i)), lens, start=plane)
         residuals[i] = others.to_mm(points.xy_px[i : i + 1])[0] - points.xy_mm[i]
         distances2[i], remaining[i] = max(plane.chi2 - others.chi2, 0.0), others.chi2
+    evidence, alarm = weigh_slips(plane, points, distances2)
     return LeftOut(
         residuals_mm=None if len(unchecked) else residuals,
         distances2=distances2,
         remaining_chi2=remaining,
-        chances=np.minimum(np.exp(-distances2 / 2.0), _slip_chances(points, plane, unchecked)),
+        evidence=evidence,
+        alarm=alarm,
         unchecked=tuple(points.names[i] for i in unchecked),
     )
 
 
-def _slip_chances(points: Observations, plane: Plane, unchecked: NDArray[np.intp]) -> FloatArray:
-    """Probability (n,) that a good point has one plane coordinate as far off as this one's worse.
-
-    Notes
-    -----
-    The w-test: with whitened residuals e, their cofactor M and the whitened slope u of one coordinate,
-    uᵀe / √(uᵀMu) is standard normal for a good reading.
-
-    References
-    ----------
-    Baarda, W. (1968) A Testing Procedure for Use in Geodetic Networks, Netherlands Geodetic Commission.
-    """
-    residual, cofactor, slopes = plane.whitened_slips(points)
-    upward = slopes.T @ residual.ravel()
-    spread = np.einsum("ik,ij,jk->k", slopes, cofactor, slopes)
-    w = np.abs(upward) / np.sqrt(np.maximum(spread, 1e-300))
-    w[spread < MIN_SPARE_SHARE * np.square(slopes).sum(axis=0)] = 0.0
-    chances = np.asarray(erfc(w.reshape(-1, 2).max(axis=1) / np.sqrt(2.0)))
-    chances[unchecked] = 1.0
-    return chances
-
-
 def suspects(points: Observations, left_out: LeftOut) -> tuple[str, ...]:
     """Names of points farther from where the others put them than chance allows, worst first."""
-    limit = SUSPECT_RATE / (N_TESTS * len(points.names))
-    order = np.argsort(left_out.chances)
-    return tuple(points.names[i] for i in order if left_out.chances[i] < limit)
+    order = np.argsort(-left_out.evidence)
+    return tuple(points.names[i] for i in order if left_out.evidence[i] > left_out.alarm)
 
 
 def refuse_blunders(points: Observations, lens: Lens, plane: Plane, left_out: LeftOut) -> None:
@@ -145,7 +122,7 @@ def refuse_blunders(points: Observations, lens: Lens, plane: Plane, left_out: Le
     n, limit = len(points.names), -2.0 * np.log(REFUSE_RATE / len(points.names))
     if plane.n_spare <= 0 or chance(plane.chi2, plane.n_spare) > REFUSE_RATE:
         return
-    worst = int(np.argmax(left_out.distances2))
+    worst = int(np.argmax(left_out.evidence))
     if left_out.distances2[worst] > limit and chance(left_out.remaining_chi2[worst], plane.n_spare - 2) > 1e-3:
         raise EstimationError(*_name_the_point(points, left_out, worst), needed=f"{max(n, 6)} points that agree")
     pair = _swapped_pair(points, lens, plane)
@@ -164,7 +141,7 @@ def refuse_blunders(points: Observations, lens: Lens, plane: Plane, left_out: Le
 
 
 def _name_the_point(points: Observations, left_out: LeftOut, worst: int) -> tuple[str]:
-    rivals = np.flatnonzero(left_out.distances2 > left_out.distances2[worst] - 2.0 * np.log(20.0))
+    rivals = np.flatnonzero(left_out.evidence >= left_out.evidence[worst] - np.log(MAX_RIVAL_RATIO))
     if len(rivals) > 1 or left_out.residuals_mm is None:
         names = ", ".join(points.names[i] for i in rivals)
         return (f"One of the control points {names} is wrong; too few points are left to tell which.",)

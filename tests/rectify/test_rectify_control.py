@@ -163,7 +163,7 @@ def test_false_alarms_are_as_rare_as_stated(shoot_at_random, choose_control):
     for _ in range(60):
         shot = shoot_at_random(rng)
         alarms += bool(solve(shot, measured(shot, choose_control(shot, 8, rng), rng)).suspects)
-    assert alarms <= 3  # 1.2 % stated: 4 or more in 60 has a chance of 0.6 %
+    assert alarms <= 3  # 1 % stated: 4 or more in 60 has a chance of 0.3 %
 
 
 def test_chance_by_hand():

@@ -72,3 +72,16 @@ def test_refuses_texture_edges_and_kinds_that_do_not_exist():
         refine_mark(levels, (2, 30), kind="dot")
     with pytest.raises(ValueError, match="kind is 'star'"):
         refine_mark(levels, (30, 30), kind="star")
+
+
+@pytest.mark.parametrize("is_sheet", [True, False])
+@pytest.mark.parametrize(("centre", "degrees"), [((29.5, 29.5), 0.0), ((30.3, 29.6), 0.0), ((29.5, 29.5), 45.0)])
+def test_a_perfectly_sharp_corner_has_a_place(is_sheet, centre, degrees):
+    y, x = (np.mgrid[0:480, 0:480] + 0.5) / 8 - 0.5 - np.array(centre)[::-1, None, None]
+    c, s = np.cos(np.radians(degrees)), np.sin(np.radians(degrees))
+    right, below = c * x + s * y > 0, c * y - s * x > 0
+    inked = right & below if is_sheet else right == below
+    levels = cv2.resize((0.8 - 0.6 * inked).astype(np.float32), (60, 60), interpolation=cv2.INTER_AREA)
+    mark = refine_mark(np.round(255 * levels).astype(np.uint8), (31, 29), kind="corner")
+    np.testing.assert_allclose(mark.xy_px, centre, rtol=0, atol=0.1)  # px; the pixel is taken as even along the edge
+    assert mark.sd_px < 0.1
