@@ -18,7 +18,8 @@ from fragkit.motifs.labels import GUESS_NOTE, Read, label_picture, override, par
 from fragkit.motifs.learning import Learned, Sheet, cut_copies, learn_copies, open_sheet
 from fragkit.motifs.mixture import GROUND, METAL, SHADOW, expect, likelihood
 from fragkit.motifs.motif import Motif
-from fragkit.motifs.shares import divide, toned
+from fragkit.motifs.shares import divide, divide_copies, toned
+from fragkit.motifs.sharpening import CAUTION, edge_width_px, sharpen
 from fragkit.rectify import Picture
 
 FloatArray = NDArray[np.float64]
@@ -31,6 +32,7 @@ FINEST_MM = 0.2
 FEWEST = 3
 FINEST_GAP_PX = 3.0
 """A bare line narrower than this many picture pixels disappears between edges that vary from copy to copy."""
+N_READINGS, LEAST_SHARE = 3, 0.012
 TRUST_LOST = 0.6
 """How far the atlas is trusted at a site whose motif was not found."""
 
@@ -95,27 +97,44 @@ def _checked_labels(examples: Sequence[tuple[Picture, Centres]], labels: Any) ->
 
 @dataclass(frozen=True, eq=False)
 class _Shares:
-    """Shares of metal and shadow in each copy (n, h, w), how far it is seen, and those of all (3, h, w)."""
+    """Shares of metal and shadow in each copy (n, h, w), how far it is seen, of all (3, h, w), of a typical copy."""
 
     metal: Float32Array
     shadow: Float32Array
     weight: Float32Array
     atlas: Float32Array
+    typical: Float32Array
 
 
 def _share(sheets: Sequence[Sheet], learned: Learned, fine: Grid) -> _Shares:
-    """What every pixel of every copy shows, and what all copies show together."""
-    atlas = regrid(learned.atlas, learned.grid, fine)
-    parts = []
-    for sheet in (s for s in sheets if len(s.xy_mm)):
-        copies = cut_copies([sheet], fine)
-        like = likelihood(learned.surfaces, copies)
-        own, foreign = expect(like, atlas, copies.inside, learned.surfaces.foreign_ratio, fine.mm_per_px)
-        parts.append(toned(own, foreign, copies.colours, copies.inside, learned.paints))
-    both, layers = divide(parts, atlas, learned.paints, fine.mm_per_px)
-    metal, shadow = (np.concatenate(k) for k in zip(*layers, strict=True))
+    """What every pixel of every copy shows, and what all copies show together.
+
+    What the copies show together is sharpened to a typical copy, which tells bare lines, and all is read again.
+    """
+    pitch, surfaces, paints = fine.mm_per_px, learned.surfaces, learned.paints
+    typical = regrid(learned.atlas, learned.grid, fine)
+    copies = [cut_copies([sheet], fine) for sheet in sheets if len(sheet.xy_mm)]
+    for _ in range(N_READINGS):
+        parts = []
+        for some in copies:
+            like = likelihood(surfaces, some)
+            own, foreign = expect(like, typical, some.inside, surfaces.foreign_ratio, pitch)
+            parts.append(toned(own, foreign, some.colours, some.inside, paints))
+        both, leaves = divide(parts, typical, paints, pitch)
+        typical = _typical(both.metal, both.shadow)
+    metal, shadow = divide_copies(parts, leaves, both, paints, pitch)
     final = np.stack([both.metal, both.shadow, 1.0 - both.metal - both.shadow])
-    return _Shares(metal, shadow, np.concatenate([part.weight for part in parts]), final)
+    return _Shares(metal, shadow, np.concatenate([part.weight for part in parts]), final, typical)
+
+
+def _typical(metal: Float32Array, shadow: Float32Array) -> Float32Array:
+    """Shares (3, h, w) of metal, shadow and ground in a typical copy, nowhere quite 0."""
+    width_px = edge_width_px(metal)
+    if width_px is not None:
+        metal = sharpen(metal, CAUTION * width_px)
+        shadow = np.minimum(sharpen(shadow, CAUTION * width_px), 1.0 - metal)
+    layers = np.stack([metal, shadow, 1.0 - metal - shadow])
+    return np.asarray((1.0 - 3.0 * LEAST_SHARE) * layers + LEAST_SHARE, np.float32)
 
 
 def _label(sheets: Sequence[Sheet], shares: _Shares, grid: Grid, learned: Learned) -> list[Read]:
@@ -130,7 +149,7 @@ def _label(sheets: Sequence[Sheet], shares: _Shares, grid: Grid, learned: Learne
             continue
         lost = np.array([s in ("lost", "outside") for s in sheet.centres.status])
         sites = [(xy, 1.0) for xy in sheet.xy_mm] + [(xy, TRUST_LOST) for xy in sheet.centres.xy_mm[lost]]
-        read.append(label_picture(sheet, sites, own, shares.atlas, grid, learned.surfaces))
+        read.append(label_picture(sheet, sites, own, shares.typical, grid, learned.surfaces))
     return read
 
 
@@ -142,7 +161,7 @@ def _motif(
     notes: tuple[str, ...],
 ) -> Motif:
     atlas, pitch = shares.atlas, grid.mm_per_px
-    found = {name: lines.outlines_of(atlas[k], grid) for name, k in (("metal", METAL), ("shadow", SHADOW))}
+    found = {name: lines.outlines_of(shares.typical[k], grid) for name, k in (("metal", METAL), ("shadow", SHADOW))}
     if not found["metal"]:
         raise EstimationError("The metal has no outline.", found="no place that is metal on half of the examples")
     middle = lines.centroid(found["metal"])

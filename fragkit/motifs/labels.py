@@ -92,9 +92,10 @@ def label_picture(
     copies = zip(sites, *shares, strict=False)
     divided = _place([(xy, np.stack(pair)) for (xy, _), *pair in copies], picture, grid)
     own = np.where(divided[GROUND] < 0.99, divided, own)
-    best = own.argmax(axis=0)
+    own = own / np.maximum(own.sum(0), 1e-6)
+    best = np.where(own[METAL] > 0.5, METAL, np.where(own[SHADOW] > own[GROUND], SHADOW, GROUND))
     codes = np.array([METAL_CODE, SHADOW_CODE, GROUND_CODE], np.uint8)[best]
-    sure = np.take_along_axis(own, best[None], 0)[0] / np.maximum(own.sum(0), 1e-6) * (1.0 - foreign[0])
+    sure = np.take_along_axis(own, best[None], 0)[0] * (1.0 - foreign[0])
     codes[lost], sure[lost] = LOSS_CODE, foreign[0][lost]
     codes[~picture.coverage], sure[~picture.coverage] = NOT_READ, 0.0
     return Read(codes, sure)

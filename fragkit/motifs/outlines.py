@@ -23,7 +23,7 @@ STEP_MM = 0.5
 REACH_MM = 2.0
 NUGGET_STEPS = 3
 """Measurement noise is gone between points this many steps apart; the hand's own wandering is not."""
-EDGE_SD_PX = 0.20
+EDGE_SD_PX = 0.15
 """What remains unknown of where an edge lies in a blurred pixel: one sd, common to the whole outline.
 
 From simulated walls of 0.25 to 0.5 mm per pixel, whose outlines came out 0.1 to 0.25 px too far in."""

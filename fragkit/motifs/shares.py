@@ -86,38 +86,49 @@ def toned(own: Float32Array, foreign: Float32Array, colours: Float32Array, insid
 
 def divide(
     parts: Sequence[Toned], atlas: Float32Array, paints: Paints, mm_per_px: float
-) -> tuple[Consensus, list[tuple[Float32Array, Float32Array]]]:
-    """Shares at each place, and shares (n, h, w) of metal and shadow in each copy of every picture.
+) -> tuple[Consensus, list[Float32Array]]:
+    """Shares at each place, and the tone (3, n, h, w) of the leaf around each place of each copy.
 
     Parameters
     ----------
     atlas : (3, h, w) array
-        Probabilities of metal, shadow, ground by tone.
+        Probabilities of metal, shadow, ground; leaf is sure where this says so.
 
     Notes
     -----
-    tone = metal × leaf + shadow × paint, in least squares over the copies that show the place. The leaf's tone is
-    averaged where the metal is sure, so a second pass leaves out the bare lines found in the first.
+    tone = metal × leaf + shadow × paint, in least squares over the copies that show the place.
     """
-    both = Consensus(atlas[METAL], atlas[SHADOW])
-    for _ in range(2):
-        leaves = [_leaf(part, both.metal, mm_per_px) for part in parts]
-        both = _solve(parts, leaves, atlas, paints)
-    beneath = _beneath(both, atlas, mm_per_px)
-    return both, [_of_copies(part, leaf, both, beneath, paints) for part, leaf in zip(parts, leaves, strict=True)]
+    leaves = [_leaf(part, atlas[METAL], paints, mm_per_px) for part in parts]
+    return _solve(parts, leaves, atlas, paints), leaves
 
 
-def _leaf(part: Toned, metal: Float32Array, mm_per_px: float) -> Float32Array:
-    """Tone (3, n, h, w) of the sure leaf around each place of each copy; 0 where there is none."""
-    kernel = np.ones((3, 3), np.uint8)
-    sure = (part.metal > 0.7) & (part.weight > 0.5) & (metal > CORE_SHARE * metal.max())
+def divide_copies(
+    parts: Sequence[Toned], leaves: Sequence[Float32Array], both: Consensus, paints: Paints, mm_per_px: float
+) -> tuple[Float32Array, Float32Array]:
+    """Shares (n, h, w) of metal and shadow in each copy of all pictures."""
+    beneath = _beneath(both, mm_per_px)
+    layers = [_of_copies(part, leaf, both, beneath, paints) for part, leaf in zip(parts, leaves, strict=True)]
+    metal, shadow = (np.concatenate(k) for k in zip(*layers, strict=True))
+    return metal, shadow
+
+
+def _leaf(part: Toned, metal: Float32Array, paints: Paints, mm_per_px: float) -> Float32Array:
+    """Tone (3, n, h, w) of the sure leaf around each place of each copy; 0 where there is none.
+
+    What looks like ground or shadow may be bare: it counts little.
+    """
+    kernel, width_px = np.ones((3, 3), np.uint8), LEAF_MM / mm_per_px
+    sure = (part.metal > 0.7) & (part.weight > 0.5) & (metal > CORE_SHARE * float(metal.max()))
+    bases = (np.zeros(3, np.float32), _paint(paints))
+    away2 = np.minimum(*(sum((part.tones[k] - base[k]) ** 2 for k in range(3)) for base in bases))
+    weight = away2 / (away2 + np.float32(CLEAR_SD**2))
     out = np.empty_like(part.tones)
     for n, mask in enumerate(sure):
-        core = cv2.erode(mask.astype(np.uint8), kernel).astype(np.float32)
-        reach = widely(core, LEAF_MM / mm_per_px)
+        core = cv2.erode(mask.astype(np.uint8), kernel) * weight[n]
+        reach = widely(core, width_px)
         known = (reach > LEAST_REACH) / np.maximum(reach, LEAST_REACH)
         for channel in range(3):
-            out[channel, n] = widely(part.tones[channel, n] * core, LEAF_MM / mm_per_px) * known
+            out[channel, n] = widely(part.tones[channel, n] * core, width_px) * known
     return out
 
 
@@ -146,7 +157,7 @@ def _paint(paints: Paints) -> Float32Array:
     return np.asarray(paints.whitening @ (paints.shadow - 1.0), np.float32)
 
 
-def _beneath(both: Consensus, atlas: Float32Array, mm_per_px: float) -> Float32Array:
+def _beneath(both: Consensus, mm_per_px: float) -> Float32Array:
     """Share (h, w) of shadow in what lies beneath or beside the metal."""
     bare = 1.0 - both.metal
     near = [cv2.GaussianBlur(layer, (0, 0), NEAR_MM / mm_per_px) for layer in (both.shadow, bare)]
