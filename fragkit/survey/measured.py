@@ -99,7 +99,7 @@ def adjust_points(readings: Readings) -> MeasuredPoints:
     while (doubtful := _doubtful(kept, fit)) and not again:
         if len(doubtful) == 1 and fit.n_spare > 1:
             kept = kept.without(doubtful)
-            fit = _adjust(kept)
+            fit = _adjust(kept, near_mm=fit.xy_mm)
         else:
             again = [kept.words(k) for k in doubtful]
     return _result(readings, first, kept, fit, again)
@@ -126,19 +126,26 @@ class _Fit:
         return np.where(checked, np.abs(self.residual_mm) / own, 0.0)
 
 
-def _adjust(readings: Readings) -> _Fit:
+def _adjust(readings: Readings, *, near_mm: FloatArray | None = None) -> _Fit:
     level_needed = not any(kind != "distance" for kind in readings.kind)
     free = np.ones(2 * len(readings.names), bool)
     free[:2] = False
     free[3] = not level_needed
 
-    def misfit(values: FloatArray) -> FloatArray:
+    def points(values: FloatArray) -> FloatArray:
         xy = np.zeros(len(free))
         xy[free] = values
-        return (_predict(readings, xy.reshape(-1, 2)) - readings.value_mm) / readings.sd_mm
+        return xy.reshape(-1, 2)
 
-    starts = [start.ravel()[free] for start in _starts(readings)]
-    best = min((least_squares(misfit, start, method="trf", x_scale="jac") for start in starts), key=lambda f: f.cost)
+    def misfit(values: FloatArray) -> FloatArray:
+        return (_predict(readings, points(values)) - readings.value_mm) / readings.sd_mm
+
+    def slopes(values: FloatArray) -> FloatArray:
+        return _slopes(readings, points(values))[:, free] / readings.sd_mm[:, None]
+
+    starts = _starts(readings) if near_mm is None else [near_mm]
+    fits = [least_squares(misfit, start.ravel()[free], jac=slopes, method="trf", x_scale="jac") for start in starts]
+    best = min(fits, key=lambda found: found.cost)
     _check_fixed(readings, best.jac, free)
     cov = np.zeros((len(free), len(free)))
     normal = np.linalg.inv(best.jac.T @ best.jac)
@@ -161,6 +168,21 @@ def _predict(readings: Readings, xy_mm: FloatArray) -> FloatArray:
     step = xy_mm[readings.pairs[:, 1]] - xy_mm[readings.pairs[:, 0]]
     kind = np.array(readings.kind)
     return np.select([np.isin(kind, _X_KINDS), np.isin(kind, _Y_KINDS)], [step[:, 0], step[:, 1]], np.hypot(*step.T))
+
+
+def _slopes(readings: Readings, xy_mm: FloatArray) -> FloatArray:
+    """Change (m, 2n) of what the readings would be with each coordinate."""
+    start, end = readings.pairs.T
+    step = xy_mm[end] - xy_mm[start]
+    length = np.maximum(np.hypot(*step.T), 1e-9)
+    kind, rows = np.array(readings.kind), np.arange(len(start))
+    across = np.select([np.isin(kind, _X_KINDS), np.isin(kind, _Y_KINDS)], [1.0, 0.0], step[:, 0] / length)
+    up = np.select([np.isin(kind, _X_KINDS), np.isin(kind, _Y_KINDS)], [0.0, 1.0], step[:, 1] / length)
+    out = np.zeros((len(start), 2 * len(xy_mm)))
+    for axis, value in ((0, across), (1, up)):
+        out[rows, 2 * start + axis] -= value
+        out[rows, 2 * end + axis] += value
+    return out
 
 
 def _starts(readings: Readings) -> list[FloatArray]:

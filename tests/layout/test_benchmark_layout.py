@@ -91,15 +91,16 @@ def n_outside(wall, layout):
     taken = [Polygon(o.outline_mm).buffer(o.clearance_mm, join_style="mitre") for o in wall.openings]
     free = field.difference(shapely.union_all(taken)) if taken else field
     laid = layout.walls[0]
+    place, form = laid.xy_mm + laid.scatter_mm, np.array(laid.form)
     shapes = [
-        Polygon(ring * size + place)
-        for place, size, form in zip(laid.xy_mm + laid.scatter_mm, laid.scale_ratio, laid.form, strict=True)
-        for rings in layout.forms[form].values()
+        shapely.polygons(ring * laid.scale_ratio[form == name, None, None] + place[form == name, None])
+        for name, outlines in layout.forms.items()
+        for rings in outlines.values()
         for ring in rings
     ]
     grown = free.buffer(TOUCH_MM)
     shapely.prepare(grown)
-    return int(np.sum(~shapely.covers(grown, shapes)))
+    return int(np.sum(~shapely.covers(grown, np.concatenate(shapes))))
 
 
 def measure_rooms(n, seed, make_edge, make_repeat, make_motif):
@@ -146,10 +147,10 @@ def test_cost_grows_linearly(make_wall, make_repeat, make_motif, make_opening):
 
 
 def test_no_motif_of_random_rooms_is_outside_and_every_wide_gap_has_its_reason(make_edge, make_repeat, make_motif):
-    found = measure_rooms(80, 2024, make_edge, make_repeat, make_motif)
+    found = measure_rooms(40, 2024, make_edge, make_repeat, make_motif)
     assert found["outside"] == 0
     assert found["unsaid"] == 0
-    assert found["motifs"] > 10_000
+    assert found["motifs"] > 5_000
 
 
 def test_symmetry_is_exact_on_symmetrical_walls(make_wall, make_repeat, make_opening):

@@ -66,26 +66,26 @@ def test_a_square_by_hand():
 def test_the_stated_sd_covers_the_truth():
     rng = np.random.default_rng(31)
     inside = []
-    for _ in range(150):
+    for _ in range(100):
         found = adjust_points(readings(TRUE, kinds=FULL, rng=rng))
         off = (found.xy_mm - np.array(list(TRUE.values())))[1:]
         inside.append(np.abs(off) < 1.96 * found.sd_mm[1:])
-    assert 0.92 < np.mean(inside) < 0.99  # 95 % of 900 coordinates, correlated within a wall
+    assert 0.92 < np.mean(inside) < 0.99  # 95 % of 600 coordinates, correlated within a wall
 
 
 def test_a_slip_is_named_and_faultless_walls_are_left_alone():
     rng = np.random.default_rng(17)
     named = Counter()
-    for trial in range(80):
+    for trial in range(48):
         k = trial % 6
         found = adjust_points(readings(TRUE, kinds=FULL, rng=rng, slips={k: 25.0}))
         kind, a, b = FULL[k]
         named[any(words.startswith(f"{kind} {a} to {b} (") for words in found.again)] += 1
         if found.left_out:
             np.testing.assert_allclose(found.xy_mm, list(TRUE.values()), rtol=0, atol=8.0)  # 4 sd and more
-    assert named[True] >= 72  # 25 mm is 17 sd of one reading
-    alarms = sum(bool(adjust_points(readings(TRUE, kinds=FULL, rng=rng)).again) for _ in range(150))
-    assert alarms <= 6  # 1 in 100 is aimed at
+    assert named[True] >= 43  # 25 mm is 17 sd of one reading
+    alarms = sum(bool(adjust_points(readings(TRUE, kinds=FULL, rng=rng)).again) for _ in range(80))
+    assert alarms <= 4  # 1 in 100 is aimed at
 
 
 def test_with_one_spare_reading_no_single_one_can_be_blamed():
