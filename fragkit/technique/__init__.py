@@ -1,6 +1,10 @@
 """How the motifs were placed and how each was formed, weighed with calibrated evidence."""
 
+from fragkit.technique.changes import TRADE_LENGTHS_MM, Change, TradeLength, find_changes, find_trade_lengths
+from fragkit.technique.compare import Comparison, compare_areas
 from fragkit.technique.discoveries import false_discoveries
+from fragkit.technique.on_the_spot import Marks, measure_priors
+from fragkit.technique.power import Power, PowerRow, power
 from fragkit.technique.priors import FORMINGS, PLACINGS, OutlineSpread, Priors
 from fragkit.technique.recurrence import Recurrence, find_recurrence
 from fragkit.technique.regularity import RegularArea, map_regularity
@@ -12,16 +16,28 @@ __all__ = [
     "FORMINGS",
     "PLACINGS",
     "SPEAKS_FOR",
+    "TRADE_LENGTHS_MM",
+    "Change",
+    "Comparison",
+    "Marks",
     "OutlineSpread",
+    "Power",
+    "PowerRow",
     "Priors",
     "Recurrence",
     "RegularArea",
     "Sign",
     "Technique",
+    "TradeLength",
     "Verdict",
+    "compare_areas",
     "false_discoveries",
+    "find_changes",
     "find_recurrence",
+    "find_trade_lengths",
     "map_regularity",
+    "measure_priors",
+    "power",
     "reweigh",
     "weigh_technique",
 ]

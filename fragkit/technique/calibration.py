@@ -16,7 +16,9 @@ WRONG_FIRM_LIMIT = 0.05
 LEAST_POSTERIORS = (FIRM_POSTERIOR, 0.97, 0.98, 0.99, 0.995, 0.999)
 
 
-def calibrate_placing(table: PlacingTable, evidence: FloatArray, priors: Priors) -> dict[str, float]:
+def calibrate_placing(
+    table: PlacingTable, evidence: FloatArray, priors: Priors, *, reweighted: bool = True
+) -> dict[str, float]:
     """Shares of the simulated sets that are named rightly, firmly, and firmly but wrongly.
 
     Parameters
@@ -25,15 +27,18 @@ def calibrate_placing(table: PlacingTable, evidence: FloatArray, priors: Priors)
     evidence : (4, k) array
         Log evidence of each placing for the simulated sets.
     priors : Priors
+    reweighted : bool
+        Whether each set counts by its probability under `priors`, or all alike.
 
     Notes
     -----
-    The sets were drawn from the default priors; under others each counts by the ratio of the two densities.
+    Under other priors than those that the sets were drawn from each counts by the ratio of the two densities.
     """
     logs = evidence + priors.placing_logs()[:, None]
     posterior = np.exp(logs - logsumexp(logs, axis=0))
     top, named = posterior.max(axis=0), posterior.argmax(axis=0)
-    right, weights = named == table.truth, _set_weights(table, priors)
+    right = named == table.truth
+    weights = _set_weights(table, priors) if reweighted else np.full(len(right), 1.0 / len(right))
     least = _least_posterior(top, right, weights)
     firm = top >= least
     shares = {name: float(np.mean((firm & right)[table.truth == k])) for k, name in enumerate(PLACINGS)}
@@ -50,8 +55,7 @@ def calibrate_placing(table: PlacingTable, evidence: FloatArray, priors: Priors)
 def _set_weights(table: PlacingTable, priors: Priors) -> FloatArray:
     """Weight (k,) of every simulated set under these priors, summing to 1."""
     node = np.searchsorted(SCATTERS_MM, table.scatter_mm)
-    drawn_from = Priors()
-    ratios = np.array([priors.scatter_logs(name) - drawn_from.scatter_logs(name) for name in PLACINGS])
+    ratios = np.array([priors.scatter_logs(name) - table.drawn_from.scatter_logs(name) for name in PLACINGS])
     logs = priors.placing_logs()[table.truth] + ratios[table.truth, node]
     weights = np.exp(logs - logs.max())
     return np.asarray(weights / weights.sum())

@@ -13,7 +13,7 @@ LARGEST_GROUP = (4, 3)
 LINE_SPREADS = ((0.90, (1.0, 1.0)), (0.05, (1.0, 0.4)), (0.05, (0.4, 1.0)))
 """Weight, and scatter along and across the rows in units of s: alike, or tight across a snapped line."""
 
-STEP_OWN_RATIOS = ((0.85, 0.0), (0.09, 0.5), (0.05, 1.0), (0.01, 2.0))
+STEP_OWN_RATIOS = ((0.90, 0.0), (0.06, 0.5), (0.04, 1.0))
 """Weight, and independent scatter of each motif in units of the step: mostly the steps rule."""
 
 STEP_DIRECTIONS = (("rows", 0.6), ("columns", 0.4))
@@ -87,12 +87,13 @@ def _groups(across_mm: float, down_mm: float) -> Iterator[Hypothesis]:
                     placing=PLACINGS[2],
                     kind=kind,
                     prior=prior / (2.0 * len(sizes)),
-                    phases=_phases(group, spread, width),
+                    phases=plate_phases(group, spread, width_mm=width),
                     group=group,
                 )
 
 
-def _phases(group: tuple[int, int], spread: tuple[float, ...], width_mm: float) -> tuple[RigidGroups, ...]:
+def plate_phases(group: tuple[int, int], spread: tuple[float, ...], *, width_mm: float) -> tuple[RigidGroups, ...]:
+    """A plate or block of these spreads at unit scatter, in each of its phases."""
     shift, turn, seat, own = spread
     return tuple(
         RigidGroups(

@@ -24,9 +24,9 @@ MOST_SITES = 80
 """More centres of one fragment than this are cut to the middle of the fragment, to stay within seconds."""
 
 DRIFT_RMS_MM = 1.0
-DRIFT_SHARE = 0.25
-"""A drift that the net's fit found is real with this probability, and of this rms size. Errors that add up look like a
-drift, so it must not be taken off before they are weighed. Assumptions."""
+DRIFT_SHARE = 0.02
+"""Each of the six fields that the net's fit tries is there with this probability, and of this rms size. Errors that add
+up look like a drift, so it must not be taken off before they are weighed. Assumptions."""
 
 TAIL_DOF = 4.0
 TAIL_SHARE = 1.0 / 3.0
@@ -74,12 +74,15 @@ class PlacingTable:
         Which of `PLACINGS` made each simulated set.
     scatter_mm : (k,) array
         The scatter it was made with.
+    drawn_from : Priors
+        Whose scatters the simulated sets have.
     """
 
     families: tuple[tuple[str, str, tuple[int, int]], ...]
     logs: FloatArray
     truth: IntArray
     scatter_mm: FloatArray
+    drawn_from: Priors
 
     def evidence(self, priors: Priors) -> tuple[FloatArray, FloatArray]:
         """Log evidence of each family (families, 1 + k) and of each placing (4, 1 + k), scatter integrated out."""
@@ -101,9 +104,7 @@ def gather_evidence(lattice: Lattice) -> Evidence:
     both = (2 * near[:, None] + [0, 1]).ravel()
     turn_all = np.kron(np.eye(len(near)), turn)
     noise_root = np.linalg.cholesky(turn_all @ lattice.measured_cov_mm2[np.ix_(both, both)] @ turn_all.T)
-    design = np.asarray(np.kron(np.column_stack([np.ones(len(near)), lattice.index[near]]), np.eye(2)), float)
-    contrasts = free_contrasts(solve_triangular(noise_root, design, lower=True))
-    sieve = solve_triangular(noise_root, contrasts, lower=True, trans="T").T
+    design, sieve = net_sieve(lattice.index[near], noise_root)
     return Evidence(
         sites=lattice.sites[near],
         places_mm=ideal[near] @ turn.T,
@@ -112,6 +113,13 @@ def gather_evidence(lattice: Lattice) -> Evidence:
         sieve=sieve,
         drift=None if lattice.drift_shape is None else _drift(lattice.drift_shape[near] @ turn.T, design, sieve),
     )
+
+
+def net_sieve(index: IntArray, noise_root: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Design (2n, 6) of a net on these sites, and the contrasts (m, 2n) of unit noise that are free of it."""
+    design = np.asarray(np.kron(np.column_stack([np.ones(len(index)), index]), np.eye(2)), float)
+    contrasts = free_contrasts(solve_triangular(noise_root, design, lower=True))
+    return design, np.asarray(solve_triangular(noise_root, contrasts, lower=True, trans="T").T)
 
 
 def _drift(shape: FloatArray, design: FloatArray, sieve: FloatArray) -> FloatArray:
@@ -132,7 +140,12 @@ def spacing_mm(lattices: Sequence[Lattice]) -> tuple[float, float]:
 
 
 def weigh_positions(
-    fragments: Sequence[Evidence], *, spacing_mm: tuple[float, float], n_each: int, rng: np.random.Generator
+    fragments: Sequence[Evidence],
+    *,
+    spacing_mm: tuple[float, float],
+    n_each: int,
+    rng: np.random.Generator,
+    drawn_from: Priors | None = None,
 ) -> PlacingTable:
     """Log likelihoods of the real positions, and of `n_each` simulated sets of every placing on the same sites.
 
@@ -141,7 +154,8 @@ def weigh_positions(
     Fragments share the scatter and the plate, not the phase.
     """
     hypotheses = placing_hypotheses(across_mm=spacing_mm[0], down_mm=spacing_mm[1])
-    simulated, truth, scatter = simulate_sets(fragments, hypotheses, n_each=n_each, rng=rng)
+    priors = drawn_from or Priors()
+    simulated, truth, scatter = simulate_sets(fragments, hypotheses, priors=priors, n_each=n_each, rng=rng)
     sets = [
         np.column_stack([fragment.offsets_mm.ravel(), drawn])
         for fragment, drawn in zip(fragments, simulated, strict=True)
@@ -152,7 +166,7 @@ def weigh_positions(
         for hypothesis, table in zip(hypotheses, pool.map(_Weigher(fragments, sets), hypotheses), strict=True):
             k = families.index(hypothesis.family)
             logs[k] = np.logaddexp(logs[k], table + np.log(hypothesis.prior))
-    return PlacingTable(families=families, logs=frozen_array(logs), truth=truth, scatter_mm=scatter)
+    return PlacingTable(families=families, logs=frozen_array(logs), truth=truth, scatter_mm=scatter, drawn_from=priors)
 
 
 @dataclass(frozen=True, eq=False)
@@ -210,10 +224,11 @@ def simulate_sets(
     fragments: Sequence[Evidence],
     hypotheses: Sequence[Hypothesis],
     *,
+    priors: Priors,
     n_each: int,
     rng: np.random.Generator,
 ) -> tuple[list[FloatArray], IntArray, FloatArray]:
-    """Displacements (2n, k) for each fragment, true placing and scatter (k,) of sets drawn from the default priors.
+    """Displacements (2n, k) for each fragment, true placing and scatter (k,) of sets drawn from the priors.
 
     Notes
     -----
@@ -222,7 +237,6 @@ def simulate_sets(
     and the calibration tells what that costs here.
     """
     truth = np.repeat(np.arange(len(PLACINGS)), n_each)
-    priors = Priors()
     chosen = [
         SCATTERS_MM[rng.choice(len(SCATTERS_MM), p=np.exp(priors.scatter_logs(PLACINGS[which])))] for which in truth
     ]
@@ -236,4 +250,8 @@ def simulate_sets(
             process = hypothesis.phases[rng.integers(len(hypothesis.phases))]
             placed = scatter * draw(process, fragment.sites, fragment.places_mm, rng=rng, tail_dof=tail).ravel()
             columns.append(placed + fragment.noise_root @ rng.standard_normal(len(placed)))
-    return [np.column_stack(columns) for columns in sets], truth, np.array(chosen)
+    stacked = [
+        np.reshape(columns, (len(truth), fragment.offsets_mm.size)).T
+        for fragment, columns in zip(fragments, sets, strict=True)
+    ]
+    return stacked, truth, np.array(chosen)

@@ -14,8 +14,9 @@ from scipy.special import logsumexp
 from fragkit.card import card
 from fragkit.frozen import frozen_array
 from fragkit.lattice import Lattice, free_contrasts, row_basis
-from fragkit.placing import OnLines, Process, RigidGroups, SteppedOff, covariance
+from fragkit.placing import OnLines, Process, RigidGroups, covariance
 from fragkit.technique.discoveries import false_discoveries
+from fragkit.technique.handwork import HandWork, hand_work
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[Any]
@@ -24,7 +25,6 @@ NEIGHBOURHOODS = ((3, 3), (5, 4))
 """Columns and rows of the areas that are tried, at every place."""
 
 LEAST_SITES = 6
-MOST_SITES = 500
 LARGEST_PLATE = (4, 3)
 PLATE = (1.0, 1.0, 0.12, 0.05)
 """Shift, turn × width, seats and own scatter of a plate, in units of the hand's scatter."""
@@ -33,8 +33,6 @@ EXACT_RATIO = 0.15
 N_SIMULATED = 60
 LEAST_RATIO = 10.0
 """Where hand and plate hardly differ, a small p-value says nothing; the likelihoods must differ by this factor, too."""
-HAND_SCATTERS = np.geomspace(0.05, 15.0, 58)
-NORMAL_QUARTILE = 0.6745
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -67,22 +65,6 @@ class RegularArea:
         return card("Suspiciously regular area", [("motifs", str(len(self.index))), ("finding", self.words)])
 
 
-@dataclass(frozen=True, eq=False)
-class _Wall:
-    """A fragment's motifs in the frame of its rows, and how its hand scatters.
-
-    `offsets_mm` (2n, 1 + k) are found minus net: the real ones, then k simulated walls of the same hand.
-    """
-
-    chosen: IntArray
-    sites: IntArray
-    offsets_mm: FloatArray
-    noise_mm2: FloatArray
-    spacing_mm: tuple[float, float]
-    hand: Process
-    hand_mm2: FloatArray
-
-
 def map_regularity(
     lattice: Lattice, *, rng: np.random.Generator, rate: float = 0.05, fragment: int = 0
 ) -> tuple[RegularArea, ...]:
@@ -105,7 +87,7 @@ def map_regularity(
     hand work, on the same sites, that reach such a ratio, which must be 10 at least; of many overlapping ones those
     stand that the procedure of Benjamini and Hochberg leaves.
     """
-    wall = _read(lattice, rng)
+    wall = hand_work(lattice, n_simulated=N_SIMULATED, rng=rng)
     logs, windows = [], []
     for size in NEIGHBOURHOODS:
         regular, log_weights = _regular_covariances(size, wall)
@@ -124,81 +106,6 @@ def map_regularity(
     )
 
 
-def _read(lattice: Lattice, rng: np.random.Generator) -> _Wall:
-    near = np.argsort(np.linalg.norm(lattice.xy_mm - np.median(lattice.xy_mm, axis=0), axis=1), kind="stable")
-    chosen = np.sort(near[:MOST_SITES])
-    basis = np.array([lattice.a_mm, lattice.b_mm])
-    row, up = row_basis(lattice.a_mm, lattice.b_mm) @ basis
-    turn = np.array([[row[0], row[1]], [-row[1], row[0]]]) / np.hypot(*row)
-    index, sites = lattice.index[chosen], lattice.sites[chosen]
-    places = index @ basis @ turn.T
-    contrasts = free_contrasts(np.asarray(np.kron(np.column_stack([np.ones(len(chosen)), index]), np.eye(2)), float))
-    both = (2 * chosen[:, None] + [0, 1]).ravel()
-    turn_all = np.kron(np.eye(len(chosen)), turn)
-    noise = turn_all @ lattice.measured_cov_mm2[np.ix_(both, both)] @ turn_all.T
-    found = contrasts.T @ ((lattice.xy_mm - lattice.origin_mm)[chosen] @ turn.T - places).ravel()
-    hand = _hand(sites, places, (contrasts @ found).reshape(-1, 2), float(np.diag(noise).mean()))
-    hand_mm2 = covariance(hand, sites, places)
-    walls = np.linalg.cholesky(hand_mm2 + noise) @ rng.standard_normal((len(noise), N_SIMULATED))
-    return _Wall(
-        chosen=chosen,
-        sites=sites,
-        offsets_mm=contrasts @ np.column_stack([found, contrasts.T @ walls]),
-        noise_mm2=noise,
-        spacing_mm=(float(np.hypot(*row)), float((turn @ up)[1])),
-        hand=hand,
-        hand_mm2=hand_mm2,
-    )
-
-
-def _hand(sites: IntArray, places_mm: FloatArray, offsets_mm: FloatArray, noise_mm2: float) -> Process:
-    """The way of hand work that suits the whole fragment best, with its scatter.
-
-    Notes
-    -----
-    On lines, the scatter is no more than the quartiles give, so that a few strays do not make all else look regular.
-    """
-    contrasts = free_contrasts(np.column_stack([np.ones(len(sites)), sites]))
-    data = contrasts.T @ offsets_mm
-    best: tuple[float, Process] | None = None
-    for unit in _hands():
-        kernel = covariance(unit, sites, places_mm)[::2, ::2]
-        spectrum, axes = np.linalg.eigh(contrasts.T @ kernel @ contrasts)
-        precision = 1.0 / (noise_mm2 + HAND_SCATTERS[:, None] ** 2 * np.maximum(spectrum, 0.0))
-        logs = np.log(precision).sum(axis=1) - 0.5 * (precision @ (axes.T @ data) ** 2).sum(axis=1)
-        k = int(np.argmax(logs))
-        if best is None or logs[k] > best[0]:
-            best = float(logs[k]), _scaled(unit, float(HAND_SCATTERS[k]))
-    assert best is not None
-    if not isinstance(best[1], OnLines):
-        return best[1]
-    middle = float(np.median(np.abs(offsets_mm))) / NORMAL_QUARTILE
-    return _scaled(_hands()[0], min(best[1].sd_x_mm, float(np.sqrt(max(middle**2 - noise_mm2, HAND_SCATTERS[0] ** 2)))))
-
-
-def _hands() -> tuple[Process, ...]:
-    return (
-        OnLines(sd_x_mm=1.0, sd_y_mm=1.0),
-        *(
-            SteppedOff(step_sd_mm=1.0, start_sd_mm=1.0, along=along, own_sd_mm=own)
-            for along in ("rows", "columns")
-            for own in (0.0, 1.0)
-        ),
-    )
-
-
-def _scaled(unit: Process, scatter_mm: float) -> Process:
-    if isinstance(unit, SteppedOff):
-        return SteppedOff(
-            step_sd_mm=scatter_mm, start_sd_mm=scatter_mm, along=unit.along, own_sd_mm=scatter_mm * unit.own_sd_mm
-        )
-    return OnLines(sd_x_mm=scatter_mm, sd_y_mm=scatter_mm)
-
-
-def _scatter_mm(hand: Process) -> float:
-    return hand.step_sd_mm if isinstance(hand, SteppedOff) else hand.sd_x_mm  # type: ignore[union-attr]
-
-
 def _windows(sites: IntArray, size: tuple[int, int]) -> Iterator[tuple[NDArray[Any], NDArray[Any]]]:
     """Coordinates within the neighbourhood, and members, of every neighbourhood that holds enough motifs."""
     low, high = sites.min(axis=0), sites.max(axis=0)
@@ -212,7 +119,7 @@ def _windows(sites: IntArray, size: tuple[int, int]) -> Iterator[tuple[NDArray[A
                 yield (2 * seat[:, None] + [0, 1]).ravel(), members
 
 
-def _log_ratios(wall: _Wall, members: IntArray, regular: FloatArray, log_weights: FloatArray) -> FloatArray:
+def _log_ratios(wall: HandWork, members: IntArray, regular: FloatArray, log_weights: FloatArray) -> FloatArray:
     """Log of the mean likelihood of regular placings over that of hand work, (1 + k,); translation left out."""
     both = (2 * members[:, None] + [0, 1]).ravel()
     contrasts = free_contrasts(np.asarray(np.kron(np.ones((len(members), 1)), np.eye(2)), float)).T
@@ -224,7 +131,7 @@ def _log_ratios(wall: _Wall, members: IntArray, regular: FloatArray, log_weights
     return np.asarray(logsumexp(logs[1:] + log_weights[:, None], axis=0) - logs[0])
 
 
-def _regular_covariances(size: tuple[int, int], wall: _Wall) -> tuple[FloatArray, FloatArray]:
+def _regular_covariances(size: tuple[int, int], wall: HandWork) -> tuple[FloatArray, FloatArray]:
     """Covariance in mm² of a full neighbourhood under each different regular placing, and log weights."""
     sites = np.array([(i, j) for j in range(size[1]) for i in range(size[0])])
     places = sites * np.array(wall.spacing_mm)
@@ -237,9 +144,9 @@ def _regular_covariances(size: tuple[int, int], wall: _Wall) -> tuple[FloatArray
     return np.array(list(different.values())), np.log(list(weights.values()))
 
 
-def _regular(size: tuple[int, int], wall: _Wall) -> Iterator[tuple[float, Process]]:
+def _regular(size: tuple[int, int], wall: HandWork) -> Iterator[tuple[float, Process]]:
     """Regular placings with their shares: exact, one plate under all, plates of every size and phase."""
-    scatter = _scatter_mm(wall.hand)
+    scatter = wall.scatter_mm
     yield 0.1, OnLines(sd_x_mm=EXACT_RATIO * scatter, sd_y_mm=EXACT_RATIO * scatter)
     yield 0.3, _plate(size, (0, 0), scatter, wall.spacing_mm)
     groups = [(c + 1, r + 1) for c, r in np.ndindex(LARGEST_PLATE) if c + r > 0]

@@ -125,7 +125,7 @@ def test_a_drift_of_known_prior_by_a_direct_integral():
     constant = 0.5 * len(data) * np.log(2.0 * np.pi)
     without = multivariate_normal(zero, spread).logpdf(data) + constant
     drifting = multivariate_normal(zero, spread + np.outer(shape, shape)).logpdf(data) + constant
-    expected = np.logaddexp(np.log(0.75) + without, np.log(0.25) + drifting)
+    expected = np.logaddexp(np.log(0.98) + without, np.log(0.02) + drifting)
     assert table[40] == pytest.approx(expected, abs=1e-6)
 
 

@@ -1,0 +1,240 @@
+"""Where a new day, plate or strip begins: steps in the net, and jumps that come at the lengths of the trade."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import logsumexp
+
+from fragkit.card import card
+from fragkit.frozen import frozen_array
+from fragkit.lattice import Lattice, free_contrasts, least_squares, shared_kernel
+from fragkit.placing import covariance
+from fragkit.technique.discoveries import false_discoveries
+from fragkit.technique.handwork import HAND_SCATTERS, HandWork, hand_work, hands
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[Any]
+
+N_SIMULATED = 300
+LEAST_SITES = 6
+STEP_RATIOS = (1.0, 3.0)
+"""Prior on a step: normal, with one of these sds in units of the hand's scatter, equally probable."""
+N_PHASES = 12
+
+TRADE_LENGTHS_MM = (
+    ("wood block of 21 inches", 533.0),
+    ("sheet of elephant paper, short side", 559.0),
+    ("sheet of elephant paper, long side", 813.0),
+    ("Continental sheet, short side", 420.0),
+    ("printing roller, one turn", 503.0),
+    ("roll of 18 inches", 457.0),
+)
+"""Lengths at which blocks, sheets, rollers and rolls begin anew: surviving blocks and rollers of the nineteenth
+century, papers before machine paper, and rolls of 1923, as published; a measured plate can be added."""
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Change:
+    """A line at which the net steps aside.
+
+    Attributes
+    ----------
+    along : {"rows", "columns"}
+        "rows" when one walks along the rows and crosses an upright line.
+    before : int
+        The first column (row) after the line, as the maker counted them.
+    step_mm, step_sd_mm : (2,) array
+        Step along and across the rows, and one standard deviation.
+    p : float
+        Chance of so clear a step at this line in work of one hand.
+    """
+
+    along: str
+    before: int
+    step_mm: FloatArray
+    step_sd_mm: FloatArray
+    p: float
+
+    def __repr__(self) -> str:
+        x, y = self.step_mm
+        return f"<Change along {self.along} before {self.before}: {x:+.1f}, {y:+.1f} mm; p = {self.p:.1g}>"
+
+    def _repr_html_(self) -> str:
+        return card("Change", [("finding", repr(self)[1:-1])])
+
+
+@dataclass(frozen=True, kw_only=True)
+class TradeLength:
+    """A known length at which the residuals jump.
+
+    Attributes
+    ----------
+    name : str
+    length_mm : float
+    along : {"rows", "columns"}
+    log10_bayes_factor : float
+        For jumps at this length, its phase averaged, against none.
+    """
+
+    name: str
+    length_mm: float
+    along: str
+    log10_bayes_factor: float
+
+
+def find_changes(lattice: Lattice, *, rng: np.random.Generator, rate: float = 0.05) -> tuple[Change, ...]:
+    """Lines at which the net steps aside, strongest first: where a new day, plate or strip may begin.
+
+    Parameters
+    ----------
+    lattice : Lattice
+    rng : numpy.random.Generator
+    rate : float
+        Expected share of false lines among those found (Benjamini and Hochberg).
+
+    Notes
+    -----
+    Every column and every row with six motifs on either side is tried. Every way of hand work with a step there, of
+    unknown size and direction, is weighed against every way of hand work without; net and scatter are integrated out.
+    The ratio is compared with that of the same line in walls simulated of the fragment's own hand. Only the strongest
+    of neighbouring lines is kept. Columns or rows that all stand aside from each other, as in stepping off, are the
+    hand's own, and are not named.
+    """
+    work = hand_work(lattice, n_simulated=N_SIMULATED, rng=rng)
+    lines = list(_lines(work.sites))
+    if not lines:
+        return ()
+    weigher = _StepWeigher.of(work)
+    without = weigher.log_evidence(None)
+    gains = np.array([weigher.log_evidence(beyond) - without for _, _, beyond in lines])
+    p = (1.0 + np.sum(gains[:, 1:] >= gains[:, :1], axis=1)) / gains.shape[1]
+    stand = np.flatnonzero(false_discoveries(p, rate=rate)).tolist()
+    kept = [k for k in stand if _is_peak(k, lines, gains[:, 0])]
+    return tuple(_change(work, *lines[k], p=float(p[k])) for k in sorted(kept, key=lambda k: -gains[k, 0]))
+
+
+@dataclass(frozen=True, eq=False)
+class _StepWeigher:
+    """Positions freed of the net, (contrasts, 2 × sets), and the kernels of hand work on them."""
+
+    contrasts: FloatArray
+    data: FloatArray
+    kernels: tuple[FloatArray, ...]
+    noise_mm2: float
+
+    @staticmethod
+    def of(work: HandWork) -> _StepWeigher:
+        contrasts = free_contrasts(np.column_stack([np.ones(len(work.sites)), work.sites])).T
+        kernels = (covariance(hand, work.sites, work.places_mm)[::2, ::2] for hand in hands())
+        return _StepWeigher(
+            contrasts=contrasts,
+            data=contrasts @ work.offsets_mm.reshape(len(work.sites), -1),
+            kernels=tuple(contrasts @ kernel @ contrasts.T for kernel in kernels),
+            noise_mm2=float(np.diag(work.noise_mm2).mean()),
+        )
+
+    def log_evidence(self, beyond: FloatArray | None) -> FloatArray:
+        """Log evidence (sets,) with a step beyond a line, or without any."""
+        step = np.zeros(len(self.contrasts)) if beyond is None else self.contrasts @ beyond
+        ratios = (0.0,) if beyond is None else STEP_RATIOS
+        logs = []
+        for kernel in self.kernels:
+            for ratio in ratios:
+                spectrum, axes = np.linalg.eigh(kernel + ratio**2 * np.outer(step, step))
+                precision = 1.0 / (self.noise_mm2 + HAND_SCATTERS[:, None] ** 2 * np.maximum(spectrum, 0.0))
+                squares = ((axes.T @ self.data) ** 2).reshape(len(step), 2, -1).sum(axis=1)
+                logs.append(np.log(precision).sum(axis=1)[:, None] - 0.5 * (precision @ squares))
+        return np.asarray(logsumexp(logs, axis=(0, 1)) - np.log(len(ratios)))
+
+
+def _change(work: HandWork, along: str, before: int, beyond: FloatArray, *, p: float) -> Change:
+    """The step by least squares under the fragment's own hand and measurement."""
+    shape = np.kron(np.column_stack([beyond, np.ones(len(beyond)), work.sites]), np.eye(2))
+    step, cov = least_squares(work.offsets_mm[:, 0], np.asarray(shape, float), work.hand_mm2 + work.noise_mm2)
+    return Change(
+        along=along,
+        before=before,
+        step_mm=frozen_array(step[:2]),
+        step_sd_mm=frozen_array(np.sqrt(np.diag(cov)[:2])),
+        p=p,
+    )
+
+
+def _lines(sites: IntArray) -> Iterator[tuple[str, int, FloatArray]]:
+    """Direction, first column (row) after the line, and 1 for every motif beyond it."""
+    for axis, along in enumerate(("rows", "columns")):
+        for first in np.unique(sites[:, axis])[1:]:
+            beyond = (sites[:, axis] >= first).astype(float)
+            if LEAST_SITES <= beyond.sum() <= len(sites) - LEAST_SITES:
+                yield along, int(first), beyond
+
+
+def _is_peak(k: int, lines: list[tuple[str, int, FloatArray]], gains: FloatArray) -> bool:
+    """Whether no line within two columns (rows) is clearer."""
+    near = [n for n, line in enumerate(lines) if line[0] == lines[k][0] and abs(line[1] - lines[k][1]) <= 2]
+    return bool(gains[k] == gains[near].max())
+
+
+def find_trade_lengths(
+    lattice: Lattice,
+    *,
+    lengths: tuple[tuple[str, float], ...] = TRADE_LENGTHS_MM,
+    least_log10: float = 1.0,
+    rng: np.random.Generator,
+) -> tuple[TradeLength, ...]:
+    """Known lengths of blocks, sheets, rollers and rolls at which the residuals jump, clearest first.
+
+    Parameters
+    ----------
+    lattice : Lattice
+    lengths : tuple of (name, mm)
+    least_log10 : float
+        Least log10 Bayes factor for a length to be named.
+    rng : numpy.random.Generator
+
+    Notes
+    -----
+    Motifs of one strip share a shift; strips begin at multiples of the length from an unknown place, which is averaged
+    over twelve phases. A length that holds no border inside the fragment, or parts every motif, cannot be judged.
+    """
+    work = hand_work(lattice, n_simulated=0, rng=rng)
+    sieve = _sieve(work)
+    data = sieve @ work.offsets_mm[:, 0]
+    found = []
+    for name, length in lengths:
+        for axis, along in enumerate(("rows", "columns")):
+            place = work.places_mm[:, axis]
+            if np.ptp(place) > length > 1.5 * work.spacing_mm[axis]:
+                factor = _weigh_strips(sieve, data, place, length, work.scatter_mm)
+                found.append(TradeLength(name=name, length_mm=length, along=along, log10_bayes_factor=factor))
+    named = [one for one in found if one.log10_bayes_factor >= least_log10]
+    return tuple(sorted(named, key=lambda one: -one.log10_bayes_factor))
+
+
+def _sieve(work: HandWork) -> FloatArray:
+    """Contrasts (m, 2n) that are free of the net and white under hand and measurement."""
+    root = np.linalg.cholesky(work.hand_mm2 + work.noise_mm2)
+    net = np.asarray(np.kron(np.column_stack([np.ones(len(work.sites)), work.sites]), np.eye(2)), float)
+    contrasts = free_contrasts(np.linalg.solve(root, net))
+    return np.asarray(np.linalg.solve(root.T, contrasts).T)
+
+
+def _weigh_strips(
+    sieve: FloatArray, data: FloatArray, place_mm: FloatArray, length_mm: float, scatter_mm: float
+) -> float:
+    """Log10 of the Bayes factor for strips of this length that are shifted against each other."""
+    logs = []
+    for phase in np.arange(N_PHASES) * length_mm / N_PHASES:
+        strip = np.floor((place_mm - place_mm.min() + phase) / length_mm).astype(int)
+        unit = sieve @ np.kron(shared_kernel(strip), np.eye(2)) @ sieve.T
+        spectrum, axes = np.linalg.eigh(unit)
+        squares = (axes.T @ data) ** 2
+        for ratio in STEP_RATIOS:
+            spread = 1.0 + (ratio * scatter_mm) ** 2 * np.maximum(spectrum, 0.0)
+            logs.append(0.5 * float(np.sum(squares * (1.0 - 1.0 / spread)) - np.log(spread).sum()))
+    return float((logsumexp(logs) - np.log(len(logs))) / np.log(10.0))

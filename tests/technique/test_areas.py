@@ -1,0 +1,198 @@
+"""Suspicious regularity, change points, known lengths, two areas compared."""
+
+import json
+from pathlib import Path
+from types import SimpleNamespace
+
+import numpy as np
+import placing_sets as sets
+import pytest
+from statsmodels.stats.multitest import multipletests
+
+from fragkit.errors import EstimationError
+from fragkit.lattice import fit_lattice
+from fragkit.technique import compare_areas, false_discoveries, find_changes, find_trade_lengths, map_regularity
+
+REFERENCE = Path(__file__).parents[1] / "reference"
+NET = np.array([sets.ACROSS, sets.DOWN])
+
+
+def _lattice(sites, moved, sd, rng, net=NET):
+    xy = sites * net + moved + sd * rng.standard_normal(moved.shape)
+    return fit_lattice((xy, np.tile(np.eye(2) * sd**2, (len(sites), 1, 1)), sites))
+
+
+def patched_wall(rng, *, patch=True, scatter=None, one_plate=False):
+    """A freehand wall of 12 × 9, a fifth lost; in it 5 × 4 motifs by a plate. Lattice, and sites of the patch."""
+    sites = sets.grid(12, 9)
+    scatter = 1.4 * np.exp(0.6 * rng.standard_normal()) if scatter is None else scatter
+    moved = sets.displaced("hand", sites, scatter, rng)
+    corner = np.array([rng.integers(8), rng.integers(6)])
+    inside = np.all((sites >= corner) & (sites < corner + [5, 4]), axis=1) & patch
+    if patch:
+        size = (5, 4) if one_plate else sets.SIZES[1 + rng.integers(11)]
+        moved[inside] = sets.displaced("plate", sites[inside] - corner * one_plate, scatter, rng, size=size)
+    seen = rng.random(len(sites)) > 0.2
+    lattice = _lattice(sites[seen], moved[seen], rng.uniform(0.15, 0.5), rng)
+    return lattice, {tuple(site) for site in sites[inside & seen].tolist()}
+
+
+def _hits(areas, patch):
+    """Areas that lie in the patch for the greater part."""
+    return [a for a in areas if len({tuple(site) for site in a.index.tolist()} & patch) > 0.5 * len(a.index)]
+
+
+def test_the_published_fifteen_p_values():
+    """Benjamini and Hochberg (1995), section 4: four of fifteen stand at 5 %."""
+    published = json.loads((REFERENCE / "multiple_testing/benjamini_hochberg_1995.json").read_text())
+    p = np.array(published["p_values"])
+    assert false_discoveries(p, rate=published["alpha"]).sum() == published["published"]["bh_rejected"] == 4
+    shuffled = np.random.default_rng(0).permutation(len(p))
+    np.testing.assert_array_equal(false_discoveries(p[shuffled]), false_discoveries(p)[shuffled])
+
+
+def test_discoveries_agree_with_statsmodels():
+    rng = np.random.default_rng(2)
+    for n in (1, 7, 60):
+        p = rng.uniform(size=n) ** 3
+        for rate in (0.01, 0.05, 0.3):
+            np.testing.assert_array_equal(false_discoveries(p, rate=rate), multipletests(p, rate, "fdr_bh")[0])
+    assert false_discoveries([]).shape == (0,)
+
+
+@pytest.mark.parametrize(("p", "rate", "message"), [([2.0], 0.05, "from 0 to 1"), ([0.5], 1.0, "rate is 1.0")])
+def test_bad_p_values_are_refused(p, rate, message):
+    with pytest.raises(ValueError, match=message):
+        false_discoveries(p, rate=rate)
+
+
+def test_a_stencilled_patch_is_found_and_hand_work_left_alone():
+    rng = np.random.default_rng(11)
+    found = 0
+    for _ in range(4):
+        lattice, patch = patched_wall(rng, scatter=1.4)
+        areas = map_regularity(lattice, rng=rng)
+        found += bool(_hits(areas, patch))
+        for area in areas:
+            assert area.p < 0.05
+            assert f"{len(area.index)} motifs" in area.words
+            assert area.outline_mm.shape[1] == 2
+    assert found >= 3
+    assert sum(len(map_regularity(patched_wall(rng, patch=False)[0], rng=rng)) > 0 for _ in range(5)) <= 1
+
+
+def test_work_stepped_off_is_not_called_suspicious():
+    """Neighbours that follow each other are regular near by, and yet hand work."""
+    rng = np.random.default_rng(12)
+    flagged = 0
+    for _ in range(4):
+        sites = sets.grid(10, 8)
+        lattice = _lattice(sites, sets.displaced("stepped", sites, 1.0, rng), 0.3, rng)
+        flagged += bool(map_regularity(lattice, rng=rng))
+    assert flagged <= 1
+
+
+@pytest.mark.benchmark
+def test_benchmark_of_regularity():
+    rng = np.random.default_rng(41)
+    for name, one_plate, scatter in (("one plate of 5 × 4", True, None), ("plates of 2 to 12", False, None)):
+        found = 0
+        for _ in range(60):
+            lattice, patch = patched_wall(rng, one_plate=one_plate, scatter=scatter)
+            found += bool(_hits(map_regularity(lattice, rng=rng), patch))
+        print(f"\npatch by {name}, 60 walls: found >= 0.90 / {found / 60:.2f}")
+    false = sum(bool(map_regularity(patched_wall(rng, patch=False)[0], rng=rng)) for _ in range(100))
+    print(f"walls without a patch, 100: shown <= 0.05 / {false / 100:.2f}")
+    assert false <= 10
+
+
+def test_a_step_in_the_net_is_found_where_it_is():
+    rng = np.random.default_rng(5)
+    sites = sets.grid(10, 6)
+    moved = sets.displaced("hand", sites, 0.7, rng) + np.outer(sites[:, 0] >= 6, [0.0, 3.0])
+    change = find_changes(_lattice(sites, moved, 0.2, rng), rng=rng)[0]
+    assert (change.along, change.before) == ("rows", 6)
+    assert change.step_mm[1] == pytest.approx(3.0, abs=4.0 * change.step_sd_mm[1])
+    assert 0.1 < change.step_sd_mm[1] < 1.0
+    assert change.p < 0.01
+    assert "along rows before 6" in repr(change)
+
+
+def test_steps_are_rarely_seen_where_there_is_none():
+    rng = np.random.default_rng(6)
+    sites = sets.grid(8, 6)
+    for kind in ("hand", "stepped"):
+        shown = [
+            bool(find_changes(_lattice(sites, sets.displaced(kind, sites, 1.0, rng), 0.3, rng), rng=rng))
+            for _ in range(10)
+        ]
+        assert sum(shown) <= 2
+    tiny = sets.grid(3, 3)
+    assert find_changes(_lattice(tiny, sets.displaced("hand", tiny, 1.0, rng), 0.3, rng), rng=rng) == ()
+
+
+def test_jumps_at_the_length_of_a_block_are_named():
+    rng = np.random.default_rng(7)
+    sites = sets.grid(24, 4)
+    strip = np.floor((sites[:, 0] * 100.0 + 250.0) / 533.0).astype(int)
+    jumps = 2.5 * rng.standard_normal((strip.max() + 1, 2))[strip]
+    lattice = _lattice(sites, jumps + sets.displaced("hand", sites, 0.5, rng), 0.2, rng)
+    named = find_trade_lengths(lattice, rng=rng)
+    assert 533.0 in [one.length_mm for one in named]  # lengths a few per cent off fit 2.3 m as well
+    assert {one.along for one in named} == {"rows"}
+    assert named[0].log10_bayes_factor > 2.0
+    plain = _lattice(sites, sets.displaced("hand", sites, 0.5, rng), 0.2, rng)
+    assert find_trade_lengths(plain, rng=rng) == ()
+
+
+def _outlined(rng, gap_mm, n=16, points=120):
+    angle = np.linspace(0.0, 2.0 * np.pi, points, endpoint=False)
+    strays = 0.3 * rng.standard_normal((n, points))
+    strays[n // 2 :] += gap_mm * np.sin(3.0 * angle)
+    pictures = np.repeat([0, 1], n // 2)
+    return SimpleNamespace(
+        strays_mm=strays,
+        strays_seen=rng.random(strays.shape) > 0.2,
+        example_index=np.column_stack([pictures, np.arange(n), np.zeros(n, int)]),
+    )
+
+
+def test_two_areas_are_told_apart_by_repeat_scatter_or_outline():
+    rng = np.random.default_rng(9)
+    sites = sets.grid(7, 6)
+
+    def area(scatter, net=NET):
+        return _lattice(sites, sets.displaced("hand", sites, scatter, rng), 0.2, rng, net=net)
+
+    first, pictures = area(0.8), ((0,), (1,))
+    alike = compare_areas(first, area(0.8), motif=_outlined(rng, 0.0), pictures=pictures, rng=rng)
+    assert alike.differs == ()
+    assert "possible, not proven" in alike.words
+    other_plate = compare_areas(first, area(0.8), motif=_outlined(rng, 0.3), pictures=pictures, rng=rng)
+    assert other_plate.differs == ("mean outline",)
+    assert other_plate.outline_mm == pytest.approx(0.3 / np.sqrt(2.0), abs=0.1)
+    assert "not one plate" in other_plate.words
+    other_hand = compare_areas(first, area(2.4, NET * 1.02), rng=rng)
+    assert set(other_hand.differs) == {"repeat", "placing scatter"}
+    assert other_hand.p_outline is None
+    assert "not compared" in other_hand._repr_html_()
+
+
+def test_p_values_of_like_areas_are_even():
+    """Forty pairs from one process: p-values below a tenth about four times."""
+    rng = np.random.default_rng(10)
+    sites = sets.grid(6, 5)
+    lattices = [_lattice(sites, sets.displaced("hand", sites, 1.0, rng), 0.2, rng) for _ in range(40)]
+    pairs = [compare_areas(a, b, rng=rng) for a, b in zip(lattices[::2], lattices[1::2], strict=True)]
+    assert sum(pair.p_repeat < 0.1 for pair in pairs) <= 6
+    assert sum(pair.p_scatter < 0.1 for pair in pairs) <= 6
+
+
+def test_comparing_needs_pictures_and_examples():
+    rng = np.random.default_rng(1)
+    sites = sets.grid(4, 3)
+    lattice = _lattice(sites, sets.displaced("hand", sites, 1.0, rng), 0.2, rng)
+    with pytest.raises(ValueError, match="without pictures"):
+        compare_areas(lattice, lattice, motif=_outlined(rng, 0.0), rng=rng)
+    with pytest.raises(EstimationError, match="Too few examples to compare outlines"):
+        compare_areas(lattice, lattice, motif=_outlined(rng, 0.0, n=6), pictures=((0,), (1,)), rng=rng)
