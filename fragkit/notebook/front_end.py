@@ -11,10 +11,11 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
+from fragkit.rectify import Picture
 from fragkit.survey import Photograph
 
 FOLDER = Path(__file__).with_name("front")
-SHARED = ("ink.js", "stage.js")
+SHARED = ("ink.js", "stage.js", "panel.js")
 JPEG_QUALITY = 92
 
 MAX_PIXELS = 120_000_000
@@ -33,6 +34,11 @@ def style() -> str:
     return (FOLDER / "look.css").read_text(encoding="utf-8")
 
 
+def picture_bytes(picture: Picture) -> bytes:
+    """A JPEG of a true-scale picture, with its colour profile."""
+    return _encoded(picture.pixels, picture.icc)
+
+
 def jpeg_bytes(photograph: Photograph) -> bytes:
     """A JPEG of the upright pixels, without EXIF, so that no browser turns it once more.
 
@@ -41,9 +47,13 @@ def jpeg_bytes(photograph: Photograph) -> bytes:
     Browsers apply an EXIF orientation whatever they are asked; made from the pixels that are analysed, the
     picture shows each of them where the analysis has it. The colour profile goes along.
     """
+    return _encoded(photograph.pixels, photograph.icc)
+
+
+def _encoded(stored: NDArray[Any], icc: bytes | None) -> bytes:
     content = io.BytesIO()
-    pixels = _shrunk(_eight_bits(photograph.pixels))
-    profile = {"icc_profile": photograph.icc} if photograph.icc else {}
+    pixels = _shrunk(_eight_bits(stored))
+    profile = {"icc_profile": icc} if icc else {}
     Image.fromarray(pixels).save(content, "JPEG", quality=JPEG_QUALITY, subsampling=0, **profile)
     return content.getvalue()
 

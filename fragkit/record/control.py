@@ -4,11 +4,9 @@ from __future__ import annotations
 
 import io
 import json
-import os
-import tempfile
+import re
 import tomllib
 from collections.abc import Iterable, Mapping, Sequence
-from contextlib import suppress
 from csv import writer
 from pathlib import Path
 from typing import Any
@@ -18,6 +16,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from fragkit.errors import OutputError
+from fragkit.record.folder import replace_file
 from fragkit.survey import LABEL_NAMES
 from fragkit.survey.marked import DISTANCE_HEADER, PIXEL_HEADER, POINT_HEADER, MarkedPoint, TapedDistance
 from fragkit.survey.toml_lines import line_map
@@ -50,21 +49,21 @@ def write_control(points: Sequence[MarkedPoint], path: Path, *, with_mm: bool = 
     rows = [
         (
             point.name,
-            *(_written(value, PX_DECIMALS) for value in (point.x_px, point.y_px)),
-            *(_written(value, MM_DECIMALS) for value in (point.x_mm, point.y_mm, point.sd_mm)),
+            *(written(value, PX_DECIMALS) for value in (point.x_px, point.y_px)),
+            *(written(value, MM_DECIMALS) for value in (point.x_mm, point.y_mm, point.sd_mm)),
         )[: len(header)]
         for point in points
     ]
-    _replace(path, _csv(header, rows))
+    replace_file(path, csv_text(header, rows))
 
 
 def write_distances(distances: Iterable[TapedDistance], path: Path) -> None:
     """Write a table of taped distances; errors as in `write_control`."""
     rows = [
-        (taped.start, taped.end, _written(taped.distance_mm, MM_DECIMALS), _written(taped.sd_mm, MM_DECIMALS))
+        (taped.start, taped.end, written(taped.distance_mm, MM_DECIMALS), written(taped.sd_mm, MM_DECIMALS))
         for taped in distances
     ]
-    _replace(path, _csv(DISTANCE_HEADER, rows))
+    replace_file(path, csv_text(DISTANCE_HEADER, rows))
 
 
 def write_labels(codes: NDArray[np.uint8], path: Path) -> None:
@@ -84,7 +83,7 @@ def write_labels(codes: NDArray[np.uint8], path: Path) -> None:
         )
     content = io.BytesIO()
     Image.fromarray(codes).save(content, "PNG")
-    _replace(path, content.getvalue())
+    replace_file(path, content.getvalue())
 
 
 def name_in_survey(folder: Path, photo_file: str, keys: Mapping[str, Any]) -> bool:
@@ -125,22 +124,22 @@ def name_in_survey(folder: Path, photo_file: str, keys: Mapping[str, Any]) -> bo
     changed = {key: value for key, value in merged.items() if photos[number].get(key) != value}
     if not changed:
         return True
-    edited = _edited(text, ("photo", number), changed)
+    new_text = edited(text, ("photo", number), changed)
     photos[number].update(changed)
-    if _parsed(edited) != data:
-        lines = "; ".join(f"{key} = {_toml(value)}" for key, value in changed.items())
+    if parsed(new_text) != data:
+        lines = "; ".join(f"{key} = {toml_value(value)}" for key, value in changed.items())
         raise OutputError(f"{SURVEY_FILE} was left as it is. Write into its photograph {photo_file!r}: {lines}")
-    _replace(path, edited)
+    replace_file(path, new_text)
     return True
 
 
-def _edited(text: str, table: tuple[str | int, ...], keys: Mapping[str, Any]) -> str:
+def edited(text: str, table: tuple[str | int, ...], keys: Mapping[str, Any]) -> str:
     """Text of survey.toml with one line for each key of `table`: its own replaced, or a new one after `file`."""
     places = line_map(text)
     lines = text.splitlines()
     after = places.get((*table, "file"), places[table])
     for key, value in keys.items():
-        line = f"{key} = {_toml(value)}"
+        line = f"{key} = {toml_value(value)}"
         if (*table, key) in places:
             lines[places[(*table, key)] - 1] = line
         else:
@@ -156,19 +155,25 @@ def _merged(before: Any, value: Any) -> Any:
     return {**before, **value} if is_same_kind else value
 
 
-def _parsed(text: str) -> Any:
+def parsed(text: str) -> Any:
+    """What the text says, or None when it is no TOML."""
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError:
         return None
 
 
-def _toml(value: Any) -> str:
+def toml_value(value: Any) -> str:
+    """A value as TOML writes it on one line."""
     if isinstance(value, Mapping):
-        return "{ " + ", ".join(f"{key} = {_toml(item)}" for key, item in value.items()) + " }"
+        return "{ " + ", ".join(f"{_key(key)} = {toml_value(item)}" for key, item in value.items()) + " }"
     if isinstance(value, (list, tuple)):
-        return "[" + ", ".join(_toml(item) for item in value) + "]"
+        return "[" + ", ".join(toml_value(item) for item in value) + "]"
     return json.dumps(value, ensure_ascii=False)
+
+
+def _key(name: str) -> str:
+    return name if re.fullmatch(r"[A-Za-z0-9_-]+", name) else toml_value(name)
 
 
 def _check_names(names: Sequence[str]) -> None:
@@ -179,31 +184,15 @@ def _check_names(names: Sequence[str]) -> None:
             raise ValueError(f"Two points are called {name!r}: give each a name of its own.")
 
 
-def _written(value: float | None, decimals: int) -> str:
+def written(value: float | None, decimals: int) -> str:
+    """A number for a table; nothing for None."""
     return "" if value is None else repr(round(value, decimals) + 0.0)
 
 
-def _csv(header: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
+def csv_text(header: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
+    """A table as CSV."""
     text = io.StringIO()
     table = writer(text, lineterminator="\n")
     table.writerow(header)
     table.writerows(rows)
     return text.getvalue()
-
-
-def _replace(path: Path, content: bytes | str) -> None:
-    """Put `content` in the place of `path`: written beside it, then renamed."""
-    data = content.encode("utf-8") if isinstance(content, str) else content
-    beside = ""
-    try:
-        handle, beside = tempfile.mkstemp(prefix=f".{path.name}-", dir=path.parent)
-        with os.fdopen(handle, "wb") as file:
-            file.write(data)
-        os.chmod(beside, 0o644)
-        os.replace(beside, path)
-    except OSError as error:
-        if beside:
-            with suppress(OSError):
-                os.unlink(beside)
-        reason = error.strerror or str(error)
-        raise OutputError(f"{path} cannot be written: {reason}. What was there before is untouched.") from error

@@ -16,6 +16,9 @@ from fragkit.errors import OutputError
 
 _RESERVED = {"con", "prn", "aux", "nul", *(f"{port}{k}" for port in ("com", "lpt") for k in range(1, 10))}
 
+RESULTS = "results.json"
+"""Written last: it lists every other file of the record with its SHA-256."""
+
 UNFINISHED = ".unfinished-*"
 """Folders of a run that is writing, or that was cut off while it wrote."""
 
@@ -90,6 +93,24 @@ def _runs(process_id: int) -> bool:
     except PermissionError:
         return True
     return True
+
+
+def replace_file(path: Path, content: bytes | str) -> None:
+    """Put `content` in the place of `path`: written beside it, then renamed."""
+    data = content.encode("utf-8") if isinstance(content, str) else content
+    beside = ""
+    try:
+        handle, beside = tempfile.mkstemp(prefix=f".{path.name}-", dir=path.parent)
+        with os.fdopen(handle, "wb") as file:
+            file.write(data)
+        os.chmod(beside, 0o644)
+        os.replace(beside, path)
+    except OSError as error:
+        if beside:
+            with suppress(OSError):
+                os.unlink(beside)
+        reason = error.strerror or str(error)
+        raise OutputError(f"{path} cannot be written: {reason}. What was there before is untouched.") from error
 
 
 def remove_stale(out: Path, *, before: Mapping[str, str], now: Iterable[str]) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
@@ -18,9 +18,11 @@ from fragkit.rectify import Lens, Rectified, given_lens, rectify, set_tone, solv
 from fragkit.study.bench import Bench, Made, Step
 from fragkit.study.choosing import agree, superbase_mm
 from fragkit.study.labels import labels_in_plane
+from fragkit.study.review import reviewed, without_dropped
 from fragkit.study.shared import shared_covariance_mm2
 from fragkit.study.tape import centres_by_tape
 from fragkit.survey import FragmentEntry, LensEntry, PhotoEntry, Survey, read_labels, read_photo
+from fragkit.survey.review import ReviewEntry
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -30,6 +32,7 @@ class Measured:
     rectified: Mapping[str, Made[Rectified]]
     nets: Mapping[str, Made[Nets]]
     centres: Mapping[str, Made[Centres]]
+    unreviewed: Mapping[str, Made[Centres]]
     motif: Made[Motif] | None
     merged: Mapping[str, Made[Centres]]
     lattices: Mapping[str, Made[Lattice]]
@@ -40,12 +43,14 @@ def measure_fragments(bench: Bench, survey: Survey) -> Measured:
     rectified = _rectify_all(bench, survey)
     nets = _find_all_nets(bench, rectified)
     centres = _find_all_centres(bench, rectified, nets)
-    motif, centres = _build_motif(bench, survey, rectified, centres)
+    motif, unreviewed = _build_motif(bench, survey, rectified, centres)
+    centres = _review_all(bench, survey, rectified, unreviewed)
     merged = _merge_all(bench, survey, centres)
     return Measured(
         rectified=rectified,
         nets=nets,
         centres=centres,
+        unreviewed=unreviewed,
         motif=motif,
         merged=merged,
         lattices=_fit_all(bench, survey, rectified, centres, merged),
@@ -146,18 +151,21 @@ def _disagreement(nets: Nets, chosen: Mapping[str, Net | None]) -> tuple[str, st
 def _build_motif(
     bench: Bench, survey: Survey, rectified: Mapping[str, Made[Rectified]], centres: Mapping[str, Made[Centres]]
 ) -> tuple[Made[Motif] | None, dict[str, Made[Centres]]]:
-    """The motif, and the centres as places of its metal centroid."""
+    """The motif, and the centres as places of its metal centroid, what a person dropped still among them."""
     photos = [photo for photo in survey.photos if photo.name in centres]
     if not photos:
         bench.skip("motif", "study", "no photograph shows motifs.", "Photograph a fragment: centres have no shape.")
         return None, {}
-    planes, given = [rectified[photo.name] for photo in photos], [centres[photo.name] for photo in photos]
+    planes = [rectified[photo.name] for photo in photos]
+    given = [_make_kept(bench, photo, centres[photo.name]) for photo in photos]
     hashes = [_label_hash(survey, photo) for photo in photos]
     motif = bench.make("motif", "study", (planes, given, hashes), partial(_motif, photos, planes, given))
     if motif is None:
         return None, dict(centres)
     moved = {
-        photo.name: bench.derive((own, motif, "recentre"), partial(_recentred, own, motif, k))
+        photo.name: bench.derive(
+            (centres[photo.name], own, motif, "recentre"), partial(_recentred, centres[photo.name], own, motif, k)
+        )
         for k, (photo, own) in enumerate(zip(photos, given, strict=True))
     }
     return motif, moved
@@ -169,8 +177,35 @@ def _motif(photos: Sequence[PhotoEntry], planes: Sequence[Made[Rectified]], cent
     return build_motif(examples, labels=labels)
 
 
-def _recentred(centres: Made[Centres], motif: Made[Motif], picture: int) -> Centres:
-    return recentre(centres.value, motif.value, picture=picture)
+def _make_kept(bench: Bench, photo: PhotoEntry, centres: Made[Centres]) -> Made[Centres]:
+    if photo.review is None:
+        return centres
+    return bench.derive((centres, photo.review, "kept"), partial(_kept, centres, photo.review))
+
+
+def _kept(centres: Made[Centres], review: ReviewEntry) -> Centres:
+    return without_dropped(centres.value, review)
+
+
+def _recentred(found: Made[Centres], kept: Made[Centres], motif: Made[Motif], picture: int) -> Centres:
+    moved = recentre(kept.value, motif.value, picture=picture)
+    return moved if kept.key == found.key else replace(moved, status=found.value.status)
+
+
+def _review_all(
+    bench: Bench, survey: Survey, rectified: Mapping[str, Made[Rectified]], centres: Mapping[str, Made[Centres]]
+) -> dict[str, Made[Centres]]:
+    done = dict(centres)
+    for photo in survey.photos:
+        if photo.review is not None and photo.name in done:
+            own, plane = centres[photo.name], rectified[photo.name]
+            inputs = (own, plane, photo.review, "reviewed")
+            done[photo.name] = bench.derive(inputs, partial(_reviewed, own, plane, photo.review))
+    return done
+
+
+def _reviewed(centres: Made[Centres], plane: Made[Rectified], review: ReviewEntry) -> Centres:
+    return reviewed(centres.value, review, covariance_mm2=plane.value.covariance_mm2)
 
 
 def _label_hash(survey: Survey, photo: PhotoEntry) -> str | None:

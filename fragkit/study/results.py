@@ -58,6 +58,8 @@ class StudyResult:
     survey : Survey
     rectified, nets, centres : mapping
         By name of photograph.
+    unreviewed : mapping
+        The centres by name of photograph as the program found them, before a person's decisions.
     merged : mapping
         Centres by name of fragment, all its photographs together; for fragments that were photographed.
     lattices : mapping
@@ -78,6 +80,7 @@ class StudyResult:
     rectified: Mapping[str, Rectified]
     nets: Mapping[str, Nets]
     centres: Mapping[str, Centres]
+    unreviewed: Mapping[str, Centres]
     merged: Mapping[str, Centres]
     lattices: Mapping[str, Lattice]
     motif: Motif | None

@@ -94,6 +94,7 @@ def _result(
         rectified=_Values(measured.rectified),
         nets=_Values(measured.nets),
         centres=_Values(measured.centres),
+        unreviewed=_Values(measured.unreviewed),
         merged=_Values(measured.merged),
         lattices=_Values(measured.lattices),
         motif=_value(decoration.motif),

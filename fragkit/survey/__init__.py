@@ -20,11 +20,13 @@ from fragkit.survey.entries import (
     ProposalEntry,
     Survey,
     TapeControl,
+    TechniqueEntry,
     WallEntry,
     WorksEntry,
 )
 from fragkit.survey.photographs import LABEL_NAMES, Photograph, read_labels, read_photo
 from fragkit.survey.reading import read_survey
+from fragkit.survey.review import ReviewEntry
 from fragkit.survey.wall_readings import WallReadings, read_wall_readings
 
 __all__ = [
@@ -47,8 +49,10 @@ __all__ = [
     "PointControl",
     "PriceEntry",
     "ProposalEntry",
+    "ReviewEntry",
     "Survey",
     "TapeControl",
+    "TechniqueEntry",
     "WallEntry",
     "WallReadings",
     "WorksEntry",

@@ -25,6 +25,7 @@ SECTIONS = {
     "wall": list,
     "proposal": dict,
     "layout": dict,
+    "technique": dict,
     "works": dict,
     "decision": list,
 }

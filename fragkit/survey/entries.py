@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fragkit.card import card
+from fragkit.survey.review import ReviewEntry
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -147,6 +148,7 @@ class PhotoEntry:
     labels: Path | None = None
     chart: ChartEntry | None = None
     example_px: tuple[float, float, float, float] | None = None
+    review: ReviewEntry | None = None
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -397,6 +399,15 @@ class WorksEntry:
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
+class TechniqueEntry:
+    """Prior weights of the ways of placing and forming that the study states; empty: the program's own."""
+
+    placing: Mapping[str, float] = field(default_factory=dict)
+    forming: Mapping[str, float] = field(default_factory=dict)
+    reason: str = ""
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
 class DecisionEntry:
     what: str
     choice: str
@@ -440,6 +451,7 @@ class Survey:
     decisions: tuple[DecisionEntry, ...]
     paints: tuple[tuple[str, tuple[float, float, float]], ...]
     sources: Mapping[str, str]
+    technique: TechniqueEntry = TechniqueEntry()
     notes: tuple[str, ...] = ()
 
     def __repr__(self) -> str:

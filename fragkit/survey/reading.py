@@ -20,11 +20,13 @@ from fragkit.survey.entries import (
     PhotoEntry,
     ProposalEntry,
     Survey,
+    TechniqueEntry,
 )
 from fragkit.survey.folder import Folder, Place
 from fragkit.survey.image_files import ImageHeader
 from fragkit.survey.photographs import read_labels
 from fragkit.survey.references import check_evidence, check_references
+from fragkit.survey.review import ReviewEntry, read_review
 from fragkit.survey.schema import (
     DecisionTable,
     FragmentTable,
@@ -34,6 +36,7 @@ from fragkit.survey.schema import (
     ProposalTable,
     StudyTable,
     Table,
+    TechniqueTable,
 )
 from fragkit.survey.tables import Column, read_table
 from fragkit.survey.walls import read_wall
@@ -87,6 +90,7 @@ def _open(folder: Folder) -> Document | None:
 def _read(folder: Folder, document: Document) -> Survey | None:
     study = _section(folder, document, StudyTable, "study")
     layout = _section(folder, document, LayoutTable, "layout")
+    technique = _section(folder, document, TechniqueTable, "technique")
     walls = _some(read_wall(folder, document, k) for k in range(len(document.tables("wall"))))
     lenses = _read_lenses(folder, document)
     photos = _some(_read_photo_entry(folder, document, k) for k in range(len(document.tables("photo"))))
@@ -97,7 +101,7 @@ def _read(folder: Folder, document: Document) -> Survey | None:
     paints = read_paints(folder, document, study)
     check_references(folder, document)
     check_evidence(folder, document)
-    if folder.faults or study is None or layout is None or works is None:
+    if folder.faults or study is None or layout is None or technique is None or works is None:
         return None
     return Survey(
         folder=folder.root,
@@ -113,6 +117,7 @@ def _read(folder: Folder, document: Document) -> Survey | None:
         walls=walls,
         proposal=proposal,
         layout=_layout_entry(layout, study.seed),
+        technique=TechniqueEntry(**technique.model_dump()),
         works=works,
         decisions=decisions,
         paints=paints,
@@ -148,6 +153,7 @@ def _read_photo_entry(folder: Folder, document: Document, k: int) -> PhotoEntry 
     control = read_control(folder, table.control, document.place("photo", k, "control"), header)
     labels = _find_labels(folder, document, k, table, header)
     example_px = _example(folder, document, k, table)
+    review = _review(folder, document, k, table)
     chart = None
     if table.chart is not None:
         chart = read_chart(folder, table.chart, document.place("photo", k, "chart"), header)
@@ -163,7 +169,12 @@ def _read_photo_entry(folder: Folder, document: Document, k: int) -> PhotoEntry 
         labels=labels,
         chart=chart,
         example_px=example_px,
+        review=review,
     )
+
+
+def _review(folder: Folder, document: Document, k: int, table: PhotoTable) -> ReviewEntry | None:
+    return read_review(folder, table.review, document.place("photo", k, "review")) if table.review else None
 
 
 def _example(folder: Folder, document: Document, k: int, table: PhotoTable) -> tuple[float, float, float, float] | None:

@@ -137,6 +137,7 @@ class PhotoTable(Table):
     labels: Text | None = None
     example_px: Annotated[list[Number], Field(min_length=4, max_length=4)] | None = None
     chart: ChartTable | None = None
+    review: Text | None = None
 
 
 class FragmentTable(Table):
@@ -227,6 +228,25 @@ class LayoutTable(Table):
     weights: dict[Text, NotNegative] = {}
     eye_mm: Number | None = None
     viewing_mm: Positive = 2000.0
+
+
+Placing = Literal["on set-out lines", "stepped off from the neighbour", "rigid groups", "continuous print"]
+Forming = Literal["drawn free", "along an outline", "through a plate", "by block or roller"]
+
+
+class TechniqueTable(Table):
+    """What is assumed of placing and forming before the evidence is weighed."""
+
+    placing: dict[Placing, NotNegative] = {}
+    forming: dict[Forming, NotNegative] = {}
+    reason: Text = ""
+
+    @model_validator(mode="after")
+    def _weighs_something(self) -> TechniqueTable:
+        for what, weights in (("placing", self.placing), ("forming", self.forming)):
+            if weights and not sum(weights.values()) > 0:
+                raise ValueError(f"gives every way of {what} the weight 0; give at least one a weight above 0")
+        return self
 
 
 def _ascending(pair: list[float]) -> list[float]:
