@@ -26,6 +26,9 @@ _ROOM_OF = {
     "read_survey": "survey.reading",
     "starting_files": "survey.starting",
     "run_study": "study",
+    "read_record": "record",
+    "compare_records": "record",
+    "write_revision": "record",
     "run_campaign": "study",
     "summary_rows": "study",
     "processes": "study.crew",
@@ -118,6 +121,29 @@ def check(
     typer.echo(f"No fault found: {counts}.")
     for note in survey.notes:
         typer.echo(f"Note: {note}")
+
+
+@app.command()
+def compare(
+    old: Annotated[Path, typer.Argument(help="Folder of the earlier record.", metavar="OLD")],
+    new: Annotated[Path, typer.Argument(help="Folder of the later record.", metavar="NEW")],
+    sheet: Annotated[
+        Path | None, typer.Option(help="Page to write, with both hashes and room to sign.", metavar="FILE.html")
+    ] = None,
+) -> None:
+    """Say what a later record says otherwise than an earlier one: walls, motifs, spacing, leaf, decisions."""
+    with _plain_faults():
+        revision = _room("compare_records")(_room("read_record")(old), _room("read_record")(new))
+        if sheet is not None:
+            _room("write_revision")(revision, sheet)
+    for note in revision.notes:
+        typer.echo(f"Note: {note}")
+    for change in revision.changes:
+        typer.echo(f"{change.about[:1].upper()}{change.about[1:]}: {change.text}")
+    if not revision.changes:
+        typer.echo("The two records say the same.")
+    if sheet is not None:
+        typer.echo(f"To sign: {sheet}")
 
 
 @app.command()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from fragkit.record.html import Html, Part, aside, bullets, facts, join, paragraph, sourced, table, tag
+from fragkit.record.sheet import sheet
 from fragkit.record.study_result import StudyResult
 from fragkit.record.tables import csv_text
 from fragkit.works import DEFERENCE, MIN_TIMED, MaterialNeed, TakeOff, WorksPlan, metal_in
@@ -11,28 +12,6 @@ N_TIMED = 40
 N_BATCHES = 6
 
 _COMMON = "common practice, not confirmed by a source"
-
-_POLICY = "default-src 'none'; style-src 'unsafe-inline'"
-_CSS = """
-*{box-sizing:border-box}
-body{font:10.5pt/1.35 "DejaVu Sans",Verdana,sans-serif;color:#000;background:#fff;max-width:180mm;margin:10mm auto;
-padding:0 6mm}
-h1{font-size:17pt;margin:0 0 1mm}h2{font-size:12.5pt;margin:6mm 0 1.5mm}
-p,ul{margin:1.5mm 0}ul{padding-left:5mm}li{margin:1.2mm 0}
-small{color:#333;font-size:.8em}
-dl{margin:2mm 0}dl div{display:grid;grid-template-columns:54mm 1fr;padding:.8mm 0;border-bottom:.2mm solid #999}
-dt{color:#333}dd{margin:0}
-table{border-collapse:collapse;width:100%;font-size:9.5pt}
-caption{text-align:left;padding-bottom:1mm;color:#333}
-th,td{border:.25mm solid #555;padding:1.3mm 1.6mm;text-align:left;vertical-align:top}
-.number{text-align:right}
-.form td,.form th{height:6.3mm;padding:0 1.6mm;vertical-align:middle}
-.remark{border:.5mm solid #000;padding:1mm 3mm;margin:3mm 0}
-.gap{font-style:italic}
-.two{columns:2;column-gap:6mm}
-@media print{@page{size:A4;margin:14mm}body{margin:0;padding:0;max-width:none}tr,.remark,li{break-inside:avoid}
-h2{break-after:avoid}thead{display:table-header-group}}
-"""
 
 
 def order_list(result: StudyResult) -> str:
@@ -52,7 +31,7 @@ def order_list(result: StudyResult) -> str:
         head = ["Wall", "Motifs", "Leaf batch", "Size batch", "Dates"]
         caption = "Which batch went where: fill in while working; the record is worth as much as the leaf."
         parts += [tag("h2", "Batches on the wall"), table(head, rows, caption=caption, numbers=(1,))]
-    return _page(result, "Order list", *parts, _cautions(plan))
+    return sheet(result.survey, "Order list", *parts, _cautions(plan))
 
 
 def order_csv(takeoff: TakeOff | None, plan: WorksPlan | None) -> str:
@@ -94,8 +73,13 @@ def stopwatch_form(result: StudyResult) -> str:
         )
     ]
     form = tag("div", table(head, rows, caption="Minutes with a decimal point, such as 9.5."), class_="form")
-    return _page(
-        result, "Stopwatch form for the trial panel", bullets(rules), facts(blanks), form, _cautions(result.works)
+    return sheet(
+        result.survey,
+        "Stopwatch form for the trial panel",
+        bullets(rules),
+        facts(blanks),
+        form,
+        _cautions(result.works),
     )
 
 
@@ -141,8 +125,8 @@ def care_sheet(result: StudyResult) -> str:
         "Keep a list: date, what was seen, what was done, by whom.",
     )
     old = "Which motifs are old and which are new stands in report.html and layout.csv; keep them with this sheet."
-    return _page(
-        result,
+    return sheet(
+        result.survey,
         "Care sheet",
         facts(known),
         tag("h2", "Never"),
@@ -216,16 +200,3 @@ def _cautions(plan: WorksPlan | None) -> Html | None:
         return None
     rows = [join(tag("strong", f"{one.hazard}. "), sourced(one.advice, one.source)) for one in plan.cautions]
     return join(tag("h2", "Cautions"), aside(tag("strong", DEFERENCE)), bullets(rows))
-
-
-def _page(result: StudyResult, title: str, *parts: Part) -> str:
-    survey = result.survey
-    about = " · ".join(part for part in (survey.title or "Untitled study", survey.date) if part)
-    head = join(
-        Html('<meta charset="utf-8">'),
-        Html(f'<meta http-equiv="Content-Security-Policy" content="{_POLICY}">'),
-        tag("title", f"{title}: {about}"),
-        tag("style", Html(_CSS)),
-    )
-    body = join(tag("h1", title), paragraph(about), *parts)
-    return f'<!DOCTYPE html>\n<html lang="en"><head>{head}</head><body>{body}</body></html>\n'

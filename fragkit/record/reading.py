@@ -10,10 +10,9 @@ from pathlib import Path
 from typing import Any
 
 from fragkit.card import card
-from fragkit.record.folder import UNFINISHED
+from fragkit.record.folder import RESULTS, UNFINISHED
 from fragkit.record.schema import SCHEMA_VERSION, SINCE_2, upgraded
 from fragkit.record.tables import read_csv
-from fragkit.record.writing import RESULTS
 
 Table = tuple[Mapping[str, str], ...]
 

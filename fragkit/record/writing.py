@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from fragkit.errors import OutputError
 from fragkit.record.annotations import annotations_json
 from fragkit.record.drawings import forms_svg, motif_svg
-from fragkit.record.folder import Drafts, drafts, file_names, remove_stale
+from fragkit.record.folder import RESULTS, Drafts, drafts, file_names, remove_stale
 from fragkit.record.geometry import geometry_json
 from fragkit.record.handouts import care_sheet, order_csv, order_list, stopwatch_form, trial_csv
 from fragkit.record.pictures import png_bytes, tiff_bytes
@@ -18,6 +18,7 @@ from fragkit.record.register import register
 from fragkit.record.report import report_html
 from fragkit.record.results import results_json
 from fragkit.record.schema import schema_text
+from fragkit.record.sign_off import brief, find_note
 from fragkit.record.study_result import StudyResult
 from fragkit.record.tables import centres_csv, evidence_csv, layout_csv, readings_form_csv, setting_csv, works_csv
 from fragkit.setting_out import (
@@ -33,8 +34,6 @@ from fragkit.setting_out import (
 if TYPE_CHECKING:
     from fragkit.layout import Layout
     from fragkit.motifs import Motif
-
-RESULTS = "results.json"
 
 
 def write_record(result: StudyResult, out: Path) -> None:
@@ -89,6 +88,8 @@ def _write_evidence(result: StudyResult, record: Drafts) -> None:
 def _write_evidence_register(result: StudyResult, record: Drafts) -> None:
     record.write("evidence.csv", evidence_csv(register(result)))
     record.write("annotations.jsonld", annotations_json(result))
+    record.write("sign-off/find-note.html", find_note(result))
+    record.write("sign-off/brief.html", brief(result))
 
 
 def _write_walls(result: StudyResult, record: Drafts) -> None:
