@@ -11,7 +11,8 @@ from scipy.special import ndtr
 from fragkit.lattice.drift import FIELDS, Drift, field_shapes, in_trade_units, state_drift, state_no_drift
 from fragkit.lattice.gaussian import free_contrasts, least_squares
 from fragkit.lattice.observed import Observed, RowFrame
-from fragkit.lattice.scatter import Field, Scatter, candidate_kinds, weigh_scatter
+from fragkit.lattice.scatter import Field, Scatter, candidate_kinds
+from fragkit.lattice.weighing import weigh_scatter
 from fragkit.units import Z95
 
 FloatArray = NDArray[np.float64]
@@ -21,8 +22,8 @@ FIELD_RMS_RATIO = 0.01
 
 LEAST_DRIFT_SUPPORT = 0.5
 LEAST_DRIFT_SDS = 2.5
-"""Posterior of any drift, and size of the likeliest in its sds, from which on a drift is stated: of simulated nets
-without drift, 2 % reach both on lines, 5 % stepped off, none in plates, 13 % where weak steps hide in own scatter."""
+"""Posterior of any drift, and size of the likeliest in its sds, from which on a drift is stated. How often that
+happens on nets without drift is printed by the benchmark of `tests/lattice`."""
 
 LEAST_DRIFT_SITES = 9
 LEAST_FREE_SHARE = 0.02
@@ -44,19 +45,18 @@ class Judgement:
 def judge(data: Observed, frame: RowFrame, strays: FloatArray) -> Judgement:
     """Weights of the kinds of scatter, and the drift, judged together.
 
-    A drift is weighed against every kind of scatter but the smooth one, which is itself a drift of no fixed
-    form.
+    A drift is weighed against every kind of scatter, the smooth one included, which is itself a drift of no
+    fixed form.
     """
     candidates = candidate_kinds(frame.sites, frame.places * [frame.across_mm, frame.down_mm])
     offsets = _pulled_offsets(data, frame, strays)
     noise = _noise_var(data, frame)
     fields = _fields(data, frame)
-    plain, *smooth_or_not = weigh_scatter(offsets, data.design, noise, candidates, fields=fields)
-    fitted = [scatter.without("smooth") for scatter in smooth_or_not]
-    base = plain.without("smooth").total_log_evidence
+    plain, *fitted = weigh_scatter(offsets, data.design, noise, candidates, fields=fields)
+    base = plain.total_log_evidence
     gains = np.array([np.exp(min(f.total_log_evidence - base, 600.0)) for f in fitted]) / len(FIELDS)
     support = gains / (1.0 + gains.sum())
-    sizes = [_field_size(data, frame, s, f, strays) for s, f in zip(fitted, fields, strict=True)]
+    sizes = [_field_size(data, frame, s.at_means(), f, strays) for s, f in zip(fitted, fields, strict=True)]
     if support.sum() > LEAST_DRIFT_SUPPORT:
         best = int(np.argmax(support))
         value, sd, unit = sizes[best]
@@ -128,15 +128,16 @@ def average_fit(
     if field is not None:
         design = np.column_stack([design, np.kron(field.shape, frame.turn[field.coordinate])])
     measured = data.measured + np.diag(np.repeat((strays - 1.0) * scatter.sd_mm**2, 2))
-    likely = np.flatnonzero(scatter.weights > LEAST_SHARE * scatter.weights.max())
-    weights = scatter.weights[likely] / scatter.weights[likely].sum()
-    means, covs = [], []
-    for k in likely:
-        placing = _placing_covariance(scatter, int(k), frame)
+    shares = np.outer(scatter.weights, scatter.parts)
+    likely = np.argwhere(shares > LEAST_SHARE * scatter.weights.max() * scatter.parts)
+    weights, means, covs = [], [], []
+    for k, part in likely:
+        placing = _placing_covariance(scatter, int(k), int(part), frame)
         mean, cov = least_squares(data.xy_mm.ravel(), design, measured + placing)
+        weights.append(shares[k, part])
         means.append(mean)
         covs.append(cov)
-    return mix(weights, np.array(means), np.array(covs))
+    return mix(np.array(weights) / np.sum(weights), np.array(means), np.array(covs))
 
 
 def mix(weights: FloatArray, means: FloatArray, covs: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -161,12 +162,12 @@ def mix(weights: FloatArray, means: FloatArray, covs: FloatArray) -> tuple[Float
     return mean, plain * np.outer(scale, scale)
 
 
-def _placing_covariance(scatter: Scatter, k: int, frame: RowFrame) -> FloatArray:
-    """Covariance (2n, 2n) of the placing error under one kind of scatter, in the fragment's frame."""
+def _placing_covariance(scatter: Scatter, k: int, part: int, frame: RowFrame) -> FloatArray:
+    """Covariance (2n, 2n) of the placing error under one kind and size of scatter, in the fragment's frame."""
     n = len(frame.sites)
     total = np.zeros((n, 2, n, 2))
     for axis, kernel in enumerate(scatter.candidates[k].kernels):
-        variance = scatter.shared_var[k, axis] * kernel
-        variance[np.diag_indices(n)] += scatter.own_var[k, axis]
+        variance = scatter.shared_var[k, part, axis] * kernel
+        variance[np.diag_indices(n)] += scatter.own_var[k, part, axis]
         total += variance[:, None, :, None] * np.outer(frame.turn[axis], frame.turn[axis])[:, None, :]
     return total.reshape(2 * n, 2 * n)

@@ -133,12 +133,13 @@ def fit_lattice(
 
     Notes
     -----
+    The net is the maker's nominal one: what a drift, a swing or a stretch adds on this fragment counts as error.
     Generalised least squares of position on index under s²K + o²I + measurement for every simple kind of
     scatter K (independent, stepped along rows or columns, rigid groups up to 4 × 3 at every phase, smooth),
-    averaged by their posterior weights; the covariance is that of the mixture. Ordinary error bars are three
-    times too small when placing errors accumulate. Centres beyond four spreads count as if they were less
-    sure (listed in the notes). A stretch of a print that is longer than the fragment cannot be seen in it;
-    the difference between fragments in `pool` stands for it.
+    averaged over the posterior of kind, s and o; the covariance is that of the mixture. Ordinary error bars are
+    three times too small when placing errors accumulate. What speaks for a print that swings and stretches too
+    slowly to be seen in the fragment is its exactness; a handmade net of that exactness gets wide error bars.
+    Centres beyond four spreads count as if they were less sure (listed in the notes).
     """
     data = gather_centres(centres, plane_covariance)
     frame = row_frame(data)
