@@ -1,6 +1,7 @@
 """Layout: every motif on every wall, with its place, size, form, certainty and reason."""
 
 from fragkit.layout.costs import COST_WEIGHTS
+from fragkit.layout.redraw import alternative_sites
 from fragkit.layout.results import (
     POSITION_CLASSES,
     UNCERTAINTY,
@@ -26,6 +27,7 @@ __all__ = [
     "Pass",
     "PlacedCentres",
     "WallLayout",
+    "alternative_sites",
     "average_uncertainty",
     "lay_out",
     "motif_forms",

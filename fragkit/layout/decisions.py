@@ -70,7 +70,7 @@ def _wishes(options: LayoutEntry) -> Sequence[DecisionEntry]:
 
 def _taken(wall: str, choice: Choice, options: LayoutEntry) -> DecisionEntry:
     other = runner_up(choice.alternatives)
-    other_words = "There was no other." if other is None else f"Best of the others: {other.name}, which {other.why}."
+    other_words = "There was no other." if other is None else f"Best of the others: {other.name}: {other.why}."
     named = choice.taken.name in chosen_names(options)
     reason = (options.choice_reason or NO_REASON) if named else BY_COST
     return DecisionEntry(

@@ -29,6 +29,30 @@ PLAIN_COLOURS: Mapping[str, Rgb] = MappingProxyType(
 )
 """Stand-ins where no colour was measured; the title says so."""
 
+BRIGHT_METALS: Mapping[str, Rgb] = MappingProxyType(
+    {
+        "gold": (0.93, 0.76, 0.38),
+        "silver": (0.88, 0.88, 0.86),
+        "aluminium": (0.82, 0.83, 0.84),
+        "palladium": (0.78, 0.77, 0.75),
+        "copper": (0.87, 0.56, 0.42),
+        "imitation gold": (0.85, 0.70, 0.38),
+    }
+)
+"""Stand-ins for new leaf seen without a reflection: metal has no colour of its own, it shows what it mirrors.
+Common practice, no source."""
+TARNISHED_METALS: Mapping[str, Rgb] = MappingProxyType(
+    {
+        "gold": (0.80, 0.64, 0.32),
+        "silver": (0.26, 0.23, 0.20),
+        "aluminium": (0.62, 0.63, 0.64),
+        "palladium": (0.66, 0.65, 0.63),
+        "copper": (0.42, 0.29, 0.22),
+        "imitation gold": (0.42, 0.36, 0.22),
+    }
+)
+"""Stand-ins for old leaf where the photographs gave no appearance of it. Common practice, no source."""
+
 WIDTH_IN = 11.0
 
 SIGNS: Mapping[str, Mapping[str, Any]] = MappingProxyType(
@@ -78,12 +102,50 @@ def elevation(
     return figure
 
 
-def certainty(wall: WallLayout) -> Figure:
-    """Every motif's class of position, by signs that also read in black and white."""
+def bright_and_tarnished(
+    wall: WallLayout, forms: Mapping[str, Outlines], *, metal: str, colours: Colours | None = None
+) -> tuple[Figure, Figure]:
+    """Two elevations of a wall: with new leaf of a metal, and with the leaf as it looks when old.
+
+    Parameters
+    ----------
+    metal : str
+        One of `BRIGHT_METALS`.
+    colours : Colours, optional
+        Measured colours; old leaf then looks as in the photographs.
+
+    Raises
+    ------
+    ValueError
+        If the metal is not known.
+    """
+    if metal not in BRIGHT_METALS:
+        raise ValueError(f"The metal {metal!r} has no stand-in; known are {', '.join(BRIGHT_METALS)}.")
+    measured = colours.metal if colours is not None else None
+    old = _rgb(measured, TARNISHED_METALS[metal])
+    new = elevation(wall, forms, colours=colours, metal=BRIGHT_METALS[metal])
+    tarnished = elevation(wall, forms, colours=colours, metal=old)
+    source = "as it looked in the photographs" if measured is not None else "a stand-in, not measured"
+    n = wall.n_motifs
+    new.axes[0].set_title(f"Wall {wall.name}: {n} motifs, {metal} leaf when new (a stand-in)", loc="left")
+    tarnished.axes[0].set_title(f"Wall {wall.name}: {n} motifs, {metal} leaf tarnished ({source})", loc="left")
+    return new, tarnished
+
+
+def certainty(wall: WallLayout, *, aspect: str = "position") -> Figure:
+    """Every motif's class of certainty, by signs that also read in black and white.
+
+    Parameters
+    ----------
+    aspect : "position", "form" or "material"
+    """
+    named = {"position": wall.position_class, "form": wall.form_class, "material": wall.material_class}
+    if aspect not in named:
+        raise ValueError(f"aspect is {aspect!r}; it must be one of {', '.join(named)}.")
     figure, axes = _sheet(wall)
     axes.add_patch(Polygon(wall.wall.outline_mm, facecolor="white", edgecolor="black", linewidth=0.8))
     _openings(axes, wall)
-    classes, counts = np.array(wall.position_class), Counter(wall.position_class)
+    classes, counts = np.array(named[aspect]), Counter(named[aspect])
     size = (72 * WIDTH_IN * 0.45 * min(wall.across_mm, wall.down_mm) / _span_mm(wall)[0]) ** 2
     for name in POSITION_CLASSES:
         if counts[name]:
@@ -92,7 +154,9 @@ def certainty(wall: WallLayout) -> Figure:
     if wall.dropped:
         at = np.array([place for _, _, place, _ in wall.dropped])
         axes.scatter(at[:, 0], at[:, 1], s=size, marker="+", c="black", label=f"left out: {len(at)}")
-    axes.set_title(f"Wall {wall.name}: how certain each motif's place is", loc="left")
+    what = {"position": "place", "form": "form", "material": "material"}[aspect]
+    average = f"{wall.uncertainty[aspect]:.2f} (0 measured on the wall, 1 chosen to fit)"
+    axes.set_title(f"Wall {wall.name}: how certain each motif's {what} is; average uncertainty {average}", loc="left")
     axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.1), ncols=3, frameon=False)
     return figure
 
