@@ -56,6 +56,7 @@ _ROOM_OF = {
     "set_out": "setting_out",
     "plan_works": "works",
     "take_off": "works",
+    "compare_as_built": "record",
     "compare_records": "record",
     "read_record": "record",
     "write_record": "record",

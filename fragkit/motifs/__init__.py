@@ -3,11 +3,21 @@
 from fragkit.motifs.centres import Centres, find_centres
 from fragkit.motifs.consensus import build_motif
 from fragkit.motifs.motif import Motif, recentre
+from fragkit.motifs.procrustes import Shapes, align_shapes, shape_distance
+from fragkit.motifs.ring import RingCorrelation, ring_correlation
+from fragkit.motifs.stacking import Combined, combine_copies
 
 __all__ = [
     "Centres",
+    "Combined",
     "Motif",
+    "RingCorrelation",
+    "Shapes",
+    "align_shapes",
     "build_motif",
+    "combine_copies",
     "find_centres",
     "recentre",
+    "ring_correlation",
+    "shape_distance",
 ]
