@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from fragkit.record import plots, words
@@ -184,8 +184,26 @@ def technique(result: StudyResult) -> Html:
         parts.append(paragraph(f"Weighed on {words.count(one.n_motifs, 'motif')}{whose}. {_tried(one.calibration)}"))
         parts.append(_verdict(f"How the motifs were placed{whose}", one.placing))
         parts.append(_verdict(f"How the motifs were formed{whose}", one.forming))
+        parts.append(_regular_areas([name] if name else list(result.lattices), one))
         parts.append(plots.technique(result, name))
     return section("Technique", *parts, key="technique")
+
+
+def _regular_areas(names: Sequence[str], technique: Any) -> Html | None:
+    """Where the motifs are more regular than the hand of their fragment allows."""
+    if technique.regular_areas is None:
+        return None
+    title = tag("h3", "Suspiciously regular areas")
+    if not technique.regular_areas:
+        text = "No area of any fragment is more regular than the rest of it (at most one false area in twenty)."
+        return join(title, paragraph(text))
+    found = [f"{names[area.fragment]}, {_where(area)}: {area.words}" for area in technique.regular_areas]
+    return join(title, bullets(found))
+
+
+def _where(area: Any) -> str:
+    (x0, y0), (x1, y1) = area.outline_mm.min(axis=0), area.outline_mm.max(axis=0)
+    return f"x {x0:.0f} to {x1:.0f} mm, y {y0:.0f} to {y1:.0f} mm of its own frame"
 
 
 def _tried(calibration: Mapping[str, float]) -> str:
@@ -208,8 +226,8 @@ def _verdict(title: str, verdict: Any) -> Html:
         for name, weight in sorted(verdict.posterior.items(), key=lambda pair: -pair[1])
     ]
     caption = (
-        "The alternatives: weight if all were alike likely before, and how many times better or worse the "
-        "evidence fits each than the first of the list of methods."
+        "The alternatives: weight under what is assumed beforehand (see the notes), and how many times better or "
+        "worse the evidence fits each than the first of the list of methods."
     )
     alternatives = table(["Alternative", "Weight", "Evidence"], rows, caption=caption, numbers=(1, 2)) if rows else None
     settle = None

@@ -14,7 +14,7 @@ from fragkit.study.bench import Bench, Made
 from fragkit.study.fragments import Measured
 from fragkit.study.proposal import adopt_proposal
 from fragkit.survey import PhotoEntry, Survey
-from fragkit.technique import Priors, Technique, reweigh, weigh_technique
+from fragkit.technique import Priors, Technique, reweigh, stated_priors, stated_signs, weigh_technique
 
 N_STEPS = 3
 _TECHNIQUE_STREAM = 8
@@ -91,18 +91,7 @@ def _make_technique(
         )
 
     weighed = bench.make("technique", "study", (made, motif, survey.seed), compute)
-    if weighed is None or not (survey.technique.placing or survey.technique.forming):
+    priors, signs = stated_priors(survey.technique), stated_signs(survey.technique)
+    if weighed is None or (priors.source == Priors().source and not signs):
         return weighed
-    return bench.derive((weighed, survey.technique), lambda: reweigh(weighed.value, priors=stated_priors(survey)))
-
-
-def stated_priors(survey: Survey) -> Priors:
-    """What the study assumes of placing and forming; the program's own assumptions where it says nothing."""
-    entry, usual = survey.technique, Priors()
-    if not (entry.placing or entry.forming):
-        return usual
-    return Priors(
-        placing=entry.placing or usual.placing,
-        forming=entry.forming or usual.forming,
-        source=entry.reason or "stated in the study",
-    )
+    return bench.derive((weighed, survey.technique), lambda: reweigh(weighed.value, priors=priors, signs=signs))

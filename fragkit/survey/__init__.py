@@ -1,6 +1,9 @@
 """What was found and measured: a study folder and its photographs, read and checked."""
 
 from fragkit.survey.entries import (
+    FORMINGS,
+    PLACINGS,
+    SPEAKS_FOR,
     BarControl,
     BoardControl,
     ChartEntry,
@@ -13,11 +16,13 @@ from fragkit.survey.entries import (
     LayoutEntry,
     LensEntry,
     Markers,
+    MarksEntry,
     OpeningEntry,
     PhotoEntry,
     PointControl,
     PriceEntry,
     ProposalEntry,
+    SignEntry,
     Survey,
     TapeControl,
     TechniqueEntry,
@@ -30,7 +35,10 @@ from fragkit.survey.review import ReviewEntry
 from fragkit.survey.wall_readings import WallReadings, read_wall_readings
 
 __all__ = [
+    "FORMINGS",
     "LABEL_NAMES",
+    "PLACINGS",
+    "SPEAKS_FOR",
     "BarControl",
     "BoardControl",
     "ChartEntry",
@@ -43,6 +51,7 @@ __all__ = [
     "LayoutEntry",
     "LensEntry",
     "Markers",
+    "MarksEntry",
     "OpeningEntry",
     "PhotoEntry",
     "Photograph",
@@ -50,6 +59,7 @@ __all__ = [
     "PriceEntry",
     "ProposalEntry",
     "ReviewEntry",
+    "SignEntry",
     "Survey",
     "TapeControl",
     "TechniqueEntry",

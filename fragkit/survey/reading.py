@@ -20,7 +20,6 @@ from fragkit.survey.entries import (
     PhotoEntry,
     ProposalEntry,
     Survey,
-    TechniqueEntry,
 )
 from fragkit.survey.folder import Folder, Place
 from fragkit.survey.image_files import ImageHeader
@@ -36,9 +35,9 @@ from fragkit.survey.schema import (
     ProposalTable,
     StudyTable,
     Table,
-    TechniqueTable,
 )
 from fragkit.survey.tables import Column, read_table
+from fragkit.survey.technique import read_technique
 from fragkit.survey.walls import read_wall
 from fragkit.survey.works import read_paints, read_works
 
@@ -90,7 +89,6 @@ def _open(folder: Folder) -> Document | None:
 def _read(folder: Folder, document: Document) -> Survey | None:
     study = _section(folder, document, StudyTable, "study")
     layout = _section(folder, document, LayoutTable, "layout")
-    technique = _section(folder, document, TechniqueTable, "technique")
     walls = _some(read_wall(folder, document, k) for k in range(len(document.tables("wall"))))
     lenses = _read_lenses(folder, document)
     photos = _some(_read_photo_entry(folder, document, k) for k in range(len(document.tables("photo"))))
@@ -98,6 +96,7 @@ def _read(folder: Folder, document: Document) -> Survey | None:
     decisions = _read_decisions(folder, document)
     proposal = _read_proposal(folder, document)
     works = read_works(folder, document)
+    technique = read_technique(folder, document)
     paints = read_paints(folder, document, study)
     check_references(folder, document)
     check_evidence(folder, document)
@@ -117,8 +116,8 @@ def _read(folder: Folder, document: Document) -> Survey | None:
         walls=walls,
         proposal=proposal,
         layout=_layout_entry(layout, study.seed),
-        technique=TechniqueEntry(**technique.model_dump()),
         works=works,
+        technique=technique,
         decisions=decisions,
         paints=paints,
         sources=dict(sorted(folder.sources.items())),

@@ -8,6 +8,8 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints, model_validator
 
+from fragkit.survey.entries import SPEAKS_FOR
+
 _FORBIDDEN_IN_NAMES = set('<>:"/\\|?*')
 
 
@@ -234,12 +236,35 @@ Placing = Literal["on set-out lines", "stepped off from the neighbour", "rigid g
 Forming = Literal["drawn free", "along an outline", "through a plate", "by block or roller"]
 
 
+Median = Annotated[float, Field(strict=True, ge=0.05, le=20.0)]
+LogSd = Annotated[float, Field(strict=True, ge=0.05, le=2.0)]
+
+
+class SeenTable(Table):
+    """A tool mark that somebody saw, or looked for in vain (odds below 1)."""
+
+    what: Annotated[str, StringConstraints(strict=True, strip_whitespace=True, min_length=1)]
+    odds: Annotated[float, Field(strict=True, ge=0.001, le=1000.0)]
+    favours: list[Placing | Forming] = []
+    reason: Text = ""
+
+    @model_validator(mode="after")
+    def _known_or_explained(self) -> SeenTable:
+        if not self.favours and self.what not in SPEAKS_FOR:
+            known = ", ".join(SPEAKS_FOR)
+            raise ValueError(f"{self.what!r} is not one of {known}; say in 'favours' what it speaks for")
+        return self
+
+
 class TechniqueTable(Table):
     """What is assumed of placing and forming before the evidence is weighed."""
 
     placing: dict[Placing, NotNegative] = {}
     forming: dict[Forming, NotNegative] = {}
     reason: Text = ""
+    scatter_mm: dict[Placing, tuple[Median, LogSd]] = {}
+    marks: Text | None = None
+    seen: list[SeenTable] = []
 
     @model_validator(mode="after")
     def _weighs_something(self) -> TechniqueTable:

@@ -1,14 +1,16 @@
 """How the motifs were placed and how each was formed, weighed with calibrated evidence."""
 
+from fragkit.survey import FORMINGS, PLACINGS, SPEAKS_FOR
 from fragkit.technique.changes import TRADE_LENGTHS_MM, Change, TradeLength, find_changes, find_trade_lengths
 from fragkit.technique.compare import Comparison, compare_areas
 from fragkit.technique.discoveries import false_discoveries
 from fragkit.technique.on_the_spot import Marks, measure_priors
 from fragkit.technique.power import Power, PowerRow, power
-from fragkit.technique.priors import FORMINGS, PLACINGS, OutlineSpread, Priors
+from fragkit.technique.priors import OutlineSpread, Priors
 from fragkit.technique.recurrence import Recurrence, find_recurrence
 from fragkit.technique.regularity import RegularArea, map_regularity
-from fragkit.technique.signs import SPEAKS_FOR, Sign
+from fragkit.technique.signs import Sign
+from fragkit.technique.stated import stated_priors, stated_signs
 from fragkit.technique.verdict import Verdict
 from fragkit.technique.weigh import Technique, reweigh, weigh_technique
 
@@ -39,5 +41,7 @@ __all__ = [
     "measure_priors",
     "power",
     "reweigh",
+    "stated_priors",
+    "stated_signs",
     "weigh_technique",
 ]

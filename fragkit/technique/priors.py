@@ -10,11 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fragkit.card import card
+from fragkit.survey import FORMINGS, PLACINGS
 
 FloatArray = NDArray[np.float64]
-
-PLACINGS = ("on set-out lines", "stepped off from the neighbour", "rigid groups", "continuous print")
-FORMINGS = ("drawn free", "along an outline", "through a plate", "by block or roller")
 
 SCATTER_MM = (1.4, 0.6)
 """Median and log-sd of the placing scatter. Common practice, no source: lines 1–2 mm, dividers 0.5–1 mm, eye 2–5 %."""

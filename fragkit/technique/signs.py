@@ -2,34 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
 
-from fragkit.technique.priors import FORMINGS, PLACINGS
+from fragkit.survey import FORMINGS, PLACINGS, SPEAKS_FOR
 
 FloatArray = NDArray[np.float64]
 
 MOST_ODDS = 1000.0
-
-SPEAKS_FOR: Mapping[str, tuple[str, ...]] = MappingProxyType(
-    {
-        "ties": ("through a plate",),
-        "stop-dead edges": ("through a plate",),
-        "raised lip": ("by block or roller",),
-        "register marks": ("through a plate", "by block or roller", "rigid groups"),
-        "pounce dots": ("along an outline",),
-        "incised outline": ("along an outline",),
-        "brush follows the form": ("drawn free", "along an outline"),
-        "brush crosses the edge": ("through a plate",),
-        "snapped line": ("on set-out lines",),
-        "unbroken run": ("continuous print",),
-    }
-)
-"""Signs of the trade and the answers they speak for; synthesis of conservation practice."""
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -183,8 +183,16 @@ def technique():
         forming=forming,
         n_motifs=54,
         calibration={"n_sets": 200.0, "right_ratio": 0.81, "wrong_firm_ratio": 0.005} | dict.fromkeys(PLACINGS, 0.8),
-        regular_areas=None,
-        notes=("The map of regular areas was not computed.",),
+        regular_areas=(
+            SimpleNamespace(
+                fragment=0,
+                outline_mm=np.array([[0.0, 0.0], [300.0, 0.0], [300.0, 250.0], [0.0, 250.0]]),
+                index=np.array([[0, 0], [1, 0]]),
+                p=0.001,
+                words="12 motifs are more regular than the hand of this fragment allows (p = 0.001)",
+            ),
+        ),
+        notes=("Priors are assumptions.",),
     )
 
 
