@@ -205,9 +205,23 @@ def _fragment(result: StudyResult, name: str) -> dict[str, Any]:
             "forming": _verdict(technique.forming),
             "n_motifs": technique.n_motifs,
             "calibration": technique.calibration,
-            "regular_areas": technique.regular_areas,
+            "regular_areas": _areas_of(technique, None if name in weighed else _number(result, name)),
         }
     return fragment
+
+
+def _number(result: StudyResult, name: str) -> int:
+    """Number of a fragment among those with a net; -1 when it has none."""
+    names = list(result.lattices)
+    return names.index(name) if name in names else -1
+
+
+def _areas_of(technique: Any, fragment: int | None) -> list[dict[str, Any]] | None:
+    """The suspiciously regular areas of one fragment in its frame; of all that were weighed when it is None."""
+    if technique.regular_areas is None:
+        return None
+    own = [area for area in technique.regular_areas if fragment in (None, area.fragment)]
+    return [fields_of(area, "outline_mm", "index", "p", "words") for area in own]
 
 
 def length_with_sd(lattice: Lattice, which: int) -> dict[str, float]:
