@@ -8,8 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from fragkit.motifs.folding import Sheet, Window, patches
-from fragkit.opencv import cv2
+from fragkit.motifs.folding import Sheet, patches
 
 FloatArray = NDArray[np.float64]
 FloatImage = NDArray[Any]
@@ -26,39 +25,6 @@ def learn_template(sheet: Sheet, centres_px: FloatArray, weight: FloatArray) -> 
     seen = patches(sheet.share, centres_px, sheet.window) * np.asarray(weight, np.float32)[:, None, None]
     total = np.maximum(seen.sum(0), 1e-6)
     return (cut * seen[..., None]).sum(0) / total[..., None]
-
-
-def window_energy(values: FloatImage, window: Window) -> FloatImage:
-    """Σ w (f - f̄)² over the window round every pixel, all channels together; never 0."""
-    w = window.weight
-    total = float(w.sum())
-    spread = _filtered((values * values).sum(2), w)
-    for plane in cv2.split(values):
-        spread -= _filtered(plane, w) ** 2 / total
-    floor = 1e-3 * float(np.mean(np.maximum(spread, 0.0))) + 1e-12
-    return np.maximum(spread, floor)
-
-
-def score_map(values: FloatImage, template: FloatImage, window: Window, energy: FloatImage) -> FloatImage:
-    """Correlation coefficient in [-1, 1] of the template with the picture at every pixel.
-
-    Notes
-    -----
-    ρ = Σ w t (f - f̄) / √(Σ w t² Σ w (f - f̄)²), t less its weighted mean, all channels together; the second sum is
-    the `window_energy` of the picture. Where that has next to none the score is 0.
-    """
-    w = window.weight
-    centred = template - (template * w[..., None]).sum((0, 1)) / float(w.sum())
-    energy_t = float((w[..., None] * centred**2).sum())
-    cross = np.zeros(values.shape[:2], np.float32)
-    for channel, plane in enumerate(cv2.split(values)):
-        cross += _filtered(plane, w * centred[:, :, channel])
-    return np.clip(cross / np.sqrt(max(energy_t, 1e-12) * energy), -1.0, 1.0)
-
-
-def _filtered(plane: FloatImage, kernel: FloatImage) -> FloatImage:
-    kernel = np.ascontiguousarray(kernel, np.float32)
-    return cv2.filter2D(plane, cv2.CV_32F, kernel, borderType=cv2.BORDER_CONSTANT)
 
 
 def best_near(score: FloatImage, at_px: FloatArray, radius_px: float) -> tuple[FloatArray, float]:

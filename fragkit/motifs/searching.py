@@ -8,8 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fragkit.motifs.folding import motif_phase, site_indices
-from fragkit.motifs.matching import best_near, ideal_places, learn_template, propagate, score_map, window_energy
+from fragkit.motifs.matching import best_near, ideal_places, learn_template, propagate
 from fragkit.motifs.views import View
+from fragkit.net import score_map, window_energy
 
 FloatArray = NDArray[np.float64]
 FloatImage = NDArray[Any]
@@ -26,10 +27,10 @@ def search_sites(view: View) -> tuple[NDArray[np.int64], FloatArray, FloatArray,
     index = site_indices(view.sheet.share.shape, origin, basis, 0.5 * float(np.hypot(*basis.T).max()))
     place = origin + index @ basis
     weight = np.ones(len(index))
-    energy = window_energy(view.sheet.values, view.sheet.window)
+    energy = window_energy(view.sheet.values, view.sheet.window.weight)
     for round_ in range(4):
         template = learn_template(view.sheet, place, weight)
-        score = score_map(view.sheet.values, template, view.sheet.window, energy)
+        score = score_map(view.sheet.values, template, view.sheet.window.weight, energy)
         least = _least_score(score, place, basis, radius, view.sheet.share)
         ideal = ideal_places(index, place, weight, basis) if round_ else origin + index @ basis
         place, value = propagate(score, index, ideal, radius_px=radius, sure=least)

@@ -2,6 +2,18 @@
 
 from fragkit.net.bases import reduce_basis
 from fragkit.net.features import features, pixels_and_mask, size_of
-from fragkit.net.nets import Net, Nets, find_nets
+from fragkit.net.finding import find_nets
+from fragkit.net.matching import score_map, window_energy
+from fragkit.net.nets import Net, Nets
 
-__all__ = ["Net", "Nets", "features", "find_nets", "pixels_and_mask", "reduce_basis", "size_of"]
+__all__ = [
+    "Net",
+    "Nets",
+    "features",
+    "find_nets",
+    "pixels_and_mask",
+    "reduce_basis",
+    "score_map",
+    "size_of",
+    "window_energy",
+]

@@ -18,6 +18,8 @@ _UNEQUAL_SD = 5.0
 _INFLATION = 1.5
 """Neighbouring nodes share noise; their scatter is taken this much larger."""
 _LEAST_SCATTER = 0.004
+_ALTERNATE_SD = 7.0
+_ALTERNATE_RATIO = 0.22
 
 
 def settle(candidate: Candidate, lags: LagMap, maps: Sequence[LagMap], longest: float) -> Candidate:
@@ -34,6 +36,7 @@ def settle(candidate: Candidate, lags: LagMap, maps: Sequence[LagMap], longest: 
         coarser = [net for index in range(2, 10) for net in coarser_nets(candidate.a_px, candidate.b_px, index)]
         scores = [_inequality(nodes, heights, *net) for net in coarser]
         best = int(np.argmax(scores))
+        candidate = replace(candidate, unequal_sd=max(scores[best], 0.0), coarser_px=coarser[best])
         if scores[best] <= _UNEQUAL_SD:
             return candidate
         a, b = reduce_basis(*refine(lags, *reduce_basis(*coarser[best]), stages=(14, 80)))
@@ -41,6 +44,16 @@ def settle(candidate: Candidate, lags: LagMap, maps: Sequence[LagMap], longest: 
             return candidate
         candidate = replace(candidate, a_px=a, b_px=b, evidence=evidence(lags, nodes_of(lags, a, b)))
     return candidate
+
+
+def alternates(lags: LagMap, net: Candidate) -> bool:
+    """Whether places half-way between the nodes are peaks too, though lower ones: motifs alike but not the same."""
+    full = nodes_of(lags, net.a_px, net.b_px).mean
+    for offset in ((0.5, 0.5), (0.5, 0.0), (0.0, 0.5)):
+        nodes = nodes_of(lags, net.a_px, net.b_px, offset=offset)
+        if nodes.mean > _ALTERNATE_RATIO * full and evidence(lags, nodes) > _ALTERNATE_SD:
+            return True
+    return False
 
 
 def _inequality(nodes: Nodes, heights: FloatArray, a: FloatArray, b: FloatArray) -> float:

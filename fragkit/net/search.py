@@ -24,11 +24,19 @@ STAGES = (6, 14, 30, 80, 160)
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Candidate:
-    """A net on a lag map (px, y down) and the evidence for it in standard deviations."""
+    """A net on a lag map (px, y down) and the evidence for it in standard deviations.
+
+    Attributes
+    ----------
+    unequal_sd : float
+        By how many standard deviations the nodes of the coarser net `coarser_px` are higher than the others.
+    """
 
     a_px: FloatArray
     b_px: FloatArray
     evidence: float
+    unequal_sd: float = 0.0
+    coarser_px: tuple[FloatArray, FloatArray] | None = None
     notes: tuple[str, ...] = ()
 
     @property
@@ -57,7 +65,7 @@ def propose(maps: Sequence[LagMap], *, shortest_px: float, longest_px: float) ->
 def _rough(lags: LagMap, shortest: float, longest: float) -> list[Candidate]:
     """Nets of two strong vectors, best first."""
     found: list[Candidate] = []
-    for row in _row_vectors(lags, shortest, longest):
+    for row in row_vectors(lags, shortest, longest):
         for second in _second_vectors(lags, row, shortest, longest):
             _add(found, _candidate(lags, row, second, shortest, longest, stages=(6, 14)))
     return sorted(found, key=lambda c: -c.evidence)
@@ -73,7 +81,7 @@ def _climbed(lags: LagMap, found: Sequence[Candidate], shortest: float, longest:
     return sorted(kept, key=lambda c: -c.evidence)
 
 
-def _row_vectors(lags: LagMap, shortest: float, longest: float) -> list[FloatArray]:
+def row_vectors(lags: LagMap, shortest: float, longest: float) -> list[FloatArray]:
     """Lags that are peaks themselves or whose first multiples are peaks together."""
     half = _lower_half(lags)
     double, triple = _stretched(half, 2), _stretched(half, 3)
