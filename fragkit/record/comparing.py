@@ -178,7 +178,7 @@ def _moved(
 ) -> Iterator[Change]:
     """Motifs that moved, came, went, or changed their form or class: each paired with the nearest of the other."""
     was, now = _xy(old), _xy(new)
-    pairs = _pairs(was, now, reach_mm=reach_mm)
+    pairs = pairs_within(was, now, reach_mm=reach_mm)
     steps = np.array([np.hypot(*(now[k] - was[i])) for i, k in pairs])
     stayed = int(np.sum(steps <= STAYS_MM)) if len(steps) else 0
     if stayed < len(pairs):
@@ -200,7 +200,7 @@ def _xy(rows: Sequence[Mapping[str, str]]) -> NDArray[np.float64]:
     return np.array([(float(row["x_mm"]), float(row["y_mm"])) for row in rows]).reshape(-1, 2)
 
 
-def _pairs(was: NDArray[Any], now: NDArray[Any], *, reach_mm: float) -> list[tuple[int, int]]:
+def pairs_within(was: NDArray[Any], now: NDArray[Any], *, reach_mm: float) -> list[tuple[int, int]]:
     """Rows of `was` and `now` that are each other's nearest, no further apart than `reach_mm`."""
     if not len(was) or not len(now):
         return []

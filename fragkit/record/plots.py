@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+from matplotlib.figure import Figure
+
+from fragkit.layout import WallLayout
+from fragkit.plot import alternatives as alternative_plots
+from fragkit.plot import as_built as as_built_plots
 from fragkit.plot import lattice as lattice_plots
 from fragkit.plot import motif as motif_plots
 from fragkit.plot import rectify as rectify_plots
 from fragkit.plot import technique as technique_plots
 from fragkit.plot import walls as wall_plots
 from fragkit.plot import works as works_plots
+from fragkit.record.as_built import AsBuilt
 from fragkit.record.figures import embed
 from fragkit.record.html import Html, join
 from fragkit.record.study_result import StudyResult, techniques
@@ -71,16 +77,43 @@ def wall(result: StudyResult, name: str) -> Html | None:
         return None
     one = next(wall for wall in result.layout.walls if wall.name == name)
     return join(
-        embed(
-            wall_plots.elevation(one, result.layout.forms, colours=result.colours),
-            alt=f"Elevation of wall {name} with its {one.n_motifs} motifs and its openings.",
-            caption=f"Wall {name} as it will look.",
-        ),
+        *_elevations(result, one),
         embed(
             wall_plots.certainty(one),
             alt=f"Map of wall {name}: a sign for the class of certainty of each motif's place.",
             caption=f"Wall {name}: how certain the place of each motif is. The signs differ in shape as well as tone.",
         ),
+    )
+
+
+def _elevations(result: StudyResult, wall: WallLayout) -> list[Html]:
+    """The wall as it will look: new and tarnished where the metal is known, else as in the photographs."""
+    forms, metal = result.layout.forms if result.layout is not None else {}, result.survey.works.metal
+    if metal is None or metal not in wall_plots.BRIGHT_METALS:
+        return [_elevation(wall_plots.elevation(wall, forms, colours=result.colours), wall, "as it will look")]
+    new, old = wall_plots.bright_and_tarnished(wall, forms, metal=metal, colours=result.colours)
+    return [
+        _elevation(new, wall, "with new leaf (its look is a stand-in: metal shows what it mirrors)"),
+        _elevation(old, wall, "with tarnished leaf"),
+    ]
+
+
+def _elevation(drawn: Figure, wall: WallLayout, state: str) -> Html:
+    return embed(
+        drawn,
+        alt=f"Elevation of wall {wall.name} with its {wall.n_motifs} motifs and its openings, {state}.",
+        caption=f"Wall {wall.name} {state}.",
+    )
+
+
+def alternatives(result: StudyResult, name: str) -> Html | None:
+    """The chosen layout of a wall beside the best others."""
+    if result.layout is None or sum(one.wall == name for one in result.layout.alternatives) < 2:
+        return None
+    return embed(
+        alternative_plots.side_by_side(result.layout, name),
+        alt=f"Wall {name}: the chosen layout and the best others, each with its spacing, motifs to ease, and cost.",
+        caption=f"Wall {name}: the alternatives side by side. Crosses are motifs that would have to be eased.",
     )
 
 
@@ -126,4 +159,13 @@ def flips(plan: WorksPlan) -> Html | None:
         works_plots.flips(plan.flips, currency=plan.currency or ""),
         alt="; ".join(flip.words for flip in plan.flips),
         caption="Cost against the price of leaf. Where the lines cross, the cheaper metal changes; bands hold 9 in 10.",
+    )
+
+
+def as_built(one: AsBuilt) -> Html:
+    """How far each motif of the new work is from its place."""
+    return embed(
+        as_built_plots.deviations(one),
+        alt=f"Wall {one.wall}: an enlarged arrow from the place of each motif to where it was made. {one.words}",
+        caption="Deviations, enlarged. The signs differ in shape as well as colour.",
     )

@@ -5,7 +5,7 @@ from __future__ import annotations
 from fragkit.record.html import Html, Part, join, paragraph, tag
 from fragkit.survey import Survey
 
-_POLICY = "default-src 'none'; style-src 'unsafe-inline'"
+_POLICY = "default-src 'none'; img-src data:; style-src 'unsafe-inline'"
 _CSS = """
 *{box-sizing:border-box}
 body{font:10.5pt/1.35 "DejaVu Sans",Verdana,sans-serif;color:#000;background:#fff;max-width:180mm;margin:10mm auto;
@@ -22,6 +22,7 @@ th,td{border:.25mm solid #555;padding:1.3mm 1.6mm;text-align:left;vertical-align
 .form td,.form th{height:6.3mm;padding:0 1.6mm;vertical-align:middle}
 .remark{border:.5mm solid #000;padding:1mm 3mm;margin:3mm 0}
 .gap{font-style:italic}
+figure{margin:3mm 0}figure img{max-width:100%}figcaption{color:#333;font-size:.9em}
 .two{columns:2;column-gap:6mm}
 @media print{@page{size:A4;margin:14mm}body{margin:0;padding:0;max-width:none}tr,.remark,li{break-inside:avoid}
 h2{break-after:avoid}thead{display:table-header-group}}

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 from fragkit.errors import OutputError
-from fragkit.record import words
+from fragkit.record import plots, words
+from fragkit.record.as_built import AsBuilt
 from fragkit.record.comparing import Revision
 from fragkit.record.folder import replace_file
 from fragkit.record.html import Html, Part, bullets, facts, paragraph, table, tag
 from fragkit.record.register import without_evidence
 from fragkit.record.sheet import page, sheet
 from fragkit.record.study_result import StudyResult, photo_file
+
+N_WORST = 20
 
 _NOT_STATED = "not stated: agree it before any work begins"
 
@@ -92,10 +96,29 @@ def write_revision(revision: Revision, path: Path) -> None:
     OutputError
         The page cannot be written; what was there before is then untouched.
     """
-    path = Path(path)
-    if path.is_dir():
-        raise OutputError(f"{path} is a folder. Name the page to write, such as revision.html.")
-    replace_file(path, revision_sheet(revision))
+    _write(path, revision_sheet(revision))
+
+
+def as_built_sheet(walls: Sequence[AsBuilt], *, title: str = "") -> str:
+    """Deviation map, worst motifs and verdict of every photographed wall, with room to sign."""
+    parts: list[Part] = []
+    for one in walls:
+        rows = [[motif_id, f"{distance:.1f} ± {sd:.1f}"] for motif_id, distance, sd in one.worst(N_WORST)]
+        parts += [
+            tag("h2", f"Wall {one.wall}"),
+            paragraph(one.words),
+            plots.as_built(one),
+            table(
+                ["Motif", "Off its place, mm"], rows, caption="The worst, with one standard deviation.", numbers=(1,)
+            ),
+            bullets(one.notes),
+        ]
+    return page("As built", title or "New work against its layout", *parts, _signatures("Conservator", "Client"))
+
+
+def write_as_built(walls: Sequence[AsBuilt], path: Path, *, title: str = "") -> None:
+    """Write the sheet of the new work as one HTML page; errors as in `write_revision`."""
+    _write(path, as_built_sheet(walls, title=title))
 
 
 def _of_fragment(result: StudyResult, name: str) -> list[tuple[Part, Part]]:
@@ -114,6 +137,13 @@ def _of_fragment(result: StudyResult, name: str) -> list[tuple[Part, Part]]:
 def _of_photo(result: StudyResult, name: str) -> list[Part]:
     file = photo_file(result, name) or ""
     return [name, file, tag("code", result.survey.sources.get(file, "not read"))]
+
+
+def _write(path: Path, text: str) -> None:
+    path = Path(path)
+    if path.is_dir():
+        raise OutputError(f"{path} is a folder. Name the page to write, such as {path.name}.html.")
+    replace_file(path, text)
 
 
 def _signatures(*roles: str) -> Html:

@@ -12,7 +12,7 @@ from typer.testing import CliRunner
 from fragkit.cli import app
 from fragkit.layout import lay_out
 from fragkit.record import compare_records, read_record, write_record, write_revision
-from fragkit.record.comparing import _pairs
+from fragkit.record.comparing import pairs_within
 from fragkit.survey.entries import DecisionEntry
 
 
@@ -93,8 +93,8 @@ def test_motifs_that_moved_are_counted_as_they_lie_on_the_wall(before, later, wh
 def test_pairs_are_one_to_one_and_within_reach():
     was = np.array([[0.0, 0.0], [10.0, 0.0], [100.0, 0.0]])
     now = np.array([[1.0, 0.0], [2.0, 0.0], [60.0, 0.0]])
-    assert _pairs(was, now, reach_mm=20.0) == [(0, 0)]
-    assert _pairs(was[:0], now, reach_mm=20.0) == []
+    assert pairs_within(was, now, reach_mm=20.0) == [(0, 0)]
+    assert pairs_within(was[:0], now, reach_mm=20.0) == []
 
 
 @pytest.mark.parametrize(
