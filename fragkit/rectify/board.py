@@ -22,6 +22,9 @@ MIN_VIEWS = 3
 MIN_CODED_CORNERS = 6
 """Corners of a coded board below which it fixes no plane with anything to spare."""
 
+MIN_STRANGE_MARKERS = 2
+"""Markers that the board does not have: one may be misread, two are of another board."""
+
 SEARCH_PX = 1600
 """The board is first looked for in a copy no larger than this."""
 
@@ -164,6 +167,7 @@ def find_coded_board(
     board = _coded_board(columns, rows, markers, square_mm)
     gray = _gray(pixels)
     corners, ids, _, marker_ids = cv2.aruco.CharucoDetector(board).detectBoard(gray)
+    _refuse_strange_markers(marker_ids, columns, rows)
     n_found = 0 if ids is None else len(np.ravel(ids))
     if n_found < MIN_CODED_CORNERS:
         n_markers = 0 if marker_ids is None else len(np.ravel(marker_ids))
@@ -174,6 +178,18 @@ def find_coded_board(
         )
     numbers = np.ravel(ids).astype(np.intp)
     return numbers, _refined_alone(gray, np.asarray(corners, float).reshape(-1, 2))
+
+
+def _refuse_strange_markers(marker_ids: Any, columns: int, rows: int) -> None:
+    """Refuse a board of other size: it carries markers whose numbers the board asked for does not have."""
+    n_own = (columns + 1) * (rows + 1) // 2
+    strange = np.unique(np.ravel(marker_ids)[np.ravel(marker_ids) >= n_own]) if marker_ids is not None else []
+    if len(strange) >= MIN_STRANGE_MARKERS:
+        raise EstimationError(
+            "The board with coded markers has more squares than asked for, or a second one is in the picture.",
+            found=f"markers up to number {strange[-1]}, where {columns} × {rows} inner corners have 0 to {n_own - 1}",
+            needed="the number of inner corners of the whole board, counted on the board itself, and one board only",
+        )
 
 
 def _coded_board(columns: int, rows: int, markers: Markers, square_mm: float) -> Any:

@@ -1,4 +1,15 @@
-"""Control, charts and lenses: what ties a photograph to millimetres, checked before anything is computed."""
+"""Control, charts and lenses: what ties a photograph to millimetres, checked before anything is computed.
+
+Keys of `control = { … }` that need not be given, with their defaults; every sd is one standard deviation:
+
+* `sd_px` (all kinds; 0.5, a board 0.1): picking, per coordinate.
+* `marker_mm`, `dictionary` (board; none, "4x4_50"): side of the coded markers, and the set they were printed from.
+* `level` (tape; the first two points): two points on a level line, the second to the right.
+* `stand_off_mm`, `stand_off_sd_mm` (bar; 0, 1): how far the bar stands before the wall, towards the camera.
+* `length_sd_mm` (bar; 0.2): how well the bar keeps its length.
+
+`chart = { patches = …, kind = … }`: kind "colour" (the default) sets a colour matrix, "grey" white and lightness only.
+"""
 
 from __future__ import annotations
 

@@ -102,3 +102,12 @@ def test_the_board_that_is_there_is_named():
     gray = cv2.imread(str(BOARD), cv2.IMREAD_GRAYSCALE)
     with pytest.raises(EstimationError, match="no chessboard of 9 × 7 inner corners, but one of 9 × 6"):
         find_board(gray, columns=9, rows=7)
+
+
+@pytest.mark.parametrize(
+    ("columns", "rows", "message"),
+    [(7, 4, "more squares than asked for.*markers up to number 23, where 7 × 4"), (6, 5, "more squares|is not read")],
+)
+def test_a_coded_board_of_other_size_is_named(columns, rows, message, photos):
+    with pytest.raises(EstimationError, match=message):
+        find_coded_board(photos[0], columns=columns, rows=rows, markers=MARKERS, square_mm=30.0)
