@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from fragkit.record.register import CLASSES, register, without_evidence
-from fragkit.record.results_walls import certainty_results, walls_results, works_results
+from fragkit.record.results_walls import certainty_results, room_results, walls_results, works_results
 from fragkit.record.schema import SCHEMA_VERSION, bayes_factors
 from fragkit.record.sources import METHODS, SOURCES
 from fragkit.record.study_result import StudyResult, fields_of, fragment_of, photo_file, skipped_rows, techniques
@@ -45,6 +45,7 @@ def results(result: StudyResult) -> dict[str, Any]:
         "proposal": _proposal(result),
         "colours": _colours(result),
         "walls": walls_results(result),
+        "room": room_results(result),
         "n_motifs": None if result.layout is None else result.layout.n_motifs,
         "certainty": certainty_results(result),
         "works": works_results(result),

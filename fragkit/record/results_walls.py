@@ -34,6 +34,20 @@ def walls_results(result: StudyResult) -> list[dict[str, Any]]:
     ]
 
 
+def room_results(result: StudyResult) -> dict[str, Any] | None:
+    """Corners, choices and certainty of all walls together; None without a layout."""
+    layout = result.layout
+    if layout is None:
+        return None
+    angles = ("row_step_arcsec", "column_step_arcsec")
+    return {
+        "joins": [vars(join) | fields_of(join, *angles) for join in layout.joins],
+        "choices": [vars(decision) for decision in layout.decisions],
+        "scatter_seed": layout.scatter_seed,
+        "uncertainty": layout.uncertainty,
+    }
+
+
 def _wall(wall: WallLayout, setting: WallSetting | None, alternatives: Sequence[Alternative]) -> dict[str, Any]:
     return {
         "name": wall.name,
@@ -45,6 +59,10 @@ def _wall(wall: WallLayout, setting: WallSetting | None, alternatives: Sequence[
         "origin_mm": wall.origin_mm,
         "strain_ratio": wall.strain_ratio,
         "on_axis": wall.on_axis,
+        **fields_of(wall, "follow", "follow_difference_mm", "follow_worst_mm", "stretch_ratio", "change_ratio"),
+        "n_eased": len(wall.eased),
+        "uncertainty": dict(wall.uncertainty),
+        "passes": [vars(one) | {"within": one.within} for one in wall.passes],
         "max_edge_gap_ratio": wall.max_edge_gap_ratio,
         "dropped": [{"i": i, "j": j, "xy_mm": xy, "reason": reason} for i, j, xy, reason in wall.dropped],
         "cost_terms": dict(wall.cost_terms),
@@ -55,7 +73,8 @@ def _wall(wall: WallLayout, setting: WallSetting | None, alternatives: Sequence[
 
 def _alternative(one: Alternative) -> dict[str, Any]:
     names = ("name", "n_motifs", "across_mm", "down_mm", "on_axis", "cost", "chosen", "why")
-    return fields_of(one, *names) | {"terms": dict(one.terms)}
+    more = ("follow", "within_evidence", "n_eased", "n_dropped", "stretch_ratio", "change_ratio")
+    return fields_of(one, *names, *more) | {"terms": dict(one.terms)}
 
 
 def _setting(setting: WallSetting) -> dict[str, Any]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Sequence
 from typing import Any
 
 from fragkit.record import plots, words
@@ -27,8 +28,41 @@ def walls(result: StudyResult) -> Html:
     head = ["Wall", "Motifs", "Left out", "Spacing, mm", "Against the measured repeat", "Largest gap"]
     caption = "The layout. The largest gap is given in repeats: 1 is a full repeat."
     parts.append(table(head, rows, caption=caption, numbers=(1, 2, 3, 4, 5)))
-    parts += [_wall(result, wall) for wall in result.layout.walls]
+    parts += [_corners(result.layout.joins), *(_wall(result, wall) for wall in result.layout.walls)]
+    parts.append(_choices(result))
     return section("The walls", *parts, key="walls")
+
+
+def _corners(joins: Sequence[Any]) -> Html | None:
+    """Steps at the corners, in mm and in seconds of arc from where they are seen."""
+    if not joins:
+        return None
+    rows = [
+        [
+            f"{join.wall} / {join.next}",
+            join.turn,
+            _step(join.row_step_mm, join.row_step_arcsec),
+            "–" if join.column_step_mm is None else _step(join.column_step_mm, join.column_step_arcsec),
+            f"{join.margin_mm:.0f}",
+        ]
+        for join in joins
+    ]
+    head = ["Corner", "Columns", "Worst step of rows", "Step of columns", "Last line to first, mm"]
+    seen = f"{joins[0].viewing_mm / 1000:.1f} m"
+    caption = f"The corners. Angles are seconds of arc seen from {seen}; a keen eye sees about 20."
+    return table(head, rows, caption=caption, numbers=(2, 3, 4))
+
+
+def _step(step_mm: float, seconds: float) -> str:
+    return f"{step_mm:.1f} mm ({float(f'{seconds:.2g}'):g}″)"
+
+
+def _choices(result: StudyResult) -> Html | None:
+    """What was chosen for the walls and why, overrides of the evidence among it."""
+    decisions = result.layout.decisions if result.layout is not None else ()
+    rows = [[one.what, one.choice, one.reason] for one in decisions]
+    caption = "What was chosen or overridden in the layout, and why not the next best."
+    return table(["What", "Choice", "Reason"], rows, caption=caption) if rows else None
 
 
 def _wall_row(wall: Any) -> list[str]:
@@ -45,6 +79,9 @@ def _wall(result: StudyResult, wall: Any) -> Html:
     rows: list[tuple[Part, Part]] = [
         ("On the axis", wall.on_axis),
         ("Forms", "; ".join(f"{number:,} {form}" for form, number in forms.most_common(8))),
+        ("Made one by one", f"{words.count(len(wall.eased), 'motif')} moved, reduced or reshaped; see layout.csv"),
+        ("Stretch", _stretch(wall)),
+        ("Average uncertainty", _uncertainty(wall)),
     ]
     setting = _setting_of(result, wall.name)
     if setting is not None:
@@ -60,8 +97,20 @@ def _wall(result: StudyResult, wall: Any) -> Html:
         paragraph(forecast) if forecast else None,
         join(paragraph("Left out:"), bullets(left_out)) if left_out else None,
         paragraph(f"… and {more} more, in results.json.") if more > 0 else None,
+        plots.alternatives(result, wall.name),
         _alternatives(result, wall.name),
     )
+
+
+def _stretch(wall: Any) -> str:
+    claim = "too little to be seen" if wall.invisible else "may be seen"
+    largest, change = 100 * wall.stretch_ratio, 100 * wall.change_ratio
+    return f"at most {largest:.1f} % a repeat and {change:.1f} % between neighbours: {claim}"
+
+
+def _uncertainty(wall: Any) -> str:
+    parts = ", ".join(f"{name} {wall.uncertainty[name]:.2f}" for name in ("position", "form", "material"))
+    return f"{wall.uncertainty['mean']:.2f} by area ({parts}); 0 is measured on the wall, 1 chosen to fit"
 
 
 def _setting_of(result: StudyResult, name: str) -> Any:
