@@ -6,12 +6,14 @@ from matplotlib.figure import Figure
 
 from fragkit.layout import WallLayout
 from fragkit.plot import alternatives as alternative_plots
+from fragkit.plot import as_built as as_built_plots
 from fragkit.plot import lattice as lattice_plots
 from fragkit.plot import motif as motif_plots
 from fragkit.plot import rectify as rectify_plots
 from fragkit.plot import technique as technique_plots
 from fragkit.plot import walls as wall_plots
 from fragkit.plot import works as works_plots
+from fragkit.record.as_built import AsBuilt
 from fragkit.record.figures import embed
 from fragkit.record.html import Html, join
 from fragkit.record.study_result import StudyResult, techniques
@@ -157,4 +159,13 @@ def flips(plan: WorksPlan) -> Html | None:
         works_plots.flips(plan.flips, currency=plan.currency or ""),
         alt="; ".join(flip.words for flip in plan.flips),
         caption="Cost against the price of leaf. Where the lines cross, the cheaper metal changes; bands hold 9 in 10.",
+    )
+
+
+def as_built(one: AsBuilt) -> Html:
+    """How far each motif of the new work is from its place."""
+    return embed(
+        as_built_plots.deviations(one),
+        alt=f"Wall {one.wall}: an enlarged arrow from the place of each motif to where it was made. {one.words}",
+        caption="Deviations, enlarged. The signs differ in shape as well as colour.",
     )
