@@ -1,0 +1,84 @@
+"""The placing likelihoods against certified and published data, and against another library."""
+
+import csv
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+from statsmodels.regression.mixed_linear_model import MixedLM
+
+from fragkit.lattice import restricted_log_likelihood
+from fragkit.placing import OnLines, RigidGroups, SteppedOff, covariance
+
+REFERENCE = Path(__file__).parents[1] / "reference"
+
+
+def _column(name, *columns):
+    with (REFERENCE / name).open(encoding="utf-8") as file:
+        rows = list(csv.DictReader(file))
+    return [np.array([float(row[c]) for row in rows]) for c in columns]
+
+
+def _grouped(name):
+    """Values as x-displacements of groups of equal size in one row; sites (n, 2), values (n,), size."""
+    group, values = _column(name, "group", "y")
+    size = int(np.sum(group == group[0]))
+    order = np.argsort(group, kind="stable")
+    return np.column_stack([np.arange(len(values)), np.zeros(len(values), int)]), values[order], size
+
+
+def _reml(sites, values, size, between_sd, within_sd):
+    groups = RigidGroups(
+        columns=size, rows=1, shift_sd_mm=between_sd, turn_sd_rad=0.0, seat_sd_mm=0.0, own_sd_mm=within_sd
+    )
+    spread = covariance(groups, sites, sites * 100.0)[::2, ::2]
+    return restricted_log_likelihood(values, np.ones((len(values), 1)), spread)
+
+
+@pytest.mark.parametrize("name", ["sirstv", "atmwtag"])
+def test_rigid_groups_are_likeliest_at_the_certified_components(name):
+    """NIST StRD one-way analysis of variance: within = MSW, between = (MSB − MSW)/n, both certified."""
+    certified = json.loads((REFERENCE / "nist/strd_anova_certified.json").read_text())["data"][name]
+    sites, values, size = _grouped(f"nist/{name}.csv")
+    values = values - values.mean()  # seven leading digits of AtmWtAg never change
+    within = float(certified["residual_sd"])
+    mean_square = float(certified["SS_between"]) / certified["df"][0]
+    between = np.sqrt((mean_square - within**2) / size)
+    best = _reml(sites, values, size, between, within)
+    for factors in ((1.02, 1.0), (0.98, 1.0), (1.0, 1.02), (1.0, 0.98)):
+        assert _reml(sites, values, size, between * factors[0], within * factors[1]) < best
+    step = np.array([1.0 - 1e-4, 1.0 + 1e-4])
+    along = [_reml(sites, values, size, between * f, within) for f in step]
+    across = [_reml(sites, values, size, between, within * f) for f in step]
+    np.testing.assert_allclose(np.diff([along, across]) / 2e-4, 0.0, rtol=0, atol=1e-3)  # the top is flat
+
+
+def test_rigid_groups_have_the_likelihood_of_statsmodels():
+    """Independent library: restricted likelihood of a random-intercept model at its own optimum."""
+    sites, values, size = _grouped("nist/sirstv.csv")
+    values = 100.0 * (values - values.mean())  # statsmodels warns of variances below 0.01
+    fit = MixedLM(values, np.ones(len(values)), groups=sites[:, 0] // size).fit(reml=True)
+    within, between = np.sqrt(fit.scale), np.sqrt(fit.cov_re[0, 0])
+    ours = _reml(sites, values, size, between, within)
+    # statsmodels leaves out ½ ln|XᵀX|, which is a constant of the design
+    assert ours == pytest.approx(fit.llf + 0.5 * np.log(len(values)), abs=1e-3)
+
+
+def test_the_published_random_walk_is_stepped_off():
+    """NIST/SEMATECH e-Handbook 1.4.2.3: 500 values of a random walk, against independent errors; 80 at a time."""
+    (values,) = _column("nist/randwalk.csv", "y")
+    for start in range(0, 400, 80):
+        part = values[start : start + 80]
+        sites = np.column_stack([np.arange(80), np.zeros(80, int)])
+        design = np.column_stack([np.ones(80), np.arange(80)])
+        logs = {}
+        for name, unit in (
+            ("walk", SteppedOff(step_sd_mm=1.0, start_sd_mm=1.0)),
+            ("lines", OnLines(sd_x_mm=1.0, sd_y_mm=1.0)),
+        ):
+            kernel = covariance(unit, sites, sites * 1.0)[::2, ::2]
+            logs[name] = max(
+                restricted_log_likelihood(part, design, s**2 * kernel) for s in np.geomspace(0.05, 20.0, 60)
+            )
+        assert logs["walk"] - logs["lines"] > 10.0
