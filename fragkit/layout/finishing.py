@@ -20,7 +20,7 @@ from fragkit.layout.passing import find_passes
 from fragkit.layout.results import WallLayout
 from fragkit.layout.scatter import draw_scatter
 from fragkit.layout.search import Net
-from fragkit.layout.shapes import WHOLE, rings_to_area
+from fragkit.layout.shapes import WHOLE
 from fragkit.layout.wording import wall_notes
 
 FloatArray = NDArray[np.float64]
@@ -202,7 +202,7 @@ def _worst_bent(job: Job, sites: Sites) -> Bent:
 
 
 def _metal_mm2(job: Job, placed: Placed) -> FloatArray:
-    area = {form.name: rings_to_area(form.outlines["metal"]).area for form in job.forms}
+    area = {form.name: form.metal_mm2 for form in job.forms}
     names, number = np.unique(np.array(placed.form, object).astype(str), return_inverse=True)
     return np.array([area[name] for name in names])[number] * placed.scale_ratio**2 if len(names) else np.zeros(0)
 

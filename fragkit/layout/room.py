@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -181,7 +182,17 @@ def motif_forms(motif: Motif) -> dict[str, Outlines]:
 
 
 def _forms(motif: Motif) -> tuple[Form, ...]:
-    whole = make_form(WHOLE, motif.outlines)
+    layers = motif.outlines.items()
+    return _forms_of(
+        tuple((name, tuple(np.asarray(ring, float).tobytes() for ring in rings)) for name, rings in layers)
+    )
+
+
+@lru_cache(maxsize=4)
+def _forms_of(layers: tuple[tuple[str, tuple[bytes, ...]], ...]) -> tuple[Form, ...]:
+    """The forms of a motif by the content of its outlines: a room is laid out many times while it is tuned."""
+    outlines = {name: tuple(np.frombuffer(ring).reshape(-1, 2) for ring in rings) for name, rings in layers}
+    whole = make_form(WHOLE, outlines)
     return (whole, *reshaped_forms(whole))
 
 

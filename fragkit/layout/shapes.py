@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -41,6 +42,11 @@ class Form:
     name: str
     outlines: Outlines
     bound_mm: FloatArray
+
+    @cached_property
+    def metal_mm2(self) -> float:
+        """Area of the metal at scale 1."""
+        return float(rings_to_area(self.outlines["metal"]).area)
 
     def reach_mm(self) -> tuple[float, float]:
         """How far the form reaches from its centre, across and up or down, at most, and a hair (1e-6 mm) more."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import tomllib
 from collections.abc import Mapping
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 from fragkit.errors import OutputError
@@ -30,7 +31,11 @@ def write_review(review: ReviewEntry, path: Path) -> None:
 
 
 def write_choices(
-    folder: Path, tables: Mapping[str, Mapping[str, Any] | None], *, decision: Mapping[str, str] | None = None
+    folder: Path,
+    tables: Mapping[str, Mapping[str, Any] | None],
+    *,
+    inner: Mapping[tuple[str | int, ...], Mapping[str, Any]] = MappingProxyType({}),
+    decision: Mapping[str, str] | None = None,
 ) -> None:
     """Set keys of tables such as [layout] in survey.toml, and log the decision; all else stays as it is.
 
@@ -40,6 +45,8 @@ def write_choices(
         The study folder.
     tables : mapping of str to mapping of str to text, number, list or mapping
         Tables by name, made when they are not there. None takes the keys of a table away.
+    inner : mapping of tuple to mapping
+        Keys of tables within tables, which are there, by path as ("wall", 0, "edge", 1).
     decision : mapping of str to str, optional
         One more [[decision]]: what, choice, reason, and perhaps who and date.
 
@@ -58,13 +65,25 @@ def write_choices(
         wanted = {**data.get(name, {}), **keys} if keys is not None else None
         text = _with_table(text, data, name, wanted)
         data = {key: value for key, value in data.items() if key != name} | ({name: wanted} if wanted else {})
+    for where, keys in inner.items():
+        table = _at(data, where)
+        changed = {key: value for key, value in keys.items() if table.get(key) != value}
+        text = edited(text, where, changed)
+        table.update(changed)
     if decision is not None:
         text = _with_decision(text, decision)
         data["decision"] = [*data.get("decision", []), dict(decision)]
     if parsed(text) != data:
-        asked = "; ".join(f"[{name}] {dict(keys or {})}" for name, keys in tables.items())
+        every = {**tables, **{" ".join(map(str, where)): keys for where, keys in inner.items()}}
+        asked = "; ".join(f"[{name}] {dict(keys or {})}" for name, keys in every.items())
         raise OutputError(f"{SURVEY_FILE} was left as it is. Write into it: {asked}")
     replace_file(path, text)
+
+
+def _at(data: Any, where: tuple[str | int, ...]) -> Any:
+    for part in where:
+        data = data[part]
+    return data
 
 
 def _with_table(text: str, data: Mapping[str, Any], name: str, wanted: Mapping[str, Any] | None) -> str:

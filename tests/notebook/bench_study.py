@@ -1,13 +1,17 @@
 """A study result made by hand for the widgets: one rectified photograph, motifs of a known net with hand scatter."""
 
+from types import SimpleNamespace
+
 import numpy as np
 
 from fragkit.lattice import fit_lattice, pool
+from fragkit.layout import lay_out
 from fragkit.motifs import Centres
 from fragkit.net import Net
 from fragkit.rectify import given_lens, rectify
 from fragkit.study import StudyResult
 from fragkit.survey import read_photo, read_survey
+from fragkit.technique import weigh_technique
 
 ACROSS_MM, DOWN_MM, N_COLUMNS, N_ROWS = 95.5, 66.3, 7, 6
 SCATTER_MM, MEASURED_SD_MM = 0.7, 0.2
@@ -41,6 +45,13 @@ def fragment_centres(seed=3):
     )
 
 
+def cone_outlines():
+    """A hop cone reduced to an ellipse, with its shadow below and to the right."""
+    turn = np.linspace(0.0, 2.0 * np.pi, 60, endpoint=False)
+    metal = np.column_stack([15.0 * np.cos(turn), 20.0 * np.sin(turn)])
+    return {"metal": (metal,), "shadow": (metal + [3.0, -3.0],)}
+
+
 def small_result(folder):
     """A result of the sample study in `folder` whose photograph press-1 shows `fragment_centres`."""
     survey = read_survey(folder)
@@ -49,7 +60,9 @@ def small_result(folder):
     plane = rectify(read_photo(entry.file), entry.control, lens=lens, flatness_mm=entry.flatness_mm)
     centres = {"press-1": fragment_centres()}
     lattices = {"press": fit_lattice(centres["press-1"])}
-    absent = dict.fromkeys(("motif", "colours", "technique", "layout", "setting", "takeoff", "works"))
+    pooled, motif = pool(list(lattices.values())), SimpleNamespace(outlines=cone_outlines())
+    technique = weigh_technique(list(lattices.values()), None, rng=np.random.default_rng(1), n_calibration=10)
+    absent = dict.fromkeys(("colours", "setting", "takeoff", "works"))
     return StudyResult(
         survey=survey,
         rectified={"press-1": plane},
@@ -58,7 +71,10 @@ def small_result(folder):
         unreviewed=centres,
         merged={"press": centres["press-1"]},
         lattices=lattices,
-        pooled=pool(list(lattices.values())),
+        pooled=pooled,
+        motif=motif,
+        technique=technique,
+        layout=lay_out(survey.walls, pooled, motif, options=survey.layout),
         placed=(),
         skipped=(),
         provenance={},

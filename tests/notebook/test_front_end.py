@@ -4,7 +4,7 @@ import pytest
 
 from fragkit.notebook.front_end import FOLDER, SHARED, script
 
-WIDGETS = ("marking.js", "labelling.js", "reviewing.js")
+WIDGETS = ("marking.js", "labelling.js", "reviewing.js", "tuning.js", "weighing.js")
 MAX_LINES, MAX_LINE = 400, 120
 
 

@@ -244,12 +244,12 @@ class Stage {
     const { width, height, levels } = this.photo;
     const want = this.scale * this.ratio * width;
     const level = levels.findLast((bitmap) => bitmap.width >= want) ?? levels[0];
-    const [across, down] = [level.width / width, level.height / height];
+    const [across, down] = level ? [level.width / width, level.height / height] : [1, 1];
     const x0 = Math.max(0, Math.floor(-this.left / this.scale));
     const y0 = Math.max(0, Math.floor(-this.top / this.scale));
     const x1 = Math.min(width, Math.ceil((this.width - this.left) / this.scale));
     const y1 = Math.min(height, Math.ceil((this.height - this.top) / this.scale));
-    if (x1 <= x0 || y1 <= y0) return;
+    if (x1 <= x0 || y1 <= y0 || !level) return;
     const place = [this.left + x0 * this.scale, this.top + y0 * this.scale];
     const size = [(x1 - x0) * this.scale, (y1 - y0) * this.scale];
     context.imageSmoothingEnabled = this.scale < 4;
@@ -269,6 +269,8 @@ class Stage {
   }
 
   paintLoupe() {
+    this.loupe.hidden = !this.photo.levels.length;
+    if (this.loupe.hidden) return;
     const context = this.loupe.getContext("2d");
     const { x, y } = this.cursor;
     const shrink = this.photo.levels[0].width / this.photo.width;
