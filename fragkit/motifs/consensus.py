@@ -18,8 +18,10 @@ from fragkit.motifs.labels import GUESS_NOTE, Read, label_picture, override, par
 from fragkit.motifs.learning import Learned, Sheet, cut_copies, learn_copies, open_sheet
 from fragkit.motifs.mixture import GROUND, METAL, SHADOW, expect, likelihood
 from fragkit.motifs.motif import Motif
-from fragkit.motifs.shares import divide, divide_copies, toned
+from fragkit.motifs.ring import RingCorrelation, ring_correlation
+from fragkit.motifs.shares import divide, divide_copies, mean_halves, toned
 from fragkit.motifs.sharpening import CAUTION, edge_width_px, sharpen
+from fragkit.motifs.silhouette import stray_from_silhouette
 from fragkit.rectify import Picture
 
 FloatArray = NDArray[np.float64]
@@ -30,7 +32,7 @@ LabelArray = NDArray[np.uint8]
 FINEST_MM = 0.2
 """The finest grid of the result; otherwise that of the finest picture."""
 FEWEST = 3
-FINEST_GAP_PX = 3.0
+FINEST_GAP_PX = 2.0
 """A bare line narrower than this many picture pixels disappears between edges that vary from copy to copy."""
 N_READINGS, LEAST_SHARE = 3, 0.012
 TRUST_LOST = 0.6
@@ -104,6 +106,7 @@ class _Shares:
     weight: Float32Array
     atlas: Float32Array
     typical: Float32Array
+    resolution: RingCorrelation
 
 
 def _share(sheets: Sequence[Sheet], learned: Learned, fine: Grid) -> _Shares:
@@ -124,7 +127,8 @@ def _share(sheets: Sequence[Sheet], learned: Learned, fine: Grid) -> _Shares:
         typical = _typical(both.metal, both.shadow)
     metal, shadow = divide_copies(parts, leaves, both, paints, pitch)
     final = np.stack([both.metal, both.shadow, 1.0 - both.metal - both.shadow])
-    return _Shares(metal, shadow, np.concatenate([part.weight for part in parts]), final, typical)
+    agreed = ring_correlation(*mean_halves(parts), mm_per_px=pitch)
+    return _Shares(metal, shadow, np.concatenate([part.weight for part in parts]), final, typical, agreed)
 
 
 def _typical(metal: Float32Array, shadow: Float32Array) -> Float32Array:
@@ -168,7 +172,7 @@ def _motif(
     outlines = {name: tuple(frozen_array(p - middle) for p in parts) for name, parts in found.items()}
     width, height = _box(outlines["metal"] + outlines["shadow"])
     metal_width, metal_height = _box(outlines["metal"])
-    strays = lines.strays_mm(shares.metal, shares.weight, found["metal"][0], grid)
+    strays = stray_from_silhouette(shares.typical[METAL], shares.metal, shares.weight, grid)
     seen = shares.weight > 0.5
     rng = np.random.default_rng(len(seen))
     index = _index(sheets)
@@ -194,9 +198,12 @@ def _motif(
         residuals=frozen_array(np.where(seen, shares.metal - atlas[METAL], 0.0), np.float32),
         seen=frozen_array(seen),
         example_index=frozen_array(index, np.int64),
-        strays_mm=frozen_array(np.nan_to_num(strays)),
-        strays_seen=frozen_array(np.isfinite(strays)),
-        shape_spread_mm=lines.spread_mm(strays, found["metal"][0]),
+        silhouette_mm=frozen_array(strays.outline_mm - middle) if strays else None,
+        strays_mm=frozen_array(np.nan_to_num(strays.strays_mm)) if strays else None,
+        strays_seen=frozen_array(np.isfinite(strays.strays_mm)) if strays else None,
+        shape_spread_mm=strays.spread_mm if strays else None,
+        shapes=strays.shapes if strays else None,
+        resolution=shares.resolution,
         labels=labels,
         notes=notes + _doubts(shares, outlines, max(sheet.picture.mm_per_px for sheet in sheets)),
     )
@@ -230,8 +237,8 @@ def _doubts(shares: _Shares, outlines: dict[str, tuple[FloatArray, ...]], pitch:
         share = 100.0 * thin.sum() / (shares.atlas[METAL] > 0.5).sum()
         notes.append(f"{share:.0f} % of the metal is shown by fewer than two undamaged examples.")
     notes.append(
-        f"Bare lines between parts of the leaf narrower than about {FINEST_GAP_PX * pitch:.1f} mm are not resolved; "
-        "the metal's area counts them as metal."
+        f"Bare lines between parts of the leaf narrower than about {FINEST_GAP_PX * pitch:.1f} mm may be partly "
+        "closed; the metal's area then counts a part of them."
     )
     if len(shares.metal) < 8:
         notes.append(f"Only {len(shares.metal)} examples: leaf and paint are told apart by few differences.")

@@ -11,6 +11,8 @@ from numpy.typing import NDArray
 from fragkit.card import card
 from fragkit.frozen import frozen_array
 from fragkit.motifs.centres import Centres
+from fragkit.motifs.procrustes import Shapes
+from fragkit.motifs.ring import RingCorrelation
 from fragkit.units import with_sd
 
 FloatArray = NDArray[np.float64]
@@ -47,12 +49,17 @@ class Motif:
     seen : (n_examples, h, w) bool array
     example_index : (n_examples, 3) array
         Picture number, i, j.
+    silhouette_mm : (m, 2) array or None
+        Outline of the largest connected part, its bare lines closed.
     strays_mm : (n_examples, points) array or None
-        How far each example's edge lies outside the largest metal outline, every 0.5 mm along it; masked by
-        `strays_seen`.
+        How far each example's edge lies outside the silhouette, every 0.5 mm along it; masked by `strays_seen`.
     shape_spread_mm : float or None
         How far examples stray from the outline (rms), place and noise taken off; None where too little is
         seen.
+    shapes : Shapes or None
+        Silhouettes of the examples that show nearly all of theirs, brought onto each other (Procrustes).
+    resolution : RingCorrelation
+        How fine a detail two halves of the examples agree on.
     labels : tuple of (h, w) uint8 arrays
         One per picture: 0 not read, 1 ground, 2 shadow, 3 metal, 4 loss, 5 later work.
     notes : tuple of str
@@ -79,9 +86,12 @@ class Motif:
     residuals: Float32Array
     seen: NDArray[np.bool_]
     example_index: NDArray[np.int64]
+    silhouette_mm: FloatArray | None
     strays_mm: FloatArray | None
     strays_seen: NDArray[np.bool_] | None
     shape_spread_mm: float | None
+    shapes: Shapes | None
+    resolution: RingCorrelation
     labels: tuple[NDArray[np.uint8], ...]
     notes: tuple[str, ...] = ()
 
@@ -99,8 +109,13 @@ class Motif:
             ("metal", f"{self.metal_width_mm:.1f} × {self.metal_height_mm:.1f} mm"),
             ("metal area", with_sd(self.metal_area_mm2, self.metal_area_sd_mm2, "mm²")),
             ("spread of the outlines", spread),
+            ("narrowest line two halves show", _finest(self.resolution)),
         ]
         return card("Motif", rows, notes=self.notes)
+
+
+def _finest(resolution: RingCorrelation) -> str:
+    return "nothing in common" if resolution.finest_mm is None else f"{resolution.finest_mm:.1f} mm"
 
 
 def recentre(centres: Centres, motif: Motif, *, picture: int) -> Centres:

@@ -112,7 +112,7 @@ def strays_mm(shares: Float32Array, weights: Float32Array, outline: FloatArray, 
     Along each normal the copy's share of metal is summed against that of the outline itself: the difference
     is the displacement, whatever the blur.
     """
-    points, normals = _stations(outline)
+    points, normals = stations(outline)
     s = np.arange(-REACH_MM, REACH_MM + 1e-9, grid.mm_per_px / 2.0)
     xy = points[:, None] + s[None, :, None] * normals[:, None]
     rows = grid.centre_px[1] - xy[..., 1] / grid.mm_per_px
@@ -136,7 +136,7 @@ def spread_mm(strays: FloatArray, outline: FloatArray) -> float | None:
     outline does not: the covariance between points 1.5 mm apart is kept, the variance at a point is not.
     Wandering finer than that is lost with the noise.
     """
-    _, normals = _stations(outline)
+    _, normals = stations(outline)
     products = []
     for row in strays:
         known = np.isfinite(row)
@@ -158,7 +158,7 @@ def _smoothed(points: FloatArray, mm_per_px: float) -> FloatArray:
     return np.asarray(2.0 * smooth - ndimage.gaussian_filter1d(smooth, width, axis=0, mode="wrap"))
 
 
-def _stations(outline: FloatArray) -> tuple[FloatArray, FloatArray]:
+def stations(outline: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Evenly spaced points on a counter-clockwise outline and their outward normals."""
     ring = shapely.LinearRing(outline)
     n = max(12, round(ring.length / STEP_MM))

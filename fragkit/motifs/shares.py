@@ -112,6 +112,20 @@ def divide_copies(
     return metal, shadow
 
 
+def mean_halves(parts: Sequence[Toned]) -> tuple[Float32Array, Float32Array]:
+    """How far from the ground (h, w) the tone is, in the mean of the first, third … copies and of the others.
+
+    Nothing that was learned from all copies goes into it but what is damaged; leaf counts alike when it is lighter and
+    when it is darker than the ground.
+    """
+    away = np.concatenate([np.log1p((part.tones**2).sum(0)) for part in parts])
+    weight = np.concatenate([part.weight for part in parts])
+    first, second = (
+        (weight[k::2] * away[k::2]).sum(0) / np.maximum(weight[k::2].sum(0), np.float32(1e-3)) for k in (0, 1)
+    )
+    return first, second
+
+
 def _leaf(part: Toned, metal: Float32Array, paints: Paints, mm_per_px: float) -> Float32Array:
     """Tone (3, n, h, w) of the sure leaf around each place of each copy; 0 where there is none.
 
