@@ -8,10 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from fragkit.lattice.drift import FIELDS, Drift, field_shapes, in_trade_units, state_drift, state_no_drift
+from fragkit.lattice.drift import Drift, drift_shapes, in_trade_units, state_drift, state_no_drift
 from fragkit.lattice.gaussian import free_contrasts, least_squares
 from fragkit.lattice.observed import Observed, RowFrame
-from fragkit.lattice.scatter import Field, Scatter, candidate_kinds
+from fragkit.lattice.scatter import Candidate, Field, Scatter, candidate_kinds
 from fragkit.lattice.weighing import weigh_scatter
 from fragkit.units import Z95
 
@@ -28,6 +28,9 @@ happens on nets without drift is printed by the benchmark of `tests/lattice`."""
 LEAST_DRIFT_SITES = 9
 LEAST_FREE_SHARE = 0.02
 """A field of which the net absorbs more than all but this share cannot be told."""
+
+MOST_GROUPS = 10
+"""Rigid groups against which a drift is weighed."""
 
 LEAST_SHARE = 0.01
 """Kinds of scatter with less than this share of the best one's weight are left out of the average."""
@@ -52,20 +55,30 @@ def judge(data: Observed, frame: RowFrame, strays: FloatArray) -> Judgement:
     offsets = _pulled_offsets(data, frame, strays)
     noise = _noise_var(data, frame)
     fields = _fields(data, frame)
-    plain, *fitted = weigh_scatter(offsets, data.design, noise, candidates, fields=fields)
-    base = plain.total_log_evidence
-    gains = np.array([np.exp(min(f.total_log_evidence - base, 600.0)) for f in fitted]) / len(FIELDS)
+    plain = weigh_scatter(offsets, data.design, noise, candidates)[0]
+    base, *fitted = weigh_scatter(offsets, data.design, noise, _worth_a_drift(plain), fields=fields)
+    shares = np.array([field.shape.share for field in fields])
+    gains = shares * np.array([np.exp(min(f.total_log_evidence - base.total_log_evidence, 600.0)) for f in fitted])
     support = gains / (1.0 + gains.sum())
-    sizes = [_field_size(data, frame, s.at_means(), f, strays) for s, f in zip(fitted, fields, strict=True)]
     if support.sum() > LEAST_DRIFT_SUPPORT:
         best = int(np.argmax(support))
-        value, sd, unit = sizes[best]
+        value, sd, unit = _field_size(data, frame, fitted[best], fields[best], strays)
         if abs(value) > LEAST_DRIFT_SDS * sd:
-            number = fields[best].number
-            drift = state_drift(number, value=value, sd=sd, unit=unit, support=float(support[best]))
+            drift = state_drift(fields[best].shape, value=value, sd=sd, unit=unit, support=float(support[best]))
             return Judgement(scatter=fitted[best], drift=drift, field=fields[best])
-    growths = {FIELDS[f.number][1]: size for f, size in zip(fields, sizes, strict=True) if f.number < 2}
+    growths = {
+        field.shape.along: _field_size(data, frame, scatter.at_means(), field, strays)
+        for field, scatter in zip(fields, fitted, strict=True)
+        if field.shape.kind == "growth"
+    }
     return Judgement(scatter=plain, drift=state_no_drift(growths=growths, support=float(support.sum())), field=None)
+
+
+def _worth_a_drift(scatter: Scatter) -> tuple[Candidate, ...]:
+    """Every kind of scatter but the less likely groups: they are many, and a drift makes none of them likelier."""
+    groups = [k for k, candidate in enumerate(scatter.candidates) if candidate.kind == "rigid groups"]
+    dropped = set(sorted(groups, key=lambda k: -scatter.log_evidence[k])[MOST_GROUPS:])
+    return tuple(candidate for k, candidate in enumerate(scatter.candidates) if k not in dropped)
 
 
 def _pulled_offsets(data: Observed, frame: RowFrame, strays: FloatArray) -> FloatArray:
@@ -90,7 +103,8 @@ def _fields(data: Observed, frame: RowFrame) -> tuple[Field, ...]:
     blocks = data.measured.reshape(len(data.index), 2, len(data.index), 2)
     own = np.einsum("ibic->ibc", blocks)
     result = []
-    for number, (shape, axis) in enumerate(field_shapes(frame.places)):
+    for drift in drift_shapes(frame.places, frame.sites):
+        shape, axis = drift.values, drift.coordinate
         free = project @ shape
         size = float(free @ free)
         if len(shape) < LEAST_DRIFT_SITES or size < LEAST_FREE_SHARE * float(shape @ shape):
@@ -101,9 +115,7 @@ def _fields(data: Observed, frame: RowFrame) -> tuple[Field, ...]:
         rms_mm = FIELD_RMS_RATIO * (frame.across_mm if axis == 0 else frame.down_mm)
         result.append(
             Field(
-                number=number,
-                shape=shape,
-                coordinate=axis,
+                shape=drift,
                 prior_sd=rms_mm * float(np.sqrt(len(shape) / size)),
                 plane_sd=float(np.sqrt(max(total - alone, 0.0))),
             )
@@ -116,7 +128,7 @@ def _field_size(
 ) -> tuple[float, float, str]:
     """Value, sd and unit of a drift."""
     mean, cov = average_fit(data, frame, scatter, strays, field)
-    factor, unit = in_trade_units(field.number, places=frame.places, across_mm=frame.across_mm, down_mm=frame.down_mm)
+    factor, unit = in_trade_units(field.shape, places=frame.places, across_mm=frame.across_mm, down_mm=frame.down_mm)
     return float(factor * mean[6]), float(abs(factor) * np.sqrt(cov[6, 6])), unit
 
 
@@ -126,7 +138,7 @@ def average_fit(
     """Mean and covariance of the parameters over the kinds of scatter: (ox, oy, ax, ay, bx, by[, drift])."""
     design: FloatArray = np.asarray(np.kron(data.design, np.eye(2)), float)
     if field is not None:
-        design = np.column_stack([design, np.kron(field.shape, frame.turn[field.coordinate])])
+        design = np.column_stack([design, np.kron(field.shape.values, frame.turn[field.shape.coordinate])])
     measured = data.measured + np.diag(np.repeat((strays - 1.0) * scatter.sd_mm**2, 2))
     shares = np.outer(scatter.weights, scatter.parts)
     likely = np.argwhere(shares > LEAST_SHARE * scatter.weights.max() * scatter.parts)

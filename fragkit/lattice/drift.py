@@ -1,9 +1,10 @@
-"""Slow change of a net over a fragment: growth of the spacing, bowed rows, rows that fan."""
+"""Change of a net over a fragment: growing spacing, bowed rows, rows that fan, seams between strips."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,15 +13,29 @@ from fragkit.card import card
 from fragkit.units import Z95, with_sd
 
 FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int_]
 
-FIELDS = (
-    ("growth", "rows"),
-    ("growth", "columns"),
-    ("bow", "rows"),
-    ("bow", "columns"),
-    ("fan", "rows"),
-    ("fan", "columns"),
-)
+N_FAMILIES = 8
+"""Growth, bow and fan of rows and of columns, jumps at seams, strips of another spacing; seams half as likely."""
+
+LEAST_BESIDE_SEAM = 2
+"""Columns (or rows) that must lie on each side of a seam."""
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class DriftShape:
+    """A field of displacement along one coordinate (0 along, 1 across the rows), for a coefficient of 1 mm.
+
+    `values` (n,) are the displacements, `share` is the prior share among all drifts, and `seam` the number of the
+    column or row after which the net jumps or changes its spacing.
+    """
+
+    kind: str
+    along: str
+    coordinate: int
+    values: FloatArray
+    share: float = 1.0 / N_FAMILIES
+    seam: int | None = None
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -29,17 +44,20 @@ class Drift:
 
     Attributes
     ----------
-    kind : {"none", "growth", "bow", "fan"}
+    kind : {"none", "growth", "bow", "fan", "jump", "strip"}
     value, sd : float or None
         Size of the field and one standard deviation, the plane's share included; None when the kind is none.
     unit : str
-        Growth: mm per motif. Bow: mm, rise of the middle of a line above its ends. Fan: degrees per line.
+        Growth and strip: mm per motif. Bow: mm, rise of the middle of a line above its ends. Fan: degrees per
+        line. Jump: mm.
     distinguishable : bool
         Whether the field stands above scatter and the photograph's own error.
     along : {"rows", "columns"} or None
-        The lines that grow, bow or fan.
+        The lines that grow, bow or fan, or that a seam cuts.
     support : float
-        Posterior weight of the field, against no field and the five others.
+        Posterior weight of the field, against no field and all others.
+    seam : int or None
+        Column (or row) after which the net jumps or changes its spacing.
     text : str
         The finding in words.
     """
@@ -52,6 +70,7 @@ class Drift:
     text: str
     along: str | None = None
     support: float = 0.0
+    seam: int | None = None
 
     def __repr__(self) -> str:
         return f"<Drift {self.text}>"
@@ -60,61 +79,95 @@ class Drift:
         return card("Drift", [("kind", self.kind), ("finding", self.text)])
 
 
-def field_shapes(places: FloatArray) -> tuple[tuple[FloatArray, int], ...]:
-    """Shape (n,) and coordinate (0 along, 1 across the rows) of each of `FIELDS`.
+def drift_shapes(places: FloatArray, sites: IntArray) -> tuple[DriftShape, ...]:
+    """The family of drifts that are tried.
 
     Parameters
     ----------
     places : (n, 2) array
         Place along a row in motifs, and row number, both counted from the fragment's middle.
+    sites : (n, 2) int array
+        Column and row as the maker counted them.
 
     Notes
     -----
     Growth along rows is u²/2 along the row, so its coefficient is the change of spacing per motif; a bow of
     rows is u²/2 across the row; a fan of rows is u·v across the row: the slope changes from row to row.
-    Likewise for columns. Shear and scale are the net's own; no data can tell them from it.
+    Likewise for columns. A jump is a step at a seam, a strip a spacing that differs on one side of it. Shear and
+    scale are the net's own; no data can tell them from it.
     """
     u, v = places.T
-    along_rows, along_columns, both = 0.5 * u**2, 0.5 * v**2, u * v
-    return (
-        (along_rows, 0),
-        (along_columns, 1),
-        (along_rows, 1),
-        (along_columns, 0),
-        (both, 1),
-        (both, 0),
+    low_order = (
+        DriftShape(kind="growth", along="rows", coordinate=0, values=0.5 * u**2),
+        DriftShape(kind="growth", along="columns", coordinate=1, values=0.5 * v**2),
+        DriftShape(kind="bow", along="rows", coordinate=1, values=0.5 * u**2),
+        DriftShape(kind="bow", along="columns", coordinate=0, values=0.5 * v**2),
+        DriftShape(kind="fan", along="rows", coordinate=1, values=u * v),
+        DriftShape(kind="fan", along="columns", coordinate=0, values=u * v),
+    )
+    return (*low_order, *_at_seams(places, sites))
+
+
+def _at_seams(places: FloatArray, sites: IntArray) -> tuple[DriftShape, ...]:
+    """Jumps and strips at every seam between columns (which cut rows) and between rows."""
+    seams = []
+    for axis, along in ((0, "rows"), (1, "columns")):
+        lines = np.unique(sites[:, axis])
+        for last, following in pairwise(lines):
+            if LEAST_BESIDE_SEAM <= np.sum(lines <= last) <= len(lines) - LEAST_BESIDE_SEAM:
+                beyond = sites[:, axis] > last
+                first = places[sites[:, axis] == following, axis].mean()
+                seams.append((along, int(last), beyond, beyond * (places[:, axis] - first + 0.5)))
+    share = 0.5 / N_FAMILIES / max(2 * len(seams), 1)
+    return tuple(
+        DriftShape(kind=kind, along=along, coordinate=axis, values=values, share=share, seam=last)
+        for along, last, beyond, run in seams
+        for axis in range(2)
+        for kind, values in (("jump", beyond.astype(float)), ("strip", run))
     )
 
 
-def in_trade_units(which: int, *, places: FloatArray, across_mm: float, down_mm: float) -> tuple[float, str]:
-    """Factor from the coefficient of a field (mm per motif²) to the unit in which it is stated."""
-    kind, along = FIELDS[which]
-    if kind == "growth":
+def in_trade_units(shape: DriftShape, *, places: FloatArray, across_mm: float, down_mm: float) -> tuple[float, str]:
+    """Factor from the coefficient of a field to the unit in which it is stated, and that unit."""
+    if shape.kind in ("growth", "strip"):
         return 1.0, "mm per motif"
-    if kind == "bow":
-        reach = np.ptp(places[:, 0 if along == "rows" else 1])
+    if shape.kind == "jump":
+        return 1.0, "mm"
+    if shape.kind == "bow":
+        reach = np.ptp(places[:, 0 if shape.along == "rows" else 1])
         return -(float(reach) ** 2) / 8.0, "mm"
-    return float(np.degrees(1.0 / (across_mm if along == "rows" else -down_mm))), "degrees per line"
+    return float(np.degrees(1.0 / (across_mm if shape.along == "rows" else -down_mm))), "degrees per line"
 
 
-def state_drift(which: int, *, value: float, sd: float, unit: str, support: float) -> Drift:
+def state_drift(shape: DriftShape, *, value: float, sd: float, unit: str, support: float) -> Drift:
     """The finding, for a field that stands above scatter and the plane's error."""
-    kind, along = FIELDS[which]
-    verbs = {
-        "growth": f"the spacing along {along} grows by {with_sd(value, sd, unit)}",
-        "bow": f"{along} bow by {with_sd(value, sd, unit)} over the fragment",
-        "fan": f"{along} fan by {with_sd(value, sd, unit)}",
-    }
     return Drift(
-        kind=kind,
+        kind=shape.kind,
         value=value,
         sd=sd,
         unit=unit,
         distinguishable=True,
-        text=verbs[kind],
-        along=along,
+        text=_finding(shape, with_sd(value, sd, unit)),
+        along=shape.along,
         support=support,
+        seam=shape.seam,
     )
+
+
+def _finding(shape: DriftShape, size: str) -> str:
+    along = shape.along
+    if shape.kind == "growth":
+        return f"the spacing along {along} grows by {size}"
+    if shape.kind == "bow":
+        return f"{along} bow by {size} over the fragment"
+    if shape.kind == "fan":
+        return f"{along} fan by {size}"
+    cut = "column" if along == "rows" else "row"
+    seam = f"at a seam after {cut} {shape.seam}"
+    direction = "along the rows" if shape.coordinate == 0 else "across the rows"
+    if shape.kind == "jump":
+        return f"the net jumps by {size} {direction} {seam}"
+    return f"each step along {along} changes by {size} {direction} {seam}"
 
 
 def state_no_drift(*, growths: Mapping[str, tuple[float, float, str]], support: float) -> Drift:

@@ -154,7 +154,7 @@ def _assemble(data: Observed, frame: RowFrame, strays: FloatArray, choice: Judge
     shape = None
     fitted = np.kron(data.design, np.eye(2)) @ mean[:6]
     if choice.field is not None:
-        shape = np.outer(choice.field.shape, frame.turn[choice.field.coordinate])
+        shape = np.outer(choice.field.shape.values, frame.turn[choice.field.shape.coordinate])
         fitted = fitted + mean[6] * shape.ravel()
     cov = (to_origin @ cov @ to_origin.T)[:6, :6]
     origin, a, b = (to_origin @ mean)[:6].reshape(3, 2)

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import logsumexp
 
+from fragkit.lattice.drift import DriftShape
 from fragkit.lattice.kernels import group_numbers, shared_kernel, smooth_kernel, stretch_kernel, walk_kernel
 
 FloatArray = NDArray[np.float64]
@@ -38,11 +39,9 @@ class Candidate:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Field:
-    """A low-order field of displacement along one coordinate; prior sd and plane sd of its coefficient."""
+    """A drift that may be there: its shape, and prior sd and plane sd of its coefficient."""
 
-    number: int
-    shape: FloatArray
-    coordinate: int
+    shape: DriftShape
     prior_sd: float
     plane_sd: float
 

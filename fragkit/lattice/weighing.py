@@ -65,7 +65,7 @@ def weigh_scatter(
     data = contrasts.T @ offsets_mm
     scale = np.sqrt(np.mean(data**2)) + 1e-6
     grid = (scale * np.geomspace(1.0 / 40.0, 3.0, N_SCALES)) ** 2
-    shapes = np.column_stack([data, *[contrasts.T @ field.shape for field in fields]])
+    shapes = np.column_stack([data, *[contrasts.T @ field.shape.values for field in fields]])
     tables = [_weigh_one(c, contrasts, shapes, noise_var, grid, fields) for c in candidates]
     return tuple(_combine(candidates, [table[m] for table in tables]) for m in range(1 + len(fields)))
 
@@ -116,9 +116,9 @@ def _weigh_one(
     shares = [_share(views, [view.log_like for view in views], prior, grid)]
     for k, field in enumerate(fields):
         likes = [view.log_like for view in views]
-        view = views[field.coordinate]
-        likes[field.coordinate] = view.log_like + _field_gain(
-            view.values[:, 2 + k], view.values[:, field.coordinate], view.precision, field
+        view = views[field.shape.coordinate]
+        likes[field.shape.coordinate] = view.log_like + _field_gain(
+            view.values[:, 2 + k], view.values[:, field.shape.coordinate], view.precision, field
         )
         shares.append(_share(views, likes, prior, grid))
     return shares

@@ -226,3 +226,16 @@ def test_coverage_table():
             inside.append(np.abs(error) < 1.96 * np.sqrt(np.diag(lattice.vectors_cov)))
         print(f"{name:12s} coverage {np.mean(inside):.3f}")
         assert 0.92 < np.mean(inside) < 0.985
+
+
+@pytest.mark.parametrize(("kind", "shift"), [("jump", [2.5, 0.0]), ("strip", [1.5, 0.0])])
+def test_a_seam_between_columns_is_found_with_its_size(kind, shift):
+    """Beyond column 4 of ten the net stands 2.5 mm aside, or its spacing is 1.5 mm larger."""
+    rng = np.random.default_rng(6)
+    index = np.array([[i, j] for i in range(10) for j in range(7)])
+    xy, cov, index = _observe(rng, OnLines(sd_x_mm=0.4, sd_y_mm=0.4), basis=SQUARE, index=index, sd_mm=0.1)
+    beyond = np.maximum(index[:, 0] - 4.5, 0.0) if kind == "strip" else index[:, 0] > 4
+    drift = fit_lattice((xy + np.outer(beyond, shift), cov, index)).drift
+    assert (drift.kind, drift.along, drift.seam) == (kind, "rows", 4)
+    assert abs(drift.value - shift[0]) < 3.0 * drift.sd
+    assert "seam after column 4" in drift.text
