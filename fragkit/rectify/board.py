@@ -183,7 +183,8 @@ def find_coded_board(
 def _refuse_strange_markers(marker_ids: Any, columns: int, rows: int) -> None:
     """Refuse a board of other size: it carries markers whose numbers the board asked for does not have."""
     n_own = (columns + 1) * (rows + 1) // 2
-    strange = np.unique(np.ravel(marker_ids)[np.ravel(marker_ids) >= n_own]) if marker_ids is not None else []
+    numbers = np.ravel([] if marker_ids is None else marker_ids).astype(int)
+    strange = np.unique(numbers[numbers >= n_own])
     if len(strange) >= MIN_STRANGE_MARKERS:
         raise EstimationError(
             "The board with coded markers has more squares than asked for, or a second one is in the picture.",
