@@ -76,7 +76,11 @@ def finish(job: Job, net: Net, *, initials: str, rng: np.random.Generator | None
         ),
         max_edge_gap_ratio=gap_ratio,
         cost_terms=net.terms,
-        notes=wall_notes(job, net, placed=placed, gaps=gaps, worst=worst, passes=passes),
+        notes=(
+            *wall_notes(job, net, placed=placed, gaps=gaps, worst=worst, passes=passes),
+            *_pin_doubts(job, placed, marks),
+            *(job.ground.wall.measured.notes if job.ground.wall.measured is not None else ()),
+        ),
     )
 
 
@@ -166,6 +170,21 @@ def _pinned(job: Job, placed: Placed, marks: Marks | None) -> Placed:
             xy[k] = pin["x_mm"], pin["y_mm"]
             eased[k] = f"pinned: {pin.get('reason') or 'no reason given'}"
     return replace(placed, xy_mm=xy, eased=tuple(eased))
+
+
+def _pin_doubts(job: Job, placed: Placed, marks: Marks | None) -> list[str]:
+    """Pinned motifs that could not be laid, or that do not stand clear of a boundary."""
+    if marks is None or not job.evidence.pins:
+        return []
+    clear = job.ground.insets.of(job.ground.whole)
+    doubts = []
+    for pin, site in zip(job.evidence.pins, marks.index[job.evidence.n_surviving :], strict=True):
+        name = f"The motif pinned at x = {pin['x_mm']:.0f}, y = {pin['y_mm']:.0f} mm"
+        if not (placed.index == site).all(axis=1).any():
+            doubts.append(f"{name} is not laid: its place is off the free wall.")
+        elif not shapely.contains_xy(clear, pin["x_mm"], pin["y_mm"]):
+            doubts.append(f"{name} does not stand clear of a boundary; it is laid because it was pinned.")
+    return doubts
 
 
 def _classes(job: Job, net: Net, placed: Placed, marks: Marks | None) -> Classes:

@@ -156,3 +156,13 @@ def test_a_miss_beyond_the_sd_comes_before_edges_and_left_out_motifs(make_wall, 
     wall = lay_out([wall_entry], make_repeat(), make_motif(), fragments=[group]).walls[0]
     assert all(one.within for one in wall.passes)
     assert wall.cost_terms["surviving motifs missed"] <= COST_WEIGHTS["surviving motifs missed"] * 2
+
+
+def test_a_pinned_motif_that_meets_a_boundary_or_leaves_the_wall_is_said(
+    make_wall, make_repeat, make_motif, make_opening
+):
+    door = make_opening(1500, 0, 2450, 2050)
+    for x, says in ((1990.0, "is not laid"), (1470.0, "does not stand clear")):
+        pin = {"wall": "North", "i": 0, "j": 0, "x_mm": x, "y_mm": 1000.0}
+        wall = lay_out([make_wall(openings=(door,))], make_repeat(), make_motif(), options=LayoutEntry(pinned=(pin,)))
+        assert any(says in note for note in wall.walls[0].notes)

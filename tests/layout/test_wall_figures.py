@@ -4,8 +4,12 @@ import numpy as np
 import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 
-from fragkit.layout import POSITION_CLASSES, lay_out
-from fragkit.plot.walls import SIGNS, certainty, elevation
+from fragkit.layout import POSITION_CLASSES, alternative_sites, lay_out
+from fragkit.plot.alternatives import side_by_side
+from fragkit.plot.walls import SIGNS, bright_and_tarnished, certainty, elevation
+from fragkit.survey import LayoutEntry
+
+ASPECTS = ("position", "form", "material")
 
 
 def pixels(figure):
@@ -37,3 +41,53 @@ def test_the_certainty_drawing_names_each_class_with_its_count(make_wall, make_r
     legend = certainty(layout.walls[0]).axes[0].get_legend()
     labels = [text.get_text() for text in legend.get_texts()]
     assert labels == [f"by analogy: {layout.n_motifs}"]
+
+
+def test_alternatives_side_by_side_show_the_chosen_first_and_their_numbers(make_wall, make_repeat, make_motif):
+    layout = lay_out([make_wall(width=1500.0, height=900.0, fall=20.0)], make_repeat(), make_motif())
+    figure = side_by_side(layout, "North", n_shown=3)
+    titles = [axes.get_title(loc="left") for axes in figure.axes if axes.axison]
+    chosen = next(one for one in layout.alternatives if one.chosen)
+    assert titles[0] == f"{chosen.name} (chosen)"
+    assert len(set(titles)) == 3
+    assert f"{chosen.across_mm:.1f} × {chosen.down_mm:.1f} mm" in figure.axes[0].get_xlabel()
+    assert f"cost {chosen.cost:.2f}" in figure.axes[0].get_xlabel()
+
+
+def test_a_redrawn_alternative_has_the_sites_that_were_laid(make_wall, make_repeat, make_motif, make_opening):
+    panels = ({"wall": "North", "from_mm": 0.0, "to_mm": 1900.0}, {"wall": "North", "from_mm": 2100.0, "to_mm": 4075.0})
+    walls = [make_wall(width=4075.0, fall=12.0, openings=(make_opening(900, 0, 1800, 1400),))]
+    names = [
+        a.name for a in lay_out(walls, make_repeat(), make_motif(), options=LayoutEntry(panels=panels)).alternatives
+    ]
+    for name in (next(n for n in names if n.endswith(end)) for end in ("-panels", "-edges", "-fan", "motif")):
+        layout = lay_out(walls, make_repeat(), make_motif(), options=LayoutEntry(panels=panels, choice=name))
+        chosen = next(one for one in layout.alternatives if one.chosen)
+        sites, wall = alternative_sites(layout, chosen), layout.walls[0]
+        laid = np.concatenate([wall.xy_mm - wall.shift_mm, np.array([xy for *_, xy, _ in wall.dropped]).reshape(-1, 2)])
+        assert (chosen.n_motifs, chosen.n_eased) == (len(laid), int((~sites.fits).sum()))
+        order = [np.lexsort(points.round(4).T) for points in (sites.xy_mm, laid)]
+        np.testing.assert_allclose(sites.xy_mm[order[0]], laid[order[1]], rtol=0, atol=1e-6)
+
+
+def test_leaf_is_shown_new_and_tarnished_and_an_unknown_metal_is_refused(make_wall, make_repeat, make_motif):
+    layout = lay_out([make_wall(width=1500.0, height=900.0)], make_repeat(offset=0.0), make_motif())
+    wall = layout.walls[0]
+    pair = bright_and_tarnished(wall, layout.forms, metal="silver")
+    tones = []
+    for figure in pair:
+        picture = pixels(figure)
+        at = figure.axes[0].transData.transform(wall.xy_mm[:-1] + (-2.0, 2.0))
+        tones.append(picture[picture.shape[0] - 1 - at[:, 1].astype(int), at[:, 0].astype(int)].mean())
+    assert tones[0] > tones[1] + 0.3
+    assert "not measured" in pair[1].axes[0].get_title(loc="left")
+    with pytest.raises(ValueError, match="has no stand-in"):
+        bright_and_tarnished(wall, layout.forms, metal="mercury")
+
+
+def test_certainty_of_form_and_material_are_drawn_too(make_wall, make_repeat, make_motif):
+    wall = lay_out([make_wall(width=1500.0, height=900.0)], make_repeat(basis="typed"), make_motif()).walls[0]
+    labels = [certainty(wall, aspect=aspect).axes[0].get_legend().get_texts()[0].get_text() for aspect in ASPECTS]
+    assert [label.split(":")[0] for label in labels] == ["chosen to fit", "by analogy", "by analogy"]
+    with pytest.raises(ValueError, match="aspect is 'colour'"):
+        certainty(wall, aspect="colour")
