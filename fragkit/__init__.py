@@ -27,6 +27,7 @@ _ROOM_OF = {
     "align_shapes": "motifs",
     "build_motif": "motifs",
     "combine_copies": "motifs",
+    "compare_labels": "motifs",
     "find_centres": "motifs",
     "ring_correlation": "motifs",
     "shape_distance": "motifs",

@@ -1,6 +1,7 @@
 """Centres of the motifs, and the motif itself from its damaged examples."""
 
 from fragkit.motifs.centres import Centres, find_centres
+from fragkit.motifs.comparing import LabelDifference, compare_labels
 from fragkit.motifs.consensus import build_motif
 from fragkit.motifs.motif import Motif, recentre
 from fragkit.motifs.procrustes import Shapes, align_shapes, shape_distance
@@ -10,12 +11,14 @@ from fragkit.motifs.stacking import Combined, combine_copies
 __all__ = [
     "Centres",
     "Combined",
+    "LabelDifference",
     "Motif",
     "RingCorrelation",
     "Shapes",
     "align_shapes",
     "build_motif",
     "combine_copies",
+    "compare_labels",
     "find_centres",
     "recentre",
     "ring_correlation",

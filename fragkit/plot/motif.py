@@ -13,7 +13,7 @@ from matplotlib.patches import Patch, PathPatch
 from matplotlib.path import Path
 from numpy.typing import NDArray
 
-from fragkit.motifs import Motif
+from fragkit.motifs import Motif, compare_labels
 from fragkit.rectify import Picture
 from fragkit.units import with_sd
 
@@ -78,6 +78,28 @@ def labels(picture: Picture, codes: NDArray[np.uint8]) -> Figure:
     axes.set(xlabel="x, mm", ylabel="y, mm")
     present = [n for n in np.unique(codes) if n < len(LABELS)]
     keys = [Patch(facecolor=LABELS[n][1], edgecolor="black", label=_share(codes, n)) for n in present]
+    figure.legend(handles=keys, loc="outside lower center", ncols=6, frameon=False)
+    return figure
+
+
+def label_difference(picture: Picture, first: NDArray[np.uint8], second: NDArray[np.uint8]) -> Figure:
+    """Two people's labels of one picture side by side, and where they differ, in mm on the plane."""
+    found = compare_labels(first, second)
+    high, wide = first.shape
+    figure = Figure(figsize=(12.0, 4.0 * high / wide + 1.2), layout="constrained")
+    left, top = picture.to_mm(np.array([[-0.5, -0.5]]))[0]
+    right, bottom = picture.to_mm(np.array([[wide - 0.5, high - 0.5]]))[0]
+    colours = ListedColormap([colour for _, colour in LABELS])
+    norm = BoundaryNorm(np.arange(-0.5, 6.0), colours.N)
+    where = np.where(found.different, second, 0)
+    titles = ("first reading", "second reading", "second reading where they differ")
+    for axes, codes, title in zip(figure.subplots(1, 3, sharey=True), (first, second, where), titles, strict=True):
+        axes.imshow(codes, cmap=colours, norm=norm, extent=(left, right, bottom, top), interpolation="nearest")
+        axes.set_title(title, loc="left", fontsize="medium")
+        axes.set(xlabel="x, mm")
+    figure.axes[0].set(ylabel="y, mm")
+    figure.suptitle(f"Named alike: {100.0 * found.agreement_ratio:.1f} %; kappa {found.kappa:.2f}", fontsize="medium")
+    keys = [Patch(facecolor=colour, edgecolor="black", label=name) for name, colour in LABELS]
     figure.legend(handles=keys, loc="outside lower center", ncols=6, frameon=False)
     return figure
 
