@@ -3,6 +3,7 @@
 from fragkit.lattice.drift import Drift
 from fragkit.lattice.fit import Lattice, fit_lattice
 from fragkit.lattice.gaussian import free_contrasts, least_squares, restricted_log_likelihood
+from fragkit.lattice.historic import RoundLength, round_lengths
 from fragkit.lattice.kernels import group_numbers, shared_kernel, smooth_kernel, stretch_kernel, walk_kernel
 from fragkit.lattice.merge import merge_centres
 from fragkit.lattice.net_type import weigh_net_types
@@ -15,6 +16,7 @@ __all__ = [
     "Lattice",
     "Pooled",
     "RandomEffects",
+    "RoundLength",
     "columns_and_rows",
     "describe_repeat",
     "fit_lattice",
@@ -26,6 +28,7 @@ __all__ = [
     "random_effects",
     "repeat_of",
     "restricted_log_likelihood",
+    "round_lengths",
     "row_basis",
     "shared_kernel",
     "smooth_kernel",

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from fragkit.lattice import round_lengths
 from fragkit.record import plots, words
 from fragkit.record.drawings import motif_svg, spread_words
 from fragkit.record.figures import certainty_bar
@@ -126,6 +127,7 @@ def _pooled(pooled: Any) -> Html:
         ("Each row is moved by", words.offset_words(pooled.offset_ratio)),
         ("Net", pooled.net_type),
         ("From", words.count(pooled.n_fragments, "fragment")),
+        *_remarks(pooled),
     ]
     if pooled.basis == "typed":
         warning = aside(
@@ -135,6 +137,17 @@ def _pooled(pooled: Any) -> Html:
         )
         return join(warning, facts(rows))
     return facts(rows)
+
+
+def _remarks(pooled: Any) -> list[tuple[str, str]]:
+    """Round lengths in historic units inside the intervals of a measured repeat."""
+    if pooled.basis != "evidence":
+        return []
+    across, down = round_lengths(pooled.interval_across_mm), round_lengths(pooled.interval_down_mm)
+    return [
+        *(("Remark, along the row", words.sentence(one.text)) for one in across),
+        *(("Remark, from row to row", words.sentence(one.text)) for one in down),
+    ]
 
 
 def _lattices(result: StudyResult) -> Html:
