@@ -1,12 +1,15 @@
-"""Technique as a figure: both verdicts, their evidence, and how such evidence fares on this fragment."""
+"""Technique as figures: both verdicts with their evidence and its calibration; areas too regular for hand work."""
 
 from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from fragkit.technique import PLACINGS, Technique, Verdict
+from fragkit.lattice import Lattice
+from fragkit.technique import PLACINGS, RegularArea, Technique, Verdict
 
 LEAST_SHOWN = -4.0
 """Odds below one in ten thousand of the best answer are drawn as this."""
@@ -40,3 +43,24 @@ def _bars(axes: Axes, verdict: Verdict, title: str) -> None:
     axes.set_xlim(LEAST_SHOWN, 0.3)
     axes.set_xlabel("odds against the best answer, powers of ten", fontsize=8)
     axes.set_title(f"{title}: {verdict.verdict}", loc="left", fontsize=10)
+
+
+def regular_areas(lattices: Mapping[str, Lattice], technique: Technique) -> Figure:
+    """Every fragment's motifs, with the areas outlined that are too regular for hand work."""
+    figure = Figure(figsize=(9.0, 3.6), layout="constrained")
+    axes = np.atleast_1d(figure.subplots(1, len(lattices)))
+    for number, (name, lattice) in enumerate(lattices.items()):
+        _map(axes[number], name, lattice, [a for a in technique.regular_areas if a.fragment == number])
+    return figure
+
+
+def _map(axes: Axes, name: str, lattice: Lattice, areas: Sequence[RegularArea]) -> None:
+    axes.plot(*lattice.xy_mm.T, "o", color="0.5", markersize=3.0)
+    for area in areas:
+        closed = np.vstack([area.outline_mm, area.outline_mm[:1]])
+        axes.plot(*closed.T, color="black", linewidth=1.5)
+        axes.annotate(f"p = {area.p:.1g}", closed.max(axis=0), fontsize=7, ha="right", va="bottom")
+    axes.set_aspect("equal")
+    axes.set_title(name, loc="left", fontsize=9)
+    axes.set_xlabel("mm", fontsize=8)
+    axes.tick_params(labelsize=7)

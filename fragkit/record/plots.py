@@ -60,6 +60,18 @@ def technique(result: StudyResult, name: str) -> Html:
     )
 
 
+def regular_areas(result: StudyResult, name: str) -> Html:
+    """Where the motifs are too regular for hand work."""
+    one = techniques(result)[name]
+    lattices = {name: result.lattices[name]} if name else result.lattices
+    return embed(
+        technique_plots.regular_areas(lattices, one),
+        alt=f"Maps of the fragments' motifs; {len(one.regular_areas)} areas are outlined.",
+        caption="Outlined: areas that are more regular than the hand of their fragment allows. At most one in twenty "
+        "of such areas is expected to be chance.",
+    )
+
+
 def motif(result: StudyResult) -> Html | None:
     """What the examples of the motif still show."""
     if result.motif is None:

@@ -198,6 +198,8 @@ def technique(result: StudyResult) -> Html:
         parts.append(_verdict(f"How the motifs were placed{whose}", one.placing))
         parts.append(_verdict(f"How the motifs were formed{whose}", one.forming))
         parts.append(_regular_areas([name] if name else list(result.lattices), one))
+        if one.regular_areas:
+            parts.append(plots.regular_areas(result, name))
         parts.append(plots.technique(result, name))
     return section("Technique", *parts, key="technique")
 

@@ -1,11 +1,13 @@
 """The figure of the technique shows both verdicts and the calibration."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 
 from fragkit.lattice import fit_lattice
-from fragkit.plot.technique import LEAST_SHOWN, evidence
-from fragkit.technique import weigh_technique
+from fragkit.plot.technique import LEAST_SHOWN, evidence, regular_areas
+from fragkit.technique import RegularArea, weigh_technique
 
 
 def test_the_best_answer_reaches_nought_and_the_calibration_is_told():
@@ -22,3 +24,18 @@ def test_the_best_answer_reaches_nought_and_the_calibration_is_told():
     assert technique.placing.verdict in placing.get_title(loc="left")
     assert len(forming.patches) == 4
     assert "named firmly and rightly" in figure.get_supxlabel()
+
+
+def test_regular_areas_are_outlined_on_their_own_fragment():
+    rng = np.random.default_rng(2)
+    index = np.array([[i, j] for i in range(5) for j in range(4)])
+    xy = index * 80.0 + rng.normal(0.0, 0.5, index.shape)
+    lattice = fit_lattice((xy, np.tile(np.eye(2) * 0.04, (20, 1, 1)), index))
+    square = np.array([[-40.0, -40.0], [200.0, -40.0], [200.0, 200.0], [-40.0, 200.0]])
+    area = RegularArea(fragment=1, outline_mm=square, index=index[:9], p=0.002, words="nine")
+    figure = regular_areas({"north": lattice, "east": lattice}, SimpleNamespace(regular_areas=(area,)))
+    north, east = figure.axes
+    assert len(north.lines) == 1
+    assert len(east.lines) == 2
+    np.testing.assert_array_equal(east.lines[1].get_xydata()[[0, -1]], square[[0, 0]])
+    assert [text.get_text() for text in east.texts] == ["p = 0.002"]
