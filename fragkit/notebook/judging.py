@@ -10,15 +10,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fragkit.errors import EstimationError
-from fragkit.rectify import Lens, Plane
-from fragkit.rectify.adjust import Adjusted, adjust
+from fragkit.rectify import Lens, Plane, Solved, solve
 from fragkit.rectify.blunder import LeftOut, leave_one_out
-from fragkit.rectify.budget import budget_notes, error_budget_mm
 from fragkit.rectify.control import observe, refuse_outside
 from fragkit.rectify.lens import assumed_lens
 from fragkit.rectify.plane import Observations, solve_plane
-from fragkit.rectify.rectified import POINTS_REACH
-from fragkit.rectify.resample import grid, in_polygon, natural_area_mm, seen, stretched_hull
 from fragkit.survey import PointControl, TapeControl
 from fragkit.survey.marked import MarkedPoint, TapedDistance
 from fragkit.units import decimals_for
@@ -128,38 +124,31 @@ def judge(
     """
     if len(control.names) < FEWEST_POINTS:
         return unsolved(control.names, (_too_few(len(control.names), control),))
-    lens = lens or assumed_lens(*size_px)
+    try:
+        return _solved(solve(control, size_px=size_px, lens=lens, flatness_mm=flatness_mm), size_px)
+    except (EstimationError, ValueError) as error:
+        return _refused(control, lens or assumed_lens(*size_px), size_px, str(error))
+
+
+def _solved(solved: Solved, size_px: tuple[int, int]) -> Judgement:
+    points, fit = solved.points, solved.fit
+    headline = (
+        f"Good to {solved.sd_mm:.{decimals_for(solved.sd_mm)}f} mm per coordinate (one sd), "
+        f"from {len(points.names)} points."
+    )
+    words = (headline, *points.notes, *solved.notes, *fit.notes)
+    return _judgement(points, fit.plane, fit.left_out, size_px=size_px, words=words, sd_mm=solved.sd_mm)
+
+
+def _refused(control: PointControl | TapeControl, lens: Lens, size_px: tuple[int, int], why: str) -> Judgement:
+    """What is left over although the control is refused, so that the culprit can be seen on the picture."""
     try:
         refuse_outside(control, size_px)
         points = observe(np.empty((0, 0)), control)
-    except (EstimationError, ValueError) as error:
-        return unsolved(control.names, (str(error),))
-    try:
-        fit = adjust(points, lens, flatness_mm=flatness_mm)
-        return _solved(points, fit, size_px, flatness_mm)
-    except (EstimationError, ValueError) as error:
-        return _refused(points, lens, size_px, str(error))
-
-
-def _solved(points: Observations, fit: Adjusted, size_px: tuple[int, int], flatness_mm: float) -> Judgement:
-    hull = stretched_hull(points.xy_mm, factor=POINTS_REACH)
-    probes = grid(natural_area_mm(fit.plane, hull, size_px))
-    probes = probes[seen(fit.plane, probes, size_px) & in_polygon(probes, hull)]
-    budget = error_budget_mm(fit.plane, fit.camera, probes, flatness_mm=flatness_mm)
-    sd_mm = float(np.sqrt(sum(sd**2 for sd in budget.values())))
-    notes = budget_notes(budget, fit.plane, points, probes, flatness_mm=flatness_mm, reach=POINTS_REACH)
-    headline = f"Good to {sd_mm:.{decimals_for(sd_mm)}f} mm per coordinate (one sd), from {len(points.names)} points."
-    words = (headline, *points.notes, *notes, *fit.notes)
-    return _judgement(points, fit.plane, fit.left_out, size_px=size_px, words=words, sd_mm=sd_mm)
-
-
-def _refused(points: Observations, lens: Lens, size_px: tuple[int, int], why: str) -> Judgement:
-    """What is left over although the control is refused, so that the culprit can be seen on the picture."""
-    try:
         plane = solve_plane(points, lens)
         left_out = leave_one_out(points, lens, plane)
     except (EstimationError, ValueError):
-        return unsolved(points.names, (why,))
+        return unsolved(control.names, (why,))
     words = (f"Not usable yet. {why}", *points.notes)
     return _judgement(points, plane, left_out, size_px=size_px, words=words, sd_mm=None)
 

@@ -11,6 +11,7 @@ from fragkit.rectify.plane import Plane
 from fragkit.rectify.planning import PhotoPlan, lens_35mm, plan_photograph
 from fragkit.rectify.rectified import Rectified, rectify
 from fragkit.rectify.relief import Camera, relief_shift_mm
+from fragkit.rectify.solving import Solved, solve
 from fragkit.rectify.tape import TapedFigure, adjust_figure
 from fragkit.rectify.tone import set_tone
 
@@ -23,6 +24,7 @@ __all__ = [
     "Picture",
     "Plane",
     "Rectified",
+    "Solved",
     "TapedFigure",
     "Tone",
     "adjust_figure",
@@ -40,6 +42,7 @@ __all__ = [
     "refine_mark",
     "relief_shift_mm",
     "set_tone",
+    "solve",
     "solve_lens",
     "undistort",
 ]

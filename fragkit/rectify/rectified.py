@@ -13,27 +13,20 @@ from numpy.typing import ArrayLike, NDArray
 from fragkit.card import card
 from fragkit.frozen import frozen_array
 from fragkit.opencv import cv2
-from fragkit.rectify.adjust import Adjusted, adjust
-from fragkit.rectify.bar import adjust_bar
-from fragkit.rectify.budget import TILT, budget_notes, error_budget_mm
+from fragkit.rectify.adjust import Adjusted
 from fragkit.rectify.chart import Tone
-from fragkit.rectify.control import observe, refuse_outside
-from fragkit.rectify.lens import Lens, assumed_lens
+from fragkit.rectify.lens import Lens
 from fragkit.rectify.picture import Picture
 from fragkit.rectify.plane import Observations, Plane
 from fragkit.rectify.relief import Camera, relief_covariance_mm2
 from fragkit.rectify.resample import (
     Box,
     choose_sampling_mm,
-    grid,
     ground_sampling_mm,
-    in_polygon,
-    natural_area_mm,
-    seen,
-    stretched_hull,
     true_scale,
 )
-from fragkit.survey import BarControl, BoardControl, Control, Photograph
+from fragkit.rectify.solving import solve
+from fragkit.survey import BoardControl, Control, Photograph
 from fragkit.units import with_sd
 
 FloatArray = NDArray[np.float64]
@@ -43,9 +36,6 @@ PREVIEW_PX = 420
 
 MAP_NODES = 129
 """Places a side at which the sampling map is computed; between them it is linear."""
-
-POINTS_REACH, BOARD_REACH = 1.25, 5.0
-"""How far beyond the control the picture may reach: the hull of the points, or of the board, times this."""
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -219,59 +209,19 @@ def rectify(
     """
     pixels = _pixels(photo)
     size_px = (pixels.shape[1], pixels.shape[0])
-    if not flatness_mm >= 0:
-        raise ValueError(f"flatness_mm is {flatness_mm}; it is a distance of 0 or more.")
-    refuse_outside(control, size_px)
-    points, fit, reach = _adjusted(pixels, control, lens or assumed_lens(*size_px), flatness_mm)
-    hull = _reached_hull(points, fit, size_px, reach)
-    area = natural_area_mm(fit.plane, hull, size_px) if area_mm is None else _within_reach(area_mm, hull, reach)
-    probes = grid(area)
-    probes = probes[seen(fit.plane, probes, size_px) & in_polygon(probes, hull)]
-    if not len(probes):
-        raise ValueError(f"area_mm {area_mm} lies outside the photograph; choose an area that it shows.")
+    solved = solve(control, size_px=size_px, pixels=pixels, lens=lens, flatness_mm=flatness_mm, area_mm=area_mm)
+    points, fit = solved.points, solved.fit
     picture = true_scale(
         pixels,
         fit.plane,
-        area_mm=area,
-        mm_per_px=choose_sampling_mm(fit.plane, probes, mm_per_px),
-        hull_mm=hull,
+        area_mm=solved.area_mm,
+        mm_per_px=choose_sampling_mm(fit.plane, solved.probes_mm, mm_per_px),
+        hull_mm=solved.hull_mm,
         hidden_mm=_board_outline_mm(points, control),
     )
     if isinstance(photo, Photograph):
         picture = replace(picture, icc=photo.icc)
-    budget = error_budget_mm(fit.plane, fit.camera, probes, flatness_mm=flatness_mm)
-    if isinstance(control, BarControl):
-        budget = _with_tilt(budget, control, fit, probes)
-    notes = budget_notes(budget, fit.plane, points, probes, flatness_mm=flatness_mm, reach=reach)
-    return replace(_result(picture, points, fit, budget, notes), flatness_mm=flatness_mm)
-
-
-def _adjusted(
-    pixels: NDArray[Any], control: Control, lens: Lens, flatness_mm: float
-) -> tuple[Observations, Adjusted, float]:
-    """Control as observed, the plane, and how far beyond the control the picture may reach."""
-    if isinstance(control, BarControl):
-        return *adjust_bar(control, lens), 1.0
-    points = observe(pixels, control)
-    reach = BOARD_REACH if isinstance(control, BoardControl) else POINTS_REACH
-    return points, adjust(points, lens, flatness_mm=flatness_mm), reach
-
-
-def _reached_hull(points: Observations, fit: Adjusted, size_px: tuple[int, int], reach: float) -> FloatArray:
-    """Hull of the control, stretched; of the photograph's corners where two ends of a bar are all there is."""
-    if len(points.names) > 2:
-        return stretched_hull(points.xy_mm, factor=reach)
-    right, bottom = size_px[0] - 1.0, size_px[1] - 1.0
-    corners = fit.plane.to_mm(np.array([[0.0, 0.0], [right, 0.0], [right, bottom], [0.0, bottom]]))
-    return stretched_hull(corners, factor=1.0)
-
-
-def _with_tilt(budget: dict[str, float], control: BarControl, fit: Adjusted, probes: FloatArray) -> dict[str, float]:
-    """The budget of a scale bar with the share of the unmeasured tilt set apart."""
-    level = adjust_bar(control, fit.plane.lens, tilt_sd_deg=0.0)[1]
-    known = error_budget_mm(level.plane, level.camera, probes, flatness_mm=0.0)
-    whole, part = budget["control and picking"], known["control and picking"]
-    return {**budget, "control and picking": part, TILT: float(np.sqrt(max(whole**2 - part**2, 0.0)))}
+    return replace(_result(picture, points, fit, solved.budget, solved.notes), flatness_mm=flatness_mm)
 
 
 def _pixels(photo: Photograph | NDArray[Any]) -> NDArray[Any]:
@@ -281,20 +231,6 @@ def _pixels(photo: Photograph | NDArray[Any]) -> NDArray[Any]:
             f"A photograph of {pixels.dtype} and shape {pixels.shape}; it must be (h, w, 3) or (h, w), uint8 or uint16."
         )
     return np.repeat(pixels[:, :, None], 3, axis=2) if pixels.ndim == 2 else pixels
-
-
-def _within_reach(area_mm: Box, hull: FloatArray, reach: float) -> Box:
-    x0, y0, x1, y1 = (float(value) for value in area_mm)
-    low, high = hull.min(axis=0), hull.max(axis=0)
-    if not (x0 < x1 and y0 < y1):
-        raise ValueError(f"area_mm {area_mm} is empty; give (x0, y0, x1, y1) with x0 < x1 and y0 < y1.")
-    if x0 < low[0] or y0 < low[1] or x1 > high[0] or y1 > high[1]:
-        raise ValueError(
-            f"area_mm {area_mm} reaches beyond {reach:g} × the extent of the control "
-            f"({low[0]:.0f}, {low[1]:.0f}, {high[0]:.0f}, {high[1]:.0f}); "
-            "set control farther out or choose less."
-        )
-    return x0, y0, x1, y1
 
 
 def _board_outline_mm(points: Observations, control: Control) -> FloatArray | None:
