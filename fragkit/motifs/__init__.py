@@ -7,6 +7,7 @@ from fragkit.motifs.motif import Motif, recentre
 from fragkit.motifs.procrustes import Shapes, align_shapes, shape_distance
 from fragkit.motifs.ring import RingCorrelation, ring_correlation
 from fragkit.motifs.stacking import Combined, combine_copies
+from fragkit.motifs.symmetry import Symmetry, find_symmetries, symmetrised
 
 __all__ = [
     "Centres",
@@ -15,12 +16,15 @@ __all__ = [
     "Motif",
     "RingCorrelation",
     "Shapes",
+    "Symmetry",
     "align_shapes",
     "build_motif",
     "combine_copies",
     "compare_labels",
     "find_centres",
+    "find_symmetries",
     "recentre",
     "ring_correlation",
     "shape_distance",
+    "symmetrised",
 ]
