@@ -1,9 +1,6 @@
 """What was found and measured: a study folder and its photographs, read and checked."""
 
 from fragkit.survey.entries import (
-    FORMINGS,
-    PLACINGS,
-    SPEAKS_FOR,
     BarControl,
     BoardControl,
     ChartEntry,
@@ -16,22 +13,27 @@ from fragkit.survey.entries import (
     LayoutEntry,
     LensEntry,
     Markers,
-    MarksEntry,
     OpeningEntry,
     PhotoEntry,
     PointControl,
     PriceEntry,
     ProposalEntry,
-    SignEntry,
     Survey,
     TapeControl,
-    TechniqueEntry,
     WallEntry,
     WorksEntry,
 )
 from fragkit.survey.photographs import LABEL_NAMES, Photograph, read_labels, read_photo
 from fragkit.survey.reading import read_survey
 from fragkit.survey.review import ReviewEntry
+from fragkit.survey.technique_entries import (
+    FORMINGS,
+    PLACINGS,
+    SPEAKS_FOR,
+    MarksEntry,
+    SignEntry,
+    TechniqueEntry,
+)
 from fragkit.survey.wall_readings import WallReadings, read_wall_readings
 
 __all__ = [

@@ -8,7 +8,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints, model_validator
 
-from fragkit.survey.entries import SPEAKS_FOR
+from fragkit.survey.technique_entries import SPEAKS_FOR
 
 _FORBIDDEN_IN_NAMES = set('<>:"/\\|?*')
 

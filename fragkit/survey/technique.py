@@ -9,10 +9,10 @@ import numpy as np
 
 from fragkit.frozen import frozen_array
 from fragkit.survey.document import Document, validated
-from fragkit.survey.entries import SPEAKS_FOR, MarksEntry, SignEntry, TechniqueEntry
 from fragkit.survey.folder import Folder
 from fragkit.survey.schema import TechniqueTable
 from fragkit.survey.tables import Column, CsvTable, read_table
+from fragkit.survey.technique_entries import SPEAKS_FOR, MarksEntry, SignEntry, TechniqueEntry
 
 METHODS = ("eye", "grid", "plate")
 LEAST_MARKS = 12
