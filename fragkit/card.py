@@ -21,6 +21,7 @@ def card(
     notes: Iterable[str] = (),
     picture_png: bytes | None = None,
     picture_text: str = "",
+    drawing: str = "",
 ) -> str:
     """HTML card: a title, a table of name and value, doubts, and at most one picture.
 
@@ -36,6 +37,8 @@ def card(
         A PNG; shown below the table.
     picture_text : str
         What the picture shows, for those who cannot see it.
+    drawing : str, optional
+        In place of a picture: what `fragkit.sketch.sketch` made.
     """
     body = "".join(
         f'<tr><th scope="row" style="text-align:left;font-weight:500;padding:.1em 1.2em .1em 0">{escape(name)}</th>'
@@ -48,6 +51,7 @@ def card(
         f'<table style="border:0;margin:.4em 0;background:none">{body}</table>'
         + (f'<ul style="margin:.3em 0 0 1.1em;padding:0">{doubts}</ul>' if doubts else "")
         + _picture(picture_png, picture_text)
+        + drawing
         + "</div>"
     )
 

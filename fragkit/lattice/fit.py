@@ -26,6 +26,7 @@ from fragkit.lattice.observed import (
 from fragkit.lattice.rows import columns_and_rows
 from fragkit.lattice.scatter import KINDS, Scatter
 from fragkit.motifs import Centres
+from fragkit.sketch import sketch
 from fragkit.units import with_sd
 
 FloatArray = NDArray[np.float64]
@@ -108,7 +109,15 @@ class Lattice:
             ("drift", self.drift.text),
             ("centres", str(self.n_centres)),
         ]
-        return card("Net of the fragment", rows, notes=self.notes)
+        return card("Net of the fragment", rows, notes=self.notes, drawing=self._strays())
+
+    def _strays(self) -> str:
+        """Each motif, and a line to its site, drawn as long as a third of the repeat at the most."""
+        longest_mm = max(float(np.hypot(*self.residuals_mm.T).max()), 1e-6)
+        enlarged = min(np.hypot(*self.a_mm), np.hypot(*self.b_mm)) / 3.0 / longest_mm
+        lines = [np.array([xy, xy + enlarged * stray]) for xy, stray in zip(self.xy_mm, self.residuals_mm, strict=True)]
+        label = f"Motifs, and how they stray from the net, {enlarged:.0f} times enlarged"
+        return sketch(label, lines_mm=lines, dots_mm=self.xy_mm)
 
 
 def fit_lattice(

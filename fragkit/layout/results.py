@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from fragkit.card import card
 from fragkit.frozen import frozen_array
 from fragkit.layout.visibility import arcsec, is_quiet
+from fragkit.sketch import sketch
 from fragkit.survey import DecisionEntry, WallEntry
 
 FloatArray = NDArray[np.float64]
@@ -375,7 +376,11 @@ class WallLayout:
             ("Average uncertainty", f"{self.uncertainty['mean']:.2f} (0 measured on the wall, 1 chosen to fit)"),
             *((f"Position {name}", str(counts[name])) for name in POSITION_CLASSES if counts[name]),
         ]
-        return card(f"Wall {self.name}", rows, notes=self.notes)
+        rings = [self.wall.outline_mm, *(opening.outline_mm for opening in self.wall.openings)]
+        measured = np.array([name == POSITION_CLASSES[0] for name in self.position_class], bool)
+        label = f"Wall {self.name}: motifs measured on the wall (dots) and laid out (circles)"
+        drawn = sketch(label, rings_mm=rings, dots_mm=self.xy_mm[measured], circles_mm=self.xy_mm[~measured])
+        return card(f"Wall {self.name}", rows, notes=self.notes, drawing=drawn)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

@@ -13,6 +13,7 @@ from fragkit.frozen import frozen_array
 from fragkit.motifs.centres import Centres
 from fragkit.motifs.procrustes import Shapes
 from fragkit.motifs.ring import RingCorrelation
+from fragkit.sketch import sketch
 from fragkit.units import with_sd
 
 FloatArray = NDArray[np.float64]
@@ -111,7 +112,9 @@ class Motif:
             ("spread of the outlines", spread),
             ("narrowest line two halves show", _finest(self.resolution)),
         ]
-        return card("Motif", rows, notes=self.notes)
+        metal, shadow = self.outlines.get("metal", ()), self.outlines.get("shadow", ())
+        drawn = sketch("Outline of the metal (shaded) and its shadow", rings_mm=metal, lines_mm=shadow)
+        return card("Motif", rows, notes=self.notes, drawing=drawn)
 
 
 def _finest(resolution: RingCorrelation) -> str:

@@ -22,7 +22,7 @@ from fragkit.study.refit import refit
 from fragkit.study.results import StudyResult
 from fragkit.study.review import reviewed
 from fragkit.survey import PhotoEntry, ReviewEntry
-from fragkit.units import interval
+from fragkit.units import counted, interval
 
 POINTING_SD_MM = 0.5
 """One standard deviation of a centre that a person points at, per coordinate; common practice, no source."""
@@ -103,7 +103,7 @@ class CentreReview(anywidget.AnyWidget):
         write_review(self.review, folder / table)
         file = self._entry.file.relative_to(folder).as_posix()
         is_named = name_in_survey(folder, file, {"review": table})
-        said = f"{len(self.decisions)} decisions saved in {table}; `fragkit run` now works with them"
+        said = f"{counted(len(self.decisions), 'decision')} saved in {table}; `fragkit run` now works with them"
         return f"{said}." if is_named else f"{table} saved, but no survey.toml names {file}."
 
     def _to_px(self, one: dict[str, Any], site: dict[str, Any]) -> tuple[float, float]:

@@ -21,6 +21,7 @@ from fragkit.setting_out.instruments import (
     tape_limit_mm,
     tape_limits_mm,
 )
+from fragkit.sketch import sketch
 
 FloatArray = NDArray[np.float64]
 
@@ -128,7 +129,16 @@ class WallSetting:
             ("Worst motif", f"within {self.forecast.worst_mm:.1f} mm in 95 of 100 walls"),
             ("Instruments", self.instruments.words),
         ]
-        return card(f"Setting out {self.name}", lines, notes=self.notes)
+        return card(f"Setting out {self.name}", lines, notes=self.notes, drawing=self._lines())
+
+    def _lines(self) -> str:
+        """The plumb and level lines, as far as they reach."""
+        x, y = ([mm for _, mm in lines] for lines in (self.plumb_lines, self.level_lines))
+        if not x or not y:
+            return ""
+        plumb = [np.array([[one, min(y)], [one, max(y)]]) for one in x]
+        level = [np.array([[min(x), one], [max(x), one]]) for one in y]
+        return sketch("Plumb and level lines", lines_mm=[*plumb, *level])
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

@@ -110,8 +110,9 @@ class StudyResult:
         rows = [
             ("photographs rectified", f"{len(self.rectified)} of {len(self.survey.photos)}"),
             ("fragments measured", f"{len(self.lattices)} of {len(self.survey.fragments)}"),
-            ("repeat", repr(self.pooled) if self.pooled else "none"),
-            ("technique", repr(self.technique) if self.technique else "none"),
+            ("repeat", f"{self.pooled.across_mm:.1f} × {self.pooled.down_mm:.1f} mm" if self.pooled else "none"),
+            ("placed", self.technique.placing.words if self.technique else "not weighed"),
+            ("formed", self.technique.forming.words if self.technique else "not weighed"),
             ("motifs laid out", str(self.layout.n_motifs) if self.layout else "none"),
         ]
         doubts = [f"Skipped: {entry}" for entry in self.skipped]
