@@ -16,8 +16,8 @@ LINE_SPREADS = ((0.90, (1.0, 1.0)), (0.05, (1.0, 0.4)), (0.05, (0.4, 1.0)))
 STEP_OWN_RATIOS = ((0.90, 0.0), (0.06, 0.5), (0.04, 1.0))
 """Weight, and independent scatter of each motif in units of the step: mostly the steps rule."""
 
-STEP_DIRECTIONS = (("rows", 0.6), ("columns", 0.4))
-"""A hand works along a row rather more often than down a column. Common practice, no source."""
+STEP_DIRECTIONS = (("rows", 0.8), ("columns", 0.2))
+"""A hand works along a row more often than down a column. Common practice, no source."""
 
 PLATE_SPREADS = (
     (0.91, (1.0, 1.0, 0.12, 0.05)),
