@@ -79,6 +79,7 @@ def find_centres(
     *,
     mask: NDArray[np.bool_] | None = None,
     covariance_mm2: Callable[[FloatArray], FloatArray] | None = None,
+    example_mm: tuple[float, float, float, float] | None = None,
 ) -> Centres:
     """Position, covariance, score, visible share and status of every motif of a picture.
 
@@ -91,6 +92,9 @@ def find_centres(
         Where the picture is to be believed; it narrows the picture's coverage.
     covariance_mm2 : callable, optional
         (n, 2) points in mm to their (n, 2, 2) covariance from the rectification.
+    example_mm : (float, float, float, float), optional
+        x, y of two opposite corners of a box round one good example of the motif: where in the cell to look for it.
+        Default: where most structure is.
 
     Raises
     ------
@@ -106,7 +110,7 @@ def find_centres(
     """
     basis = np.array([net.a_mm, net.b_mm]) * [1.0, -1.0] / picture.mm_per_px
     coarse = view_of(picture, mask, basis, cell_px=_SEARCH_CELL_PX, scale_px=1.5)
-    index, place, score, least = search_sites(coarse)
+    index, place, score, least = search_sites(coarse, _middle_px(example_mm, picture, coarse))
     found = score >= least
     if found.sum() < 3:
         raise EstimationError(
@@ -118,6 +122,14 @@ def find_centres(
     settled = settle_sites(coarse, fine, index, place, np.where(found, score, 0.0))
     centres = _centres(picture, net, index, fine, settled)
     return centres if covariance_mm2 is None else _with_plane(centres, covariance_mm2)
+
+
+def _middle_px(example_mm: tuple[float, float, float, float] | None, picture: Picture, view: View) -> FloatArray | None:
+    """The middle of the example in px of a view."""
+    if example_mm is None:
+        return None
+    middle = picture.to_px(np.array(example_mm, float).reshape(2, 2).mean(0)[None])[0]
+    return np.asarray((middle + 0.5) * view.scale - 0.5)
 
 
 def _fine_cell_px(picture: Picture, basis: FloatArray) -> float:

@@ -16,6 +16,9 @@ FloatImage = NDArray[Any]
 
 _BLOCK_PX = 14
 _BAND_LIMIT_PX = 0.8
+_LEAST_VARIED = 8
+_VARIATION_RATIO = 0.5
+"""Variance of the centre in variances of the quarters' shifts."""
 _LEAST_SD_PX = 0.035
 """Sd that interpolation and the template's own error leave in the best of copies, on simulated scenes."""
 
@@ -34,6 +37,8 @@ class Fit:
         Correlation of copy and template, in [-1, 1]; what is lost counts as disagreement.
     inflation : float
         Ratio of the variance of the centres to that of white noise, from blocks of residuals.
+    variation_px2 : float
+        Variance per coordinate that comes from forms that differ from copy to copy; it is part of `cov_px2`.
     template : (h, w, c) float32 array
     """
 
@@ -42,6 +47,7 @@ class Fit:
     gain: FloatArray
     score: FloatArray
     inflation: float
+    variation_px2: float
     template: FloatImage
 
 
@@ -96,10 +102,12 @@ def fit_to(
     first = _towards(sheet, np.asarray(centres_px, float), template).within(start, furthest_px)
     step = _towards(sheet, first, template)
     white, measured = _covariance(step, template, known=inflation)
+    variation = _variation(step, template, white * measured) if inflation is None else 0.0
     return Fit(
         centres_px=step.within(start, furthest_px),
-        cov_px2=white * measured + _LEAST_SD_PX**2 * np.eye(2),
+        cov_px2=white * measured + (variation + _LEAST_SD_PX**2) * np.eye(2),
         inflation=measured,
+        variation_px2=variation,
         gain=step.solution[:, 0],
         score=_scores(step.cut, template, step.weight, sheet.window.weight),
         template=template,
@@ -278,6 +286,36 @@ def _covariance(step: _Step, template: FloatImage, *, known: float | None) -> tu
     ratio = np.trace(sandwich, axis1=1, axis2=2) / np.maximum(np.trace(white, axis1=1, axis2=2), 1e-30)
     chosen = weight.sum((1, 2)) > 0.5 * float(weight.sum((1, 2)).max(initial=0.0))
     return white / gain**2, max(float(np.median(ratio[chosen])), 1.0) if chosen.any() else 4.0
+
+
+def _variation(step: _Step, template: FloatImage, noise: FloatArray) -> float:
+    """Variance per coordinate, in px², by which the quarters of the copies are shifted against each other.
+
+    Notes
+    -----
+    A copy that is bent, turned or fuller than the template pulls its quarters apart; its own centre is then uncertain
+    by as much. The shifts of the quarters are fitted one by one, over the copies that are left to the most part; what
+    noise explains of them is taken off.
+    """
+    left = step.weight.sum((1, 2))
+    chosen = (left > 0.8 * float(left.max(initial=0.0))) & (step.solution[:, 0] > 0.3)
+    if chosen.sum() < _LEAST_VARIED:
+        return 0.0
+    error = _residuals(step.cut[chosen], template, step.solution[chosen])
+    gain, weight = step.solution[chosen, 0], step.robust[chosen]
+    slopes = np.stack(list(np.gradient(template, axis=(1, 0))))
+    height, width = template.shape[:2]
+    excess = []
+    for rows in (slice(0, height // 2), slice(height // 2, height)):
+        for columns in (slice(0, width // 2), slice(width // 2, width)):
+            part = np.s_[:, rows, columns]
+            w, slope = weight[part], slopes[(slice(None), rows, columns)]
+            normal = np.einsum("nhw,ahwc,bhwc->nab", w, slope, slope, optimize=True)
+            pull = np.einsum("nhw,ahwc,cnhw->na", w, slope, error[(slice(None), *part)], optimize=True)
+            inverse = np.linalg.inv(normal + 1e-6 * np.trace(normal, axis1=1, axis2=2)[:, None, None] * np.eye(2))
+            shift = np.einsum("nab,nb->na", inverse, pull) / gain[:, None]
+            excess.append((shift**2).mean(1) - 4.0 * 0.5 * np.trace(noise[chosen], axis1=1, axis2=2))
+    return max(_VARIATION_RATIO * float(np.median(np.mean(excess, axis=0))), 0.0)
 
 
 def _sandwich(error: FloatImage, template: FloatImage, inverse: FloatArray) -> FloatArray:

@@ -19,11 +19,16 @@ SEARCH_RATIO = 0.22
 """Radius of the search round a predicted site, in shorter net vectors."""
 
 
-def search_sites(view: View) -> tuple[NDArray[np.int64], FloatArray, FloatArray, float]:
-    """Index, place and score of all sites, and the least score of a motif, at the search scale."""
+def search_sites(
+    view: View, middle_px: FloatArray | None = None
+) -> tuple[NDArray[np.int64], FloatArray, FloatArray, float]:
+    """Index, place and score of all sites, and the least score of a motif, at the search scale.
+
+    `middle_px` is the middle of a known example; without one the motif is looked for where most structure is.
+    """
     basis = view.basis
     radius = SEARCH_RATIO * view.shortest_px
-    origin = motif_phase(view.sheet.values[:, :, 0], view.sheet.share, *view.basis)
+    origin = motif_phase(view.sheet.values[:, :, 0], view.sheet.share, *view.basis) if middle_px is None else middle_px
     index = site_indices(view.sheet.share.shape, origin, basis, 0.5 * float(np.hypot(*basis.T).max()))
     place = origin + index @ basis
     weight = np.ones(len(index))

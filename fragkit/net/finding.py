@@ -61,8 +61,8 @@ def find_nets(
     repeat_range_mm : (float, float), optional
         Shortest and longest net vector that can be right. Default: from eight working pixels to half the picture.
     example_mm : (float, float, float, float), optional
-        x, y of two opposite corners of a box round one good example of the motif. Default: none is needed; with one,
-        fainter repeats are found.
+        x, y of two opposite corners of a box round one good example of the motif; the places that look like it are
+        then searched for a repeat as well. Default: none is needed.
 
     Raises
     ------
@@ -86,7 +86,7 @@ def find_nets(
     limits = _range_px(repeat_range_mm, scale_mm, small.shape)
     maps = _lag_maps(small, seen)
     if example_mm is not None:
-        maps = (*maps, _example_map(small, seen, _box_px(example_mm, picture, reduction)))
+        maps = (*maps, *_example_maps(small, seen, _box_px(example_mm, picture, reduction)))
     tried = [_ranked(maps, scale_mm, limits)]
     for axis, direction in enumerate(("across", "up")):
         if _is_strong(tried[-1][0]):
@@ -241,13 +241,14 @@ def _box_px(example_mm: Box, picture: Picture | NDArray[np.generic], reduction: 
     return slice(int(low[1]), int(high[1]) + 1), slice(int(low[0]), int(high[0]) + 1)
 
 
-def _example_map(small: FloatImage, seen: NDArray[np.bool_], box: tuple[slice, slice]) -> LagMap:
-    """Self-similarity of the agreement with the example: what does not look like it no longer counts."""
+def _example_maps(small: FloatImage, seen: NDArray[np.bool_], box: tuple[slice, slice]) -> tuple[LagMap, ...]:
+    """Self-similarity of the agreement with the example in form, and in tone be it reversed or not."""
     scale = _SCALES_PX[0]
-    values = features(small, scale_px=scale, mask=seen)
+    views = (features(small, scale_px=scale, mask=seen), signed_features(small, scale_px=1.0, mask=seen))
     weight = np.asarray(seen[box], np.float32)
-    score = score_map(values, values[box], weight, window_energy(values, weight))
-    return _lag_map(np.maximum(score, 0.0)[:, :, None], seen, scale)
+    scores = [score_map(v, v[box], weight, window_energy(v, weight)) for v in views]
+    agreement = (np.maximum(scores[0], 0.0), np.abs(scores[1]))
+    return tuple(_lag_map(score[:, :, None], seen, scale) for score in agreement)
 
 
 def _lag_map(values: FloatImage, seen: NDArray[np.bool_], scale: float) -> LagMap:

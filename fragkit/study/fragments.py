@@ -17,11 +17,11 @@ from fragkit.net import Net, Nets, find_nets
 from fragkit.rectify import Lens, Rectified, given_lens, rectify, set_tone, solve_lens
 from fragkit.study.bench import Bench, Made, Step
 from fragkit.study.choosing import agree, superbase_mm
-from fragkit.study.labels import labels_in_plane
+from fragkit.study.labels import example_in_plane, labels_in_plane
 from fragkit.study.review import reviewed, without_dropped
 from fragkit.study.shared import shared_covariance_mm2
 from fragkit.study.tape import centres_by_tape
-from fragkit.survey import FragmentEntry, LensEntry, PhotoEntry, Survey, read_labels, read_photo
+from fragkit.survey import LABEL_NAMES, FragmentEntry, LensEntry, PhotoEntry, Survey, read_labels, read_photo
 from fragkit.survey.review import ReviewEntry
 
 
@@ -41,8 +41,8 @@ class Measured:
 def measure_fragments(bench: Bench, survey: Survey) -> Measured:
     """Every photograph and fragment as far as its data carry."""
     rectified = _rectify_all(bench, survey)
-    nets = _find_all_nets(bench, rectified)
-    centres = _find_all_centres(bench, rectified, nets)
+    nets = _find_all_nets(bench, survey, rectified)
+    centres = _find_all_centres(bench, survey, rectified, nets)
     motif, unreviewed = _build_motif(bench, survey, rectified, centres)
     centres = _review_all(bench, survey, rectified, unreviewed)
     merged = _merge_all(bench, survey, centres)
@@ -113,31 +113,55 @@ def _rectified(photo: PhotoEntry, source: str, lens: Made[Lens] | None) -> Recti
     return set_tone(plane, read, photo.chart) if photo.chart else plane
 
 
-def _find_all_nets(bench: Bench, rectified: Mapping[str, Made[Rectified]]) -> dict[str, Made[Nets]]:
-    return bench.make_all("net", [Step(name, (plane,), partial(_nets, plane)) for name, plane in rectified.items()])
+def _find_all_nets(bench: Bench, survey: Survey, rectified: Mapping[str, Made[Rectified]]) -> dict[str, Made[Nets]]:
+    steps = []
+    for photo in survey.photos:
+        if photo.name in rectified:
+            plane = rectified[photo.name]
+            inputs = (plane, photo.example_px, photo.repeat_range_mm, _label_hash(survey, photo))
+            steps.append(Step(photo.name, inputs, partial(_nets, plane, photo)))
+    return bench.make_all("net", steps)
 
 
-def _nets(plane: Made[Rectified]) -> Nets:
-    return find_nets(plane.value.picture)
+def _nets(plane: Made[Rectified], photo: PhotoEntry) -> Nets:
+    return find_nets(
+        plane.value.picture,
+        mask=_not_later(photo, plane.value),
+        repeat_range_mm=photo.repeat_range_mm,
+        example_mm=example_in_plane(photo.example_px, plane.value),
+    )
+
+
+def _not_later(photo: PhotoEntry, rectified: Rectified) -> NDArray[np.bool_] | None:
+    """Where no later work is labelled: what others painted is not searched."""
+    labels = _labels(photo, rectified)
+    return None if labels is None else np.asarray(labels != LABEL_NAMES.index("later work"))
 
 
 def _find_all_centres(
-    bench: Bench, rectified: Mapping[str, Made[Rectified]], nets: Mapping[str, Made[Nets]]
+    bench: Bench, survey: Survey, rectified: Mapping[str, Made[Rectified]], nets: Mapping[str, Made[Nets]]
 ) -> dict[str, Made[Centres]]:
     """Centres by photograph, in the net on which the photographs agree."""
     chosen = agree({name: made.value for name, made in nets.items()})
+    photos = {photo.name: photo for photo in survey.photos}
     steps = []
     for name, net in chosen.items():
         if net is None:
             bench.skip("centres", name, *_disagreement(nets[name].value, chosen))
             continue
         plane = rectified[name]
-        steps.append(Step(name, (plane, nets[name], net.a_mm, net.b_mm), partial(_centres, plane, net)))
+        steps.append(Step(name, (plane, nets[name], net.a_mm, net.b_mm), partial(_centres, plane, photos[name], net)))
     return bench.make_all("centres", steps)
 
 
-def _centres(plane: Made[Rectified], net: Net) -> Centres:
-    return find_centres(plane.value.picture, net, covariance_mm2=plane.value.covariance_mm2)
+def _centres(plane: Made[Rectified], photo: PhotoEntry, net: Net) -> Centres:
+    return find_centres(
+        plane.value.picture,
+        net,
+        mask=_not_later(photo, plane.value),
+        covariance_mm2=plane.value.covariance_mm2,
+        example_mm=example_in_plane(photo.example_px, plane.value),
+    )
 
 
 def _disagreement(nets: Nets, chosen: Mapping[str, Net | None]) -> tuple[str, str]:

@@ -38,3 +38,19 @@ def labels_in_plane(labels: NDArray[np.uint8], rectified: Rectified) -> NDArray[
         codes[top : top + len(y)] = band.reshape(len(y), width)
     codes[~picture.coverage] = 0
     return codes
+
+
+def example_in_plane(
+    example_px: tuple[float, float, float, float] | None, rectified: Rectified
+) -> tuple[float, float, float, float] | None:
+    """Two opposite corners, in mm, of the example boxed on the photograph; None without one or off the picture."""
+    if example_px is None:
+        return None
+    x0, y0, x1, y1 = example_px
+    corners = rectified.to_mm(np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]]))
+    height, width = rectified.picture.coverage.shape
+    limits = rectified.picture.to_mm(np.array([[0.0, height - 1.0], [width - 1.0, 0.0]]))
+    low, high = np.maximum(corners.min(0), limits[0]), np.minimum(corners.max(0), limits[1])
+    if (high - low < 0.5 * np.ptp(corners, axis=0)).any():
+        return None
+    return float(low[0]), float(low[1]), float(high[0]), float(high[1])

@@ -138,7 +138,15 @@ class ChartEntry:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class PhotoEntry:
-    """A photograph and its control; `example_px` boxes an example of the motif (x0, y0, x1, y1), displayed pixels."""
+    """A photograph and its control.
+
+    Attributes
+    ----------
+    example_px : (x0, y0, x1, y1) or None
+        Box round a good example of the motif, displayed pixels.
+    repeat_range_mm : (shortest, longest) or None
+        Between which lengths the repeat is expected.
+    """
 
     name: str
     file: Path
@@ -149,6 +157,7 @@ class PhotoEntry:
     labels: Path | None = None
     chart: ChartEntry | None = None
     example_px: tuple[float, float, float, float] | None = None
+    repeat_range_mm: tuple[float, float] | None = None
     review: ReviewEntry | None = None
 
 

@@ -152,6 +152,7 @@ def _read_photo_entry(folder: Folder, document: Document, k: int) -> PhotoEntry 
     control = read_control(folder, table.control, document.place("photo", k, "control"), header)
     labels = _find_labels(folder, document, k, table, header)
     example_px = _example(folder, document, k, table)
+    repeat_range_mm = _repeat_range(folder, document, k, table)
     review = _review(folder, document, k, table)
     chart = None
     if table.chart is not None:
@@ -168,6 +169,7 @@ def _read_photo_entry(folder: Folder, document: Document, k: int) -> PhotoEntry 
         labels=labels,
         chart=chart,
         example_px=example_px,
+        repeat_range_mm=repeat_range_mm,
         review=review,
     )
 
@@ -184,6 +186,18 @@ def _example(folder: Folder, document: Document, k: int, table: PhotoTable) -> t
         message = f"the box of the example, {table.example_px}, is empty."
         folder.fault(document.place("photo", k, "example_px"), message, "Give [x0, y0, x1, y1] with x0 < x1, y0 < y1.")
     return x0, y0, x1, y1
+
+
+def _repeat_range(folder: Folder, document: Document, k: int, table: PhotoTable) -> tuple[float, float] | None:
+    if table.repeat_range_mm is None:
+        return None
+    shortest, longest = table.repeat_range_mm
+    if shortest >= longest:
+        message = f"the expected range of the repeat, {table.repeat_range_mm}, is empty."
+        place = document.place("photo", k, "repeat_range_mm")
+        folder.fault(place, message, "Give [shortest, longest] in mm.")
+        return None
+    return shortest, longest
 
 
 def _find_labels(

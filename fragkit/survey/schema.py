@@ -138,6 +138,7 @@ class PhotoTable(Table):
     flatness_mm: NotNegative = 0.0
     labels: Text | None = None
     example_px: Annotated[list[Number], Field(min_length=4, max_length=4)] | None = None
+    repeat_range_mm: Annotated[list[Positive], Field(min_length=2, max_length=2)] | None = None
     chart: ChartTable | None = None
     review: Text | None = None
 

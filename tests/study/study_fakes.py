@@ -37,14 +37,14 @@ def given_lens(f_px, centre_px, *, k1, k2, name):
     return SimpleNamespace(f_px=f_px, name=name)
 
 
-def find_nets(picture):
+def find_nets(picture, *, mask, repeat_range_mm, example_mm):
     _called("net", picture.file)
     side = 90.0 if "odd" in picture.file else 60.0
     net = SimpleNamespace(a_mm=np.array([side, 0.0]), b_mm=np.array([0.0, side]), support=0.5)
     return SimpleNamespace(candidates=(net,), best=net, decided=True)
 
 
-def find_centres(picture, net, *, covariance_mm2):
+def find_centres(picture, net, *, mask, covariance_mm2, example_mm):
     _called("centres", picture.file)
     index = np.array([[0, 0], [1, 0], [0, 1], [1, 1]])
     return SimpleNamespace(

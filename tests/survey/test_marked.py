@@ -58,3 +58,10 @@ def test_an_empty_box_of_the_example_is_a_fault(tmp_path):
     (tmp_path / "survey.toml").write_text(text + 'control = { kind = "points", table = "a.csv" }\n', encoding="utf-8")
     with pytest.raises(SurveyError, match=r"the box of the example, \[5.0, 0.0, 5.0, 9.0\], is empty"):
         read_survey(tmp_path)
+
+
+def test_an_empty_range_of_the_repeat_is_a_fault(tmp_path):
+    text = 'schema = 1\n[[photo]]\nname = "a"\nfile = "a.jpg"\nfragment = "f"\nrepeat_range_mm = [80.0, 40.0]\n'
+    (tmp_path / "survey.toml").write_text(text + 'control = { kind = "points", table = "a.csv" }\n', encoding="utf-8")
+    with pytest.raises(SurveyError, match=r"expected range of the repeat, \[80.0, 40.0\], is empty"):
+        read_survey(tmp_path)
