@@ -15,6 +15,7 @@ from fragkit.layout.results import (
     average_uncertainty,
 )
 from fragkit.layout.room import lay_out, motif_forms
+from fragkit.layout.visibility import arcsec_words
 
 __all__ = [
     "COST_WEIGHTS",
@@ -28,6 +29,7 @@ __all__ = [
     "PlacedCentres",
     "WallLayout",
     "alternative_sites",
+    "arcsec_words",
     "average_uncertainty",
     "lay_out",
     "motif_forms",

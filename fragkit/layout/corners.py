@@ -11,7 +11,7 @@ from fragkit.layout.fits import Fit
 from fragkit.layout.grounds import Corner, Ground
 from fragkit.layout.results import Join
 from fragkit.layout.search import Net, row_steps_mm
-from fragkit.layout.visibility import KEEN_EYE_ARCSEC
+from fragkit.layout.visibility import KEEN_EYE_ARCSEC, arcsec_words
 from fragkit.survey import WallEntry
 
 
@@ -149,7 +149,7 @@ def join_words(join: Join) -> str:
     }[join.turn]
     columns = _step_words(join.column_step_mm or 0.0)
     angles = [join.row_step_arcsec] + ([join.column_step_arcsec] if join.column_step_arcsec is not None else [])
-    seen = ", ".join(f"{float(f'{angle:.2g}'):g}" for angle in angles)
+    seen = ", ".join(arcsec_words(angle) for angle in angles)
     keen = "; a keen eye sees 20" if max(angles) > KEEN_EYE_ARCSEC else ""
     return (
         f"Corner {join.wall} / {join.next}: {turn.format(columns, join.margin_mm)}; the rows meet with a step of "

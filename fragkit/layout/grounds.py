@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
@@ -50,6 +50,7 @@ class Ground:
     follow: str
     corners: tuple[Corner, ...] = ()
     eye_mm: float | None = None
+    scanned: dict[tuple[str, float, float], Rows] = field(default_factory=dict)
 
     @cached_property
     def departures_mm(self) -> tuple[float, float]:
@@ -90,13 +91,20 @@ class Rows:
 
 
 def rows_on(ground: Ground, down: Fit) -> Rows:
-    """The rows of a fit that touch the wall.
+    """The rows of a fit that touch the wall; remembered with the wall, since many fits across ask for them.
 
     Notes
     -----
     A row that follows the edges is still a straight line with even steps, since the net is bent in
     proportion to the distances from the edges; so it is cut by the boundary as a level one is.
     """
+    key = (ground.follow, down.start_mm, down.repeat_mm)
+    if key not in ground.scanned:
+        ground.scanned[key] = _scan_rows(ground, down)
+    return ground.scanned[key]
+
+
+def _scan_rows(ground: Ground, down: Fit) -> Rows:
     _, y0, _, y1 = shapely.bounds(ground.insets.area)
     slack = 0.0 if ground.follow == "level" else 2.0 * ground.frame.steepest * max(ground.frame.run_mm, y1 - y0)
     first = np.ceil(down.number_at(y0 - slack))

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import Any
 
 import numpy as np
@@ -20,6 +21,7 @@ FloatArray = NDArray[np.float64]
 ON_OUTLINE_MM = 5.0
 """An edge line within this of the outline or of an opening is that boundary, not a line across the wall."""
 CIRCLE_SEGMENTS = 8
+N_REMEMBERED = 32
 ROUND_BUFFER_RATIO = 1.01
 """A circle drawn with 8 segments a quarter is 0.5 % too small; a buffer that must hold all of it is made larger."""
 
@@ -127,3 +129,32 @@ class Insets:
             reach = within_mm * ROUND_BUFFER_RATIO + 1e-6
             self.known[key] = rings_of(self.area.intersection(self.of(form).buffer(reach, quad_segs=CIRCLE_SEGMENTS)))
         return self.known[key]
+
+
+@dataclass(frozen=True)
+class _Shape:
+    """What the insets of a wall depend on: equal for walls and forms of equal numbers."""
+
+    numbers: bytes
+    wall: WallEntry = field(compare=False)
+
+
+@lru_cache(maxsize=N_REMEMBERED)
+def _insets_of(shape: _Shape) -> Insets:
+    return Insets(free_area(shape.wall))
+
+
+def insets_of(wall: WallEntry, forms: Sequence[Form]) -> Insets:
+    """Insets of a wall; those of the last walls are remembered, so that one changed wall is soon fitted again.
+
+    Raises
+    ------
+    ValueError
+        As `free_area`.
+    """
+    arrays = [wall.outline_mm, *(opening.outline_mm for opening in wall.openings)]
+    arrays += [*(edge.line_mm for edge in wall.edges), *(form.bound_mm for form in forms)]
+    clearances = [wall.clearance_mm, *(opening.clearance_mm for opening in wall.openings)]
+    parts = [np.ascontiguousarray(array, float) for array in (*arrays, np.array(clearances))]
+    sizes = np.array([len(part) for part in parts], float)
+    return _insets_of(_Shape(sizes.tobytes() + b"".join(part.tobytes() for part in parts), wall))

@@ -29,7 +29,7 @@ from fragkit.layout.finishing import finish
 from fragkit.layout.fits import Fit
 from fragkit.layout.frames import straighten
 from fragkit.layout.grounds import Ground
-from fragkit.layout.insets import Insets, free_area
+from fragkit.layout.insets import insets_of
 from fragkit.layout.jobs import Job, Repeat, adopt_repeat
 from fragkit.layout.joint import fit_rows
 from fragkit.layout.nets import Offers, find_offers
@@ -247,7 +247,7 @@ def _laid(choice: Choice) -> Laid:
 
 
 def _job(plan: _Plan, wall: WallEntry) -> Job:
-    repeat, options, free = plan.repeat, plan.options, Insets(free_area(wall))
+    repeat, options, free = plan.repeat, plan.options, insets_of(wall, plan.forms)
     ground = Ground(
         wall=wall,
         frame=straighten(wall),

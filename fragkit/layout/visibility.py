@@ -24,3 +24,8 @@ def is_quiet(*, stretch_ratio: float, change_ratio: float) -> bool:
 def arcsec(step_mm: float, *, viewing_mm: float) -> float:
     """The angle in seconds of arc under which a step is seen."""
     return math.degrees(math.atan2(step_mm, viewing_mm)) * 3600.0
+
+
+def arcsec_words(seconds: float) -> str:
+    """An angle to two figures; below one second it is no more than that."""
+    return "< 1" if seconds < 1.0 else f"{float(f'{seconds:.2g}'):g}"

@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Sequence
 from typing import Any
 
+from fragkit.layout import arcsec_words
 from fragkit.record import plots, words
 from fragkit.record.figures import certainty_bar
 from fragkit.record.html import Html, Part, aside, bullets, facts, join, paragraph, section, sourced, table, tag
@@ -54,7 +55,7 @@ def _corners(joins: Sequence[Any]) -> Html | None:
 
 
 def _step(step_mm: float, seconds: float) -> str:
-    return f"{step_mm:.1f} mm ({float(f'{seconds:.2g}'):g}″)"
+    return f"{step_mm:.1f} mm ({arcsec_words(seconds)}″)"
 
 
 def _choices(result: StudyResult) -> Html | None:
