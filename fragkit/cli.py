@@ -162,7 +162,9 @@ def new(
         _make_study(study, texts, photos)
     tables = counted(len(texts) - 1, "empty table")
     typer.echo(f"Made {study} with {counted(len(photos), 'photograph')} and {tables}.")
-    typer.echo("Next: enter the control points in the tables and complete survey.toml, then")
+    typer.echo(
+        "Next: enter the control points in the tables, or point at them in notebook 1; complete survey.toml; then"
+    )
     typer.echo(f"  fragkit check {study}")
 
 

@@ -15,6 +15,8 @@ FloatArray = NDArray[np.float64]
 FIRM_SD = 6.0
 """A motif this many standard deviations from the net is as doubtful as one that hardly resembles the motif."""
 WORTH_SAYING_SD = 3.0
+LOST_RATIO = 0.5
+"""Where the surface is lost there is less to see, and likeness says less."""
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -55,6 +57,7 @@ def weigh_doubts(centres: Centres, lattice: Lattice | None) -> Doubts:
     score = np.asarray(centres.score, float)
     least, usual = (float(score[found].min()), float(np.median(score[found]))) if found.any() else (0.0, 1.0)
     likeness = np.clip(1.0 - np.abs(score - least) / max(usual - least, 1e-6), 0.0, 1.0)
+    likeness *= np.array([LOST_RATIO if status == "lost" else 1.0 for status in centres.status])
     strays_mm, n_sd = _strays(centres, lattice)
     doubt = np.maximum(likeness, np.where(found, n_sd / FIRM_SD, 0.0))
     inside = np.array([status != "outside" for status in centres.status], bool)

@@ -160,6 +160,8 @@ def _check_spread(folder: Folder, points: CsvTable) -> None:
     if len(points) < _FEWEST_POINTS:
         found = f"{len(points)} control point{'s' if len(points) != 1 else ''}"
         remedy = "At least 4 are needed, and 6 to 8 well spread ones give a check."
+        if not len(points):
+            remedy += " Enter them in this table, or point at them in notebook 1."
         folder.fault(place, f"{found} cannot fix a plane.", remedy)
         return
     for columns, what in ((("x_mm", "y_mm"), "on the wall"), (("x_px", "y_px"), "in the photograph")):

@@ -188,7 +188,8 @@ def test_new_makes_a_folder_that_check_speaks_of(fragkit, here, photo):
     assert checked.stderr.splitlines() == [
         "Bröckchen 1-points.csv",
         "  0 control points cannot fix a plane.",
-        "      At least 4 are needed, and 6 to 8 well spread ones give a check.",
+        "      At least 4 are needed, and 6 to 8 well spread ones give a check. "
+        "Enter them in this table, or point at them in notebook 1.",
         "1 fault found.",
     ]
 

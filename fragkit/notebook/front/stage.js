@@ -72,7 +72,7 @@ class Stage {
     Object.assign(this, { width, height, ratio: window.devicePixelRatio || 1 });
     this.canvas.width = Math.round(width * this.ratio);
     this.canvas.height = Math.round(height * this.ratio);
-    if (isFirst) this.fit();
+    if (isFirst || this.isFitted) this.fit();
     this.request();
   }
 
@@ -82,6 +82,7 @@ class Stage {
 
   fit() {
     if (!this.photo || !this.width) return;
+    this.isFitted = true;
     this.scale = this.fitScale();
     this.left = (this.width - this.photo.width * this.scale) / 2;
     this.top = (this.height - this.photo.height * this.scale) / 2;
@@ -89,6 +90,7 @@ class Stage {
   }
 
   zoom(factor, at) {
+    this.isFitted = false;
     const scale = Math.min(MAX_SCALE, Math.max(0.5 * this.fitScale(), this.scale * factor));
     this.left = at.x - ((at.x - this.left) * scale) / this.scale;
     this.top = at.y - ((at.y - this.top) * scale) / this.scale;
@@ -174,6 +176,7 @@ class Stage {
     if (!held.hasMoved) return;
     if (held.isTaken) this.hooks.move?.(this.inside(this.toPhoto(screen)));
     else {
+      this.isFitted = false;
       this.left += dx;
       this.top += dy;
       held.screen = screen;

@@ -175,7 +175,7 @@ class WallTuning extends Panel {
     context.globalAlpha = 1;
     context.stroke(path);
     context.restore();
-    if (motifs[at + 5]) context.strokeRect(x - 7, y - 7, 14, 14);
+    if (motifs[at + 5]) context.strokeRect(x - 5, y - 5, 10, 10);
   }
 
   cross(context, { x, y }) {

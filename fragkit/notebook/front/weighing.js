@@ -17,7 +17,7 @@ class Weighing extends Panel {
     };
     this.stage = new Stage(WEIGHING_HELP, hooks, (context) => this.paint(context));
     this.build(el);
-    this.follow({ "change:chosen": () => this.fill(), "change:outcome": () => this.fill() });
+    this.follow({ "change:chosen": () => this.fill(), "change:outcome": () => this.weighed() });
     this.fill();
     this.stage.load(model, (text) => this.say(text));
   }
@@ -41,12 +41,13 @@ class Weighing extends Panel {
       const name = `Assumed of ${question}: ${answer}`;
       const range = { type: "range", min: 0, max: 1, step: 0.05 };
       const input = make("input", { ...range, "aria-label": name, "data-key": answer });
-      const shown = make("td", { class: "fk-number" });
+      const [assumed, shown] = [make("td", { class: "fk-number" }), make("td", { class: "fk-number" })];
       input.addEventListener("change", () => this.weigh(question, answer, Number(input.value)));
-      this.inputs.push({ question, answer, input, shown });
-      return make("tr", {}, make("td", {}, answer), make("td", {}, input), shown);
+      this.inputs.push({ question, answer, input, assumed, shown });
+      return make("tr", {}, make("td", {}, answer), make("td", {}, input), assumed, shown);
     });
-    const heads = ["Answer", "Assumed", "With the evidence"].map((title) => make("th", { scope: "col" }, title));
+    const heads = [["Answer", 1], ["Assumed", 2], ["With the evidence", 1]].map(([title, colspan]) =>
+      make("th", { scope: "col", colspan }, title));
     const caption = make("caption", {}, question === "placing" ? "How placed" : "How formed");
     const head = make("thead", {}, make("tr", {}, ...heads));
     return make("table", { class: "fk-table" }, caption, head, make("tbody", {}, ...rows));
@@ -64,11 +65,19 @@ class Weighing extends Panel {
     this.ask("save", { chosen: this.model.get("chosen"), reason: this.reason.value });
   }
 
+  weighed() {
+    this.say("Weighed.");
+    this.fill();
+  }
+
   fill() {
     const { lines, posterior } = this.model.get("outcome");
     paragraphs(this.verdict, lines);
-    for (const { question, answer, input, shown } of this.inputs) {
-      input.value = this.model.get("chosen")[question][answer];
+    for (const { question, answer, input, assumed, shown } of this.inputs) {
+      const weights = this.model.get("chosen")[question];
+      const total = Object.values(weights).reduce((sum, weight) => sum + weight, 0) || 1;
+      input.value = weights[answer];
+      assumed.textContent = (weights[answer] / total).toFixed(2);
       const share = posterior?.[question]?.[answer];
       shown.textContent = share === undefined ? "" : share.toFixed(2);
     }
