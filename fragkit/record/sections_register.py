@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from fragkit.record.html import Html, bullets, facts, join, paragraph, section, table, tag
-from fragkit.record.register import CLASSES, Claim, register, without_evidence
+from fragkit.record.register import ASSUMED, CLASSES, DECIDED, Claim, register, without_evidence
 from fragkit.record.study_result import StudyResult
 from fragkit.units import decimals_for
 
@@ -70,7 +70,9 @@ def _rests_on(claim: Claim) -> str:
         by_part.setdefault(region.part, []).append(region.photo)
     seen = "; ".join(f"{part} in {', '.join(photos)}" for part, photos in by_part.items())
     found = [part for part in (claim.evidence, seen) if part]
-    return f"{'; '.join(found) or 'no evidence'} — {claim.method}"
+    if not found and claim.evidence_class in (DECIDED, ASSUMED):
+        found = ["no evidence"]
+    return "; ".join([*found, claim.method])
 
 
 def _capital(text: str) -> str:

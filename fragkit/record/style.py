@@ -87,7 +87,8 @@ section{break-inside:auto;margin-top:.4rem;padding-top:1rem}
 h2,h3{break-after:avoid}
 tr,li,.three>div{break-inside:avoid}
 thead{display:table-header-group}
-.wide{overflow:visible;break-inside:avoid}
+.wide{overflow:visible}
+caption{break-after:avoid}
 figure img{max-height:190mm}
 #first{break-after:page}
 a{text-decoration:none}
