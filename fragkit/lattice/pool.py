@@ -17,6 +17,7 @@ from fragkit.lattice.fit import Lattice
 from fragkit.lattice.net_type import NET_TYPES
 from fragkit.lattice.random_effects import RandomEffects, random_effects
 from fragkit.lattice.rows import describe_repeat, repeat_jacobian, row_basis
+from fragkit.sketch import sketch
 from fragkit.units import interval, with_sd
 
 FloatArray = NDArray[np.float64]
@@ -93,7 +94,10 @@ class Pooled:
             ("net", self.net_type),
             ("fragments", f"{self.n_fragments} with {self.n_centres} centres; {self.basis}"),
         ]
-        return card("The repeat", rows, notes=self.notes)
+        i, j = (grid.ravel() for grid in np.meshgrid(np.arange(4), np.arange(3)))
+        nodes = np.column_stack([i, j]) @ np.array([self.a_mm, self.b_mm])
+        drawn = sketch("Three rows of the net, level", dots_mm=nodes)
+        return card("The repeat", rows, notes=self.notes, drawing=drawn)
 
 
 def pool(

@@ -436,4 +436,15 @@ class Layout:
         rows = [
             (wall.name, f"{wall.n_motifs} motifs, {wall.across_mm:.1f} × {wall.down_mm:.1f} mm") for wall in self.walls
         ]
-        return card(f"Layout of {self.n_motifs} motifs", rows, notes=self.notes)
+        return card(f"Layout of {self.n_motifs} motifs", rows, notes=self.notes, drawing=self._walls_in_a_row())
+
+    def _walls_in_a_row(self) -> str:
+        """All walls, left to right."""
+        rings, motifs, at_mm = [], [np.empty((0, 2))], 0.0
+        for wall in self.walls:
+            outline = wall.wall.outline_mm
+            step = np.array([at_mm - outline[:, 0].min(), 0.0])
+            rings += [ring + step for ring in (outline, *(opening.outline_mm for opening in wall.wall.openings))]
+            motifs.append(wall.xy_mm + step)
+            at_mm += 1.05 * np.ptp(outline[:, 0])
+        return sketch("The walls side by side, with every motif", rings_mm=rings, dots_mm=np.concatenate(motifs))

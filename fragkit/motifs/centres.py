@@ -18,6 +18,7 @@ from fragkit.motifs.surface import Surface
 from fragkit.motifs.views import View, cell_side_px, view_of
 from fragkit.net import Net, size_of
 from fragkit.rectify import Picture
+from fragkit.sketch import sketch
 
 FloatArray = NDArray[np.float64]
 
@@ -70,7 +71,13 @@ class Centres:
 
     def _repr_html_(self) -> str:
         rows = [(name, str(self.status.count(name))) for name in STATUS]
-        return card("Motifs", rows, notes=self.notes)
+        sides = (f"{np.hypot(*vector):.1f}" for vector in (self.net.a_mm, self.net.b_mm))
+        rows.append(("on a net of", f"{' × '.join(sides)} mm"))
+        found = self.found
+        empty = ~found & [status != "outside" for status in self.status]
+        label = "Motifs found (dots) and sites without one (circles)"
+        drawn = sketch(label, dots_mm=self.xy_mm[found], circles_mm=self.xy_mm[empty])
+        return card("Motifs", rows, notes=self.notes, drawing=drawn)
 
 
 def find_centres(

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fragkit.card import card
+from fragkit.sketch import sketch
 
 FloatArray = NDArray[np.float64]
 FloatImage = NDArray[Any]
@@ -100,7 +101,17 @@ class Nets:
     def _repr_html_(self) -> str:
         rows = [(f"Candidate {k + 1}", repr(net)) for k, net in enumerate(self.candidates)]
         rows += [("Another repeat", repr(net)) for net in self.unexplained]
-        return card("Candidate repeats", [("Decided", "yes" if self.decided else "no"), *rows], notes=self.notes)
+        decided = ("Decided", "yes" if self.decided else "no")
+        second = _nodes_mm(self.candidates[1]) if len(self.candidates) > 1 else np.empty((0, 2))
+        drawn = sketch("The best net (dots) and its rival (circles)", dots_mm=_nodes_mm(self.best), circles_mm=second)
+        return card("Candidate repeats", [decided, *rows], notes=self.notes, drawing=drawn)
+
+
+def _nodes_mm(net: Net) -> FloatArray:
+    """Nodes (25, 2) round the origin."""
+    steps = np.arange(-2, 3)
+    i, j = (grid.ravel() for grid in np.meshgrid(steps, steps))
+    return np.asarray(np.column_stack([i, j]) @ np.array([net.a_mm, net.b_mm]), float)
 
 
 def _rows(net: Net) -> list[tuple[str, str]]:
