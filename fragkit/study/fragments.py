@@ -14,10 +14,11 @@ from fragkit.errors import FragkitError
 from fragkit.lattice import Lattice, fit_lattice, merge_centres
 from fragkit.motifs import Centres, Motif, build_motif, find_centres, recentre
 from fragkit.net import Net, Nets, find_nets
-from fragkit.rectify import Lens, Rectified, given_lens, rectify, set_tone, solve_lens
+from fragkit.rectify import Comparison, Lens, Rectified, given_lens, rectify, set_tone, solve_lens
 from fragkit.study.bench import Bench, Made, Step
 from fragkit.study.choosing import agree, superbase_mm
 from fragkit.study.labels import example_in_plane, labels_in_plane
+from fragkit.study.overlaps import compare_overlaps, count_overlaps
 from fragkit.study.review import reviewed, without_dropped
 from fragkit.study.shared import shared_covariance_mm2
 from fragkit.study.tape import centres_by_tape
@@ -30,6 +31,7 @@ class Measured:
     """What the fragments gave, by name of photograph or fragment."""
 
     rectified: Mapping[str, Made[Rectified]]
+    overlaps: Mapping[tuple[str, str], Made[Comparison | None]]
     nets: Mapping[str, Made[Nets]]
     centres: Mapping[str, Made[Centres]]
     unreviewed: Mapping[str, Made[Centres]]
@@ -48,6 +50,7 @@ def measure_fragments(bench: Bench, survey: Survey) -> Measured:
     merged = _merge_all(bench, survey, centres)
     return Measured(
         rectified=rectified,
+        overlaps=compare_overlaps(bench, survey, rectified),
         nets=nets,
         centres=centres,
         unreviewed=unreviewed,
@@ -61,7 +64,7 @@ def count_steps(survey: Survey) -> int:
     """Number of steps that `measure_fragments` will take when nothing fails."""
     shown = Counter(photo.fragment for photo in survey.photos)
     n_joined = sum(shown[fragment.name] != 1 for fragment in survey.fragments)
-    return len(survey.lenses) + 3 * len(survey.photos) + 1 + n_joined + len(survey.fragments)
+    return len(survey.lenses) + count_overlaps(survey) + 3 * len(survey.photos) + 1 + n_joined + len(survey.fragments)
 
 
 def _rectify_all(bench: Bench, survey: Survey) -> dict[str, Made[Rectified]]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from fragkit.card import card
@@ -12,7 +12,7 @@ from fragkit.lattice import Lattice, Pooled
 from fragkit.layout import Layout, PlacedCentres
 from fragkit.motifs import Centres, Motif
 from fragkit.net import Nets
-from fragkit.rectify import Rectified
+from fragkit.rectify import Comparison, Rectified
 from fragkit.setting_out import SettingOut
 from fragkit.survey import Survey
 from fragkit.technique import Technique
@@ -74,6 +74,8 @@ class StudyResult:
     provenance : mapping
         Versions, hashes of the sources, options and seed.
     notes : tuple of str
+    overlaps : mapping
+        Each photograph of a fragment compared with the next, by both names; None where they share too little.
     """
 
     survey: Survey
@@ -95,6 +97,7 @@ class StudyResult:
     skipped: tuple[Skipped, ...]
     provenance: Mapping[str, Any]
     notes: tuple[str, ...] = ()
+    overlaps: Mapping[tuple[str, str], Comparison | None] = field(default_factory=dict)
 
     @property
     def is_answered(self) -> bool:

@@ -20,6 +20,7 @@ from fragkit.study.rooms import N_STEPS as N_WALL_STEPS
 from fragkit.study.rooms import OnTheWalls, go_to_the_walls
 from fragkit.survey import Survey, read_survey
 
+K = TypeVar("K")
 T = TypeVar("T")
 
 
@@ -92,6 +93,7 @@ def _result(
     return StudyResult(
         survey=survey,
         rectified=_Values(measured.rectified),
+        overlaps=_Values(measured.overlaps),
         nets=_Values(measured.nets),
         centres=_Values(measured.centres),
         unreviewed=_Values(measured.unreviewed),
@@ -132,16 +134,16 @@ def _value(made: Made[T] | None) -> T | None:
     return made.value if made is not None else None
 
 
-class _Values(Mapping[str, T]):
+class _Values(Mapping[K, T]):
     """Results by name, each read when it is asked for."""
 
-    def __init__(self, made: Mapping[str, Made[T]]) -> None:
+    def __init__(self, made: Mapping[K, Made[T]]) -> None:
         self._made = dict(made)
 
-    def __getitem__(self, name: str) -> T:
+    def __getitem__(self, name: K) -> T:
         return self._made[name].value
 
-    def __iter__(self) -> Iterator[str]:
+    def __iter__(self) -> Iterator[K]:
         return iter(self._made)
 
     def __len__(self) -> int:

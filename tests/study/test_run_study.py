@@ -12,6 +12,7 @@ ALL = {
     "rectify": 3,
     "net": 3,
     "centres": 3,
+    "compare": 1,
     "merge": 1,
     "lattice": 2,
     "motif": 1,
@@ -61,7 +62,7 @@ def test_a_changed_photograph_is_measured_again_and_no_other(run, rooms, folder)
     pixels = np.full((80, 120, 3), 7, np.uint8)
     Image.fromarray(pixels).save(folder / "east-1.png")
     run()
-    once = dict.fromkeys(set(ALL) - {"lens"}, 1)
+    once = dict.fromkeys(set(ALL) - {"lens", "compare"}, 1)
     once["lattice"] = 2  # the motif rests on all photographs, and the centres of all refer to it
     assert dict(rooms.CALLS) == once
 
@@ -249,3 +250,14 @@ def test_a_photograph_that_changes_while_it_is_read_ends_the_run(run, rooms, fol
         run(progress=change)
     run()  # and the next run takes it as it is now
     assert rooms.CALLS["rectify"] == 1
+
+
+def test_photographs_of_one_fragment_are_compared(run):
+    assert list(run().overlaps) == [("north-1", "north-2")]
+
+
+def test_two_that_share_too_little_are_no_fault(run, rooms):
+    rooms.REFUSED.add("compare")
+    result = run()
+    assert result.overlaps[("north-1", "north-2")] is None
+    assert result.skipped == ()
