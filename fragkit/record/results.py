@@ -11,14 +11,15 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from fragkit.lattice import round_lengths
 from fragkit.record.register import CLASSES, register, without_evidence
 from fragkit.record.results_walls import certainty_results, room_results, walls_results, works_results
-from fragkit.record.schema import SCHEMA_VERSION, bayes_factors
+from fragkit.record.schema import SCHEMA_VERSION, times_from_first
 from fragkit.record.sources import METHODS, SOURCES
 from fragkit.record.study_result import StudyResult, fields_of, fragment_of, photo_file, skipped_rows, techniques
 
 if TYPE_CHECKING:
-    from fragkit.lattice import Lattice
+    from fragkit.lattice import Lattice, Pooled, RoundLength
     from fragkit.rectify import Picture
 
 
@@ -240,9 +241,9 @@ def picture_size_mm(picture: Picture) -> tuple[float, float]:
 
 
 def _verdict(verdict: Any) -> dict[str, Any]:
-    factors = bayes_factors(verdict.log10_bayes_factors)
+    factors = times_from_first(verdict.log10_bayes_factors)
     names = ("verdict", "log10_bayes_factors", "posterior", "words", "would_settle")
-    return fields_of(verdict, *names) | {"bayes_factors": factors}
+    return fields_of(verdict, *names) | {"times_from_first": factors}
 
 
 def _motif(result: StudyResult) -> dict[str, Any] | None:
@@ -264,7 +265,15 @@ def _proposal(result: StudyResult) -> dict[str, Any] | None:
         return None
     names = ("across_mm", "down_mm", "offset_ratio", "cov", "interval_across_mm", "interval_down_mm")
     more = ("interval_new_wall", "between_sd_mm", "net_type", "n_fragments", "basis")
-    return fields_of(result.pooled, *names, *more)
+    return fields_of(result.pooled, *names, *more) | {"remarks": remarks(result.pooled)}
+
+
+def remarks(pooled: Pooled) -> dict[str, list[RoundLength]]:
+    """Round lengths in historic units that a measured repeat may stand for, along and across the rows."""
+    bounds = {"across_mm": pooled.interval_across_mm, "down_mm": pooled.interval_down_mm}
+    if pooled.basis != "evidence":
+        return {name: [] for name in bounds}
+    return {name: list(round_lengths(interval)) for name, interval in bounds.items()}
 
 
 def _colours(result: StudyResult) -> dict[str, Any] | None:

@@ -37,9 +37,9 @@ def upgraded(results: Mapping[str, Any]) -> dict[str, Any]:
     return found
 
 
-def bayes_factors(log10_factors: Mapping[str, float]) -> dict[str, float]:
-    """Plain factors, held within what a number can carry."""
-    return {name: 10.0 ** min(power, 300.0) for name, power in log10_factors.items()}
+def times_from_first(log10_factors: Mapping[str, float]) -> dict[str, float]:
+    """How many times better or worse the evidence fits than the first, held within what a number can carry."""
+    return {name: 10.0 ** min(abs(power), 300.0) for name, power in log10_factors.items()}
 
 
 def _photo(photo: Mapping[str, Any]) -> dict[str, Any]:
@@ -59,8 +59,8 @@ def _fragment(fragment: Mapping[str, Any]) -> dict[str, Any]:
         lattice = {**lattice, **lengths}
     if technique is not None:
         verdicts = {name: technique[name] for name in ("placing", "forming")}
-        factors = {name: bayes_factors(verdict["log10_bayes_factors"]) for name, verdict in verdicts.items()}
-        technique = technique | {name: {**verdicts[name], "bayes_factors": factors[name]} for name in verdicts}
+        factors = {name: times_from_first(verdict["log10_bayes_factors"]) for name, verdict in verdicts.items()}
+        technique = technique | {name: {**verdicts[name], "times_from_first": factors[name]} for name in verdicts}
     return {**fragment, "lattice": lattice, "technique": technique}
 
 

@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from fragkit.lattice import round_lengths
 from fragkit.record import plots, words
 from fragkit.record.drawings import motif_svg, spread_words
 from fragkit.record.figures import certainty_bar
 from fragkit.record.html import Html, aside, bullets, facts, figure, join, paragraph, section, table, tag
 from fragkit.record.pictures import thumbnail_bytes
+from fragkit.record.results import remarks
 from fragkit.record.study_result import StudyResult, fragment_of, techniques
 from fragkit.units import interval, with_sd
 
@@ -141,12 +141,10 @@ def _pooled(pooled: Any) -> Html:
 
 def _remarks(pooled: Any) -> list[tuple[str, str]]:
     """Round lengths in historic units inside the intervals of a measured repeat."""
-    if pooled.basis != "evidence":
-        return []
-    across, down = round_lengths(pooled.interval_across_mm), round_lengths(pooled.interval_down_mm)
+    found = remarks(pooled)
     return [
-        *(("Remark, along the row", words.sentence(one.text)) for one in across),
-        *(("Remark, from row to row", words.sentence(one.text)) for one in down),
+        *(("Remark, along the row", words.sentence(one.text)) for one in found["across_mm"]),
+        *(("Remark, from row to row", words.sentence(one.text)) for one in found["down_mm"]),
     ]
 
 

@@ -32,7 +32,7 @@ def as_version_1(content):
         for key in ("a_length_mm", "b_length_mm"):
             (fragment["lattice"] or {}).pop(key, None)
         for verdict in ("placing", "forming"):
-            del fragment["technique"][verdict]["bayes_factors"]
+            del fragment["technique"][verdict]["times_from_first"]
     for wall in old["walls"]:
         del wall["alternatives"], wall["setting_out"]
     del old["works"]["cautions"]
