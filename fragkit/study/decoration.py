@@ -56,10 +56,16 @@ def _make_pooled(bench: Bench, survey: Survey, lattices: Mapping[str, Made[Latti
     made = [lattices[fragment.name] for fragment in fragments]
 
     def compute() -> Pooled:
-        pooled = pool([lattice.value for lattice in made], turns_deg=turns, turn_sds_deg=sds)
+        pooled = pool(
+            [lattice.value for lattice in made],
+            turns_deg=turns,
+            turn_sds_deg=sds,
+            between_sd_ratio=survey.between_sd_ratio,
+        )
         return adopt_proposal(pooled, survey.proposal)
 
-    return bench.make("repeat", "study", (made, turns, sds, survey.proposal), compute)
+    inputs = (made, turns, sds, survey.between_sd_ratio, survey.proposal)
+    return bench.make("repeat", "study", inputs, compute)
 
 
 def _make_colours(bench: Bench, survey: Survey, measured: Measured, motif: Made[Motif] | None) -> Made[Colours] | None:

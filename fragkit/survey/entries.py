@@ -428,6 +428,8 @@ class Survey:
     title, authors, date, regime, record_level
         As stated under `[study]`.
     seed : int
+    between_sd_ratio : float
+        Prior scale of the difference between fragments, as a share of the repeat.
         Seed of every random number of the study.
     sources : mapping of str to str
         SHA-256 of every file read, by path relative to the folder.
@@ -442,6 +444,7 @@ class Survey:
     regime: str
     record_level: str
     seed: int
+    between_sd_ratio: float
     lenses: Mapping[str, LensEntry]
     photos: tuple[PhotoEntry, ...]
     fragments: tuple[FragmentEntry, ...]

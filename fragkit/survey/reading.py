@@ -110,6 +110,7 @@ def _read(folder: Folder, document: Document) -> Survey | None:
         regime=study.regime,
         record_level=study.record_level,
         seed=study.seed,
+        between_sd_ratio=study.between_sd_ratio,
         lenses=lenses,
         photos=photos,
         fragments=fragments,

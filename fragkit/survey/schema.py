@@ -62,6 +62,7 @@ class StudyTable(Table):
     regime: Text = ""
     record_level: Text = ""
     seed: Annotated[int, Field(strict=True, ge=0)] = 0
+    between_sd_ratio: Annotated[float, Field(gt=0.0, le=0.5)] = 0.01
     paints: Text | None = None
 
 

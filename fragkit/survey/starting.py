@@ -22,6 +22,7 @@ title = {title}
 authors = []
 # date = 2026-01-31
 seed = 1                        # of all random numbers, so that a second run gives the same
+# between_sd_ratio = 0.01       # how much fragments may differ, as a share of the repeat: an assumption
 # paints = "paints.csv"         # name,L,a,b (CIELAB under D50), to find the nearest paint
 
 # A lens, if you photographed a chessboard with the same camera, zoom and focus (10 or more views):

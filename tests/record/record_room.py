@@ -220,6 +220,7 @@ def survey(folder, **changes):
         "regime": "wall painting on plaster",
         "record_level": "3",
         "seed": 7,
+        "between_sd_ratio": 0.01,
         "lenses": {},
         "photos": tuple(
             PhotoEntry(name=name, file=Path(f"{name}.jpg"), fragment=fragment, control=board)

@@ -81,9 +81,9 @@ def recentre(centres, motif, *, picture):
     return centres
 
 
-def pool(lattices, *, turns_deg, turn_sds_deg):
+def pool(lattices, *, turns_deg, turn_sds_deg, between_sd_ratio):
     _called("repeat")
-    return SimpleNamespace(n=len(lattices), turns=tuple(turns_deg))
+    return SimpleNamespace(n=len(lattices), turns=tuple(turns_deg), between=between_sd_ratio)
 
 
 def measure_colours(pictures, labels, *, paints):

@@ -261,3 +261,12 @@ def test_two_that_share_too_little_are_no_fault(run, rooms):
     result = run()
     assert result.overlaps[("north-1", "north-2")] is None
     assert result.skipped == ()
+
+
+def test_the_prior_on_the_difference_between_fragments_can_be_stated(run, rooms, folder):
+    assert run().pooled.between == 0.01
+    survey = folder / "survey.toml"
+    survey.write_text(survey.read_text().replace("seed = 7", "seed = 7\nbetween_sd_ratio = 0.002"))
+    assert run().pooled.between == 0.002
+    assert rooms.CALLS["repeat"] == 1
+    assert "rectify" not in rooms.CALLS
