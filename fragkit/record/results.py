@@ -41,6 +41,7 @@ def results(result: StudyResult) -> dict[str, Any]:
         "schema_version": SCHEMA_VERSION,
         "study": _study(result),
         "photos": [_photo(result, name) for name in _names(result, "photos")],
+        "overlaps": [_overlap(pair, found) for pair, found in result.overlaps.items()],
         "fragments": [_fragment(result, name) for name in _names(result, "fragments")],
         "motif": _motif(result),
         "proposal": _proposal(result),
@@ -136,6 +137,13 @@ def _chart(tone: Any) -> dict[str, Any] | None:
         return None
     left = {"mean_delta_e_ab": float(tone.miss.mean()), "max_delta_e_ab": float(tone.miss.max())}
     return {"kind": tone.kind, "n_patches": len(tone.names), "dropped": list(tone.dropped), **left}
+
+
+def _overlap(pair: tuple[str, str], found: Any) -> dict[str, Any]:
+    """Two photographs of one area compared; null where they share too little."""
+    names = ("rms_mm", "allowed_mm", "chance", "agree")
+    measured = None if found is None else fields_of(found, *names) | {"n_places": len(found.xy_mm)}
+    return {"photos": list(pair), "found": measured}
 
 
 def _photo(result: StudyResult, name: str) -> dict[str, Any]:

@@ -12,7 +12,7 @@ from fragkit.record.html import Html, aside, bullets, facts, figure, join, parag
 from fragkit.record.pictures import thumbnail_bytes
 from fragkit.record.results import remarks
 from fragkit.record.study_result import StudyResult, fragment_of, techniques
-from fragkit.units import interval, with_sd
+from fragkit.units import counted, interval, with_sd
 
 _MANY_PHOTOGRAPHS = 8
 """From here on photographs are shown smaller, so that the report can still be mailed."""
@@ -77,6 +77,7 @@ def photographs(result: StudyResult) -> Html:
     return section(
         "Photographs, and how good each one is",
         table(head, rows, caption=caption, numbers=(2, 3, 4, 5, 6)),
+        bullets([*map(_overlap, result.overlaps, result.overlaps.values()), *_tones(result)]),
         *figures,
         key="photographs",
     )
@@ -93,6 +94,26 @@ def _photograph(result: StudyResult, name: str, rectified: Any) -> Html:
         caption=f"{name} at true scale, {size}. {budget_words(rectified)}",
     )
     return join(tag("h3", name), image, plots.photograph(result, name))
+
+
+def _overlap(pair: tuple[str, str], found: Any) -> str:
+    """Two photographs of one area against each other, in a sentence."""
+    both = " and ".join(pair)
+    if found is None:
+        return f"{both} share too little to be compared."
+    apart = f"{both} show the same places {found.rms_mm:.2f} mm apart (rms per coordinate)"
+    verdict = "they agree" if found.agree else "they do not agree: measure the control of both again"
+    return f"{apart}; their stated errors allow {found.allowed_mm:.2f} mm, so {verdict}."
+
+
+def _tones(result: StudyResult) -> list[str]:
+    """How the colours of each photograph were set, in a sentence each."""
+    return [
+        f"{name}: colours set by {counted(len(one.tone.names), 'patch', 'patches')} of the {one.tone.kind} chart; "
+        f"they still differ from it by {one.tone.miss.mean():.1f} on average (ΔE*ab)."
+        for name, one in result.rectified.items()
+        if one.tone is not None
+    ]
 
 
 def budget_words(rectified: Any) -> str:

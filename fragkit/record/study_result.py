@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from fragkit.layout import Layout
     from fragkit.motifs import Centres, Motif
     from fragkit.net import Nets
-    from fragkit.rectify import Rectified
+    from fragkit.rectify import Comparison, Rectified
     from fragkit.setting_out import SettingOut
     from fragkit.survey import Survey
     from fragkit.technique import Technique
@@ -27,6 +27,7 @@ class StudyResult(Protocol):
     survey : Survey
     rectified, nets : mapping by photograph
     centres : mapping by photograph, or by fragment when its centres were measured by tape
+    overlaps : mapping by two photographs of one fragment
     lattices : mapping by fragment
     motif, pooled, colours, layout, setting, takeoff, works : one result each, or None
     technique : Technique, mapping of them by fragment, or None
@@ -45,6 +46,8 @@ class StudyResult(Protocol):
     def nets(self) -> Mapping[str, Nets]: ...
     @property
     def centres(self) -> Mapping[str, Centres]: ...
+    @property
+    def overlaps(self) -> Mapping[tuple[str, str], Comparison | None]: ...
     @property
     def lattices(self) -> Mapping[str, Lattice]: ...
     @property

@@ -114,7 +114,7 @@ def rectified(sd_mm):
         sd_mm=sd_mm,
         n_control=8,
         suspects=(),
-        tone=None,
+        tone=SimpleNamespace(kind="colour", names=("1",) * 23, dropped=("19",), miss=np.full(23, 1.7)),
         budget={"control and picking": 0.3, "lens": 0.1, "relief": sd_mm - 0.05},
         notes=(f"Relief of 3 mm costs {sd_mm:.1f} mm at the rim.",),
     )
@@ -242,6 +242,12 @@ def survey(folder, **changes):
     return Survey(**(values | changes))
 
 
+def overlap():
+    """Two photographs that agree."""
+    places = np.zeros((9, 2))
+    return SimpleNamespace(rms_mm=0.31, allowed_mm=0.42, chance=0.8, agree=True, xy_mm=places)
+
+
 def whole_study(folder, **changes):
     """Everything present: two photographs, a tape-measured fragment, two walls."""
     entry, motif, repeat = survey(folder), hop_cone(), pooled()
@@ -261,6 +267,7 @@ def whole_study(folder, **changes):
     values = {
         "survey": entry,
         "rectified": {"north-1": rectified(0.4), "../../etc/east": rectified(0.8)},
+        "overlaps": {("north-1", "../../etc/east"): overlap()},
         "nets": {"north-1": nets(), "../../etc/east": nets(decided=False)},
         "centres": {"north-1": centres(), "../../etc/east": centres()},
         "lattices": dict.fromkeys(("north", "east", "tape"), lattice()),
@@ -282,7 +289,7 @@ def whole_study(folder, **changes):
 def nothing_found(folder):
     """Two photographs in which no net was found."""
     names = ("motif", "pooled", "colours", "technique", "layout", "setting", "takeoff", "works")
-    empty = {"nets": {}, "centres": {}, "lattices": {}}
+    empty = {"overlaps": {("north-1", "north-2"): None}, "nets": {}, "centres": {}, "lattices": {}}
     reason = SimpleNamespace(stage="net", subject="north-1", reason="No repeat: strongest candidate below noise.")
     return SimpleNamespace(
         survey=survey(folder, walls=(), decisions=()),
