@@ -27,6 +27,7 @@ from fragkit.lattice.rows import columns_and_rows
 from fragkit.lattice.scatter import KINDS, Scatter
 from fragkit.motifs import Centres
 from fragkit.sketch import sketch
+from fragkit.threads import with_one_blas_thread
 from fragkit.units import with_sd
 
 FloatArray = NDArray[np.float64]
@@ -120,6 +121,7 @@ class Lattice:
         return sketch(label, lines_mm=lines, dots_mm=self.xy_mm)
 
 
+@with_one_blas_thread
 def fit_lattice(
     centres: Centres | CentreList,
     *,

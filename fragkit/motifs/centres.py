@@ -19,6 +19,7 @@ from fragkit.motifs.views import View, cell_side_px, view_of
 from fragkit.net import Net, size_of
 from fragkit.rectify import Picture
 from fragkit.sketch import sketch
+from fragkit.threads import with_one_blas_thread
 
 FloatArray = NDArray[np.float64]
 
@@ -80,6 +81,7 @@ class Centres:
         return card("Motifs", rows, notes=self.notes, drawing=drawn)
 
 
+@with_one_blas_thread
 def find_centres(
     picture: Picture,
     net: Net,

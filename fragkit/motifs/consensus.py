@@ -23,6 +23,7 @@ from fragkit.motifs.shares import divide, divide_copies, mean_halves, toned
 from fragkit.motifs.sharpening import CAUTION, edge_width_px, sharpen
 from fragkit.motifs.silhouette import stray_from_silhouette
 from fragkit.rectify import Picture
+from fragkit.threads import with_one_blas_thread
 
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
@@ -39,6 +40,7 @@ TRUST_LOST = 0.6
 """How far the atlas is trusted at a site whose motif was not found."""
 
 
+@with_one_blas_thread
 def build_motif(
     examples: Sequence[tuple[Picture, Centres]], *, labels: Sequence[LabelArray | None] | None = None
 ) -> Motif:

@@ -10,6 +10,7 @@ from multiprocessing import get_context
 from typing import Any
 
 from fragkit.opencv import cv2
+from fragkit.threads import one_blas_thread
 
 Task = Callable[[], Any]
 """It and its result must be picklable when the executor's workers are processes."""
@@ -91,12 +92,18 @@ def crew_of(executor: Executor | Callable[[], Executor] | None) -> Iterator[Crew
         crew.close()
 
 
+def _work_alone() -> None:
+    """One thread for each worker: the workers themselves fill the cores."""
+    cv2.setNumThreads(1)
+    one_blas_thread()
+
+
 def processes(n_workers: int) -> ProcessPoolExecutor:
-    """An executor of `n_workers` fresh processes, with one OpenCV thread each.
+    """An executor of `n_workers` fresh processes, with one thread each.
 
     Notes
     -----
     A process started anew (spawn) imports the caller's main module: a script that uses this needs the usual
     ``if __name__ == "__main__":``.
     """
-    return ProcessPoolExecutor(n_workers, mp_context=get_context("spawn"), initializer=cv2.setNumThreads, initargs=(1,))
+    return ProcessPoolExecutor(n_workers, mp_context=get_context("spawn"), initializer=_work_alone)

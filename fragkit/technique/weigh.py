@@ -20,6 +20,7 @@ from fragkit.technique.regularity import RegularArea, map_regularity
 from fragkit.technique.shapes import ShapeEvidence, forming_calibration, forming_evidence, gather_shapes
 from fragkit.technique.signs import Sign, sign_logs
 from fragkit.technique.verdict import Verdict, reach_verdict
+from fragkit.threads import with_one_blas_thread
 
 FloatArray = NDArray[np.float64]
 
@@ -93,6 +94,7 @@ class Technique:
         return card("Technique", rows, notes=self.notes)
 
 
+@with_one_blas_thread
 def weigh_technique(
     lattices: Sequence[Lattice],
     motif: Motif | None,
