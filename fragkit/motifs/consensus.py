@@ -18,6 +18,7 @@ from fragkit.motifs.labels import GUESS_NOTE, Read, label_picture, override, par
 from fragkit.motifs.learning import Learned, Sheet, cut_copies, learn_copies, open_sheet
 from fragkit.motifs.mixture import GROUND, METAL, SHADOW, expect, likelihood
 from fragkit.motifs.motif import Motif
+from fragkit.motifs.reducing import enlarged_labels, reduced, reduced_labels, reduction
 from fragkit.motifs.ring import RingCorrelation, ring_correlation
 from fragkit.motifs.shares import divide, divide_copies, mean_halves, toned
 from fragkit.motifs.sharpening import CAUTION, edge_width_px, sharpen
@@ -68,14 +69,23 @@ def build_motif(
         If fewer than three examples were found, or no metal stands out.
     """
     given = _checked_labels(examples, labels)
-    sheets = [open_sheet(*pair, mask) for pair, mask in zip(examples, given, strict=True)]
+    ratios = [reduction(*pair) for pair in examples]
+    sheets = [_opened(*pair, mask, ratio) for pair, mask, ratio in zip(examples, given, ratios, strict=True)]
     sheets, learned = learn_copies(sheets)
     fine = finer(learned.grid, max(FINEST_MM, min(s.picture.mm_per_px for s in sheets)))
     shares = _share(sheets, learned, fine)
     read = _label(sheets, shares, fine, learned)
     parted, guessed = part_later_work([r.codes for r in read], sheets, learned.surfaces.boxes)
-    final = tuple(frozen_array(override(c, g)) for c, g in zip(parted, given, strict=True))
+    shapes = [picture.coverage.shape for picture, _ in examples]
+    full = [enlarged_labels(*parts) for parts in zip(parted, ratios, shapes, strict=True)]
+    final = tuple(frozen_array(override(codes, own)) for codes, own in zip(full, given, strict=True))
     return _motif(sheets, shares, fine, final, (GUESS_NOTE,) if guessed else ())
+
+
+def _opened(picture: Picture, centres: Centres, given: LabelArray | None, ratio: int) -> Sheet:
+    """The sheet of a picture reduced to what the motif needs."""
+    labels = given if given is None or ratio == 1 else reduced_labels(given, ratio)
+    return open_sheet(reduced(picture, ratio), centres, labels)
 
 
 def _checked_labels(examples: Sequence[tuple[Picture, Centres]], labels: Any) -> list[LabelArray | None]:

@@ -127,7 +127,7 @@ class WorksPlan:
         return f"WorksPlan({self.n_motifs} motifs, {self.labour_h}, {self.basis})"
 
     def _repr_html_(self) -> str:
-        known = f"{self.known_total} {self.currency}" if self.known_total else "no prices stated"
+        known = str(self.known_total) if self.known_total else "no prices stated"
         rows = [
             ("Labour (9 in 10)", f"{self.labour_h}"),
             ("Days", f"{self.days} with {self.crew} people"),
