@@ -1,18 +1,10 @@
 """A small study by centres alone, and the command run inside a folder of its own."""
 
 import pytest
+from tape_study import write_tape_study
 from typer.testing import CliRunner
 
 from fragkit.cli import app
-
-SURVEY = """\
-schema = 1
-[study]
-title = "Partners' Room, Orrowby Maltings"
-[[fragment]]
-name = "north"
-centres = "north.csv"
-"""
 
 
 @pytest.fixture
@@ -24,12 +16,7 @@ def here(tmp_path, monkeypatch):
 
 @pytest.fixture
 def folder(here):
-    root = here / "orrowby"
-    root.mkdir()
-    (root / "survey.toml").write_text(SURVEY, encoding="utf-8")
-    rows = "".join(f"{62 * i + 31 * (j % 2)},{78 * j},0.5\n" for j in range(5) for i in range(6))
-    (root / "north.csv").write_text("x_mm,y_mm,sd_mm\n" + rows)
-    return root
+    return write_tape_study(here / "orrowby")
 
 
 @pytest.fixture

@@ -5,31 +5,15 @@ import shutil
 from functools import partial
 
 import pytest
+from tape_study import write_tape_study
 
 from fragkit.study import run_campaign
 from fragkit.study.crew import processes
 
-SURVEY = """\
-schema = 1
-[study]
-title = "Orrowby Maltings, room {k}"
-[[fragment]]
-name = "north"
-centres = "north.csv"
-"""
-
-
-def write_study(root, k, *, n_rows=5):
-    root.mkdir(parents=True)
-    (root / "survey.toml").write_text(SURVEY.format(k=k), encoding="utf-8")
-    rows = "".join(f"{(60 + k) * i},{78 * j},0.5\n" for j in range(n_rows) for i in range(6))
-    (root / "north.csv").write_text("x_mm,y_mm,sd_mm\n" + rows)
-    return root
-
 
 @pytest.fixture
 def folders(tmp_path):
-    return [write_study(tmp_path / f"room-{k}", k) for k in range(3)]
+    return [write_tape_study(tmp_path / f"room-{k}", across_mm=60 + k, offset_mm=0) for k in range(3)]
 
 
 def run(folders, tmp_path, name, **options):

@@ -11,25 +11,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-
-SURVEY = """\
-schema = 1
-[study]
-title = "Partners' Room, Orrowby Maltings"
-[[fragment]]
-name = "north"
-centres = "north.csv"
-"""
+from tape_study import write_tape_study
 
 
 @pytest.fixture
 def folder(tmp_path):
-    root = tmp_path / "orrowby"
-    root.mkdir()
-    (root / "survey.toml").write_text(SURVEY, encoding="utf-8")
-    rows = "".join(f"{62 * i + 31 * (j % 2)},{78 * j},0.5\n" for j in range(5) for i in range(6))
-    (root / "north.csv").write_text("x_mm,y_mm,sd_mm\n" + rows)
-    return root
+    return write_tape_study(tmp_path / "orrowby")
 
 
 def start(folder, out, cache):
