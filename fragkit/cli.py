@@ -29,6 +29,8 @@ _ROOM_OF = {
     "read_record": "record",
     "compare_records": "record",
     "write_revision": "record",
+    "compare_as_built": "record",
+    "write_as_built": "record",
     "run_campaign": "study",
     "summary_rows": "study",
     "processes": "study.crew",
@@ -144,6 +146,42 @@ def compare(
         typer.echo("The two records say the same.")
     if sheet is not None:
         typer.echo(f"To sign: {sheet}")
+
+
+@app.command("as-built")
+def as_built(
+    record: Annotated[Path, typer.Argument(help="Folder of the record with the layout.", metavar="RECORD")],
+    study: Annotated[
+        Path, typer.Argument(help="Study of photographs of the new work, with its walls.", metavar="STUDY")
+    ],
+    tolerance_mm: Annotated[
+        float, typer.Option("--tolerance", help="Largest distance of a motif from its place, in mm.", metavar="MM")
+    ],
+    sheet: Annotated[
+        Path | None, typer.Option(help="Page to write, with the deviations drawn.", metavar="FILE.html")
+    ] = None,
+) -> None:
+    """Measure the new work on its photographs, and say which motifs stand where the layout has them."""
+    with _plain_faults():
+        layout = _room("read_record")(record)
+        with _progress() as report:
+            result = _room("run_study")(study, progress=report)
+        walls = _room("compare_as_built")(result.placed, layout, tolerance_mm=tolerance_mm)
+        if sheet is not None:
+            _room("write_as_built")(walls, sheet, title=result.survey.title)
+    for entry in result.skipped:
+        typer.echo(f"Skipped: {entry}")
+    for wall in walls:
+        typer.echo(f"Wall {wall.wall}: {wall.words}")
+        for name, distance, sd in wall.worst(5):
+            typer.echo(f"  {name}: {distance:.1f} mm from its place, known to {sd:.1f} mm")
+        for note in wall.notes:
+            typer.echo(f"  Note: {note}")
+    if not walls:
+        typer.echo("No fragment of the new work has a wall and an origin, so none can be laid over the layout.")
+        raise typer.Exit(NO_ANSWER)
+    if sheet is not None:
+        typer.echo(f"Sheet: {sheet}")
 
 
 @app.command()

@@ -8,7 +8,10 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 import shapely
+from typer.testing import CliRunner
 
+from fragkit.cli import app
+from fragkit.record import compare_as_built, read_record
 from fragkit.study import run_study
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -22,7 +25,7 @@ def done(tmp_path_factory):
     result = run_study(STUDY, out=folder / "record", cache=folder / "cache")
     truth = json.loads((ROOT / "tests" / "reference" / "orrowby_truth.json").read_text(encoding="utf-8"))
     results = json.loads((folder / "record" / "results.json").read_text(encoding="utf-8"))
-    return SimpleNamespace(result=result, truth=truth, results=results, out=folder / "record")
+    return SimpleNamespace(result=result, truth=truth, results=results, out=folder / "record", cache=folder / "cache")
 
 
 def rows_of(path: Path) -> list[dict[str, str]]:
@@ -125,3 +128,21 @@ def test_a_missing_price_is_a_gap(done):
     costs = [row for row in rows_of(done.out / "works.csv") if row["gap"]]
     assert costs
     assert all(row["amount_middle"] == "" for row in costs)
+
+
+def test_the_surviving_motifs_taken_as_new_work_stray_by_their_own_scatter(done, monkeypatch, tmp_path):
+    """From photographs to the sheet: the layout passes through the motifs that were photographed."""
+    monkeypatch.setenv("FRAGKIT_CACHE", str(done.cache))
+    sheet = tmp_path / "sheet.html"
+    arguments = ["as-built", str(done.out), str(STUDY), "--tolerance", "6", "--sheet", str(sheet)]
+    said = CliRunner().invoke(app, arguments)
+    assert said.exit_code == 0, said.output
+    walls = compare_as_built(done.result.placed, read_record(done.out), tolerance_mm=6.0)
+    assert [wall.wall for wall in walls] == [wall.name for wall in done.result.layout.walls if wall.passes]
+    for wall in walls:
+        assert f"Wall {wall.wall}: {wall.words}" in said.output
+        assert wall.words in sheet.read_text(encoding="utf-8")
+        assert wall.n_extra <= 0.05 * len(wall.id)
+        strays = wall.deviation_mm - np.median(wall.deviation_mm, axis=0)
+        assert np.median(np.abs(strays)) * 1.4826 == pytest.approx(0.8, abs=0.3)  # 0.7 mm scatter, 0.3 mm measuring
+        assert wall.verdict.count("outside") == 0

@@ -13,8 +13,9 @@ from scipy.special import chndtr
 from fragkit.card import card
 from fragkit.errors import EstimationError
 from fragkit.frozen import frozen_array
-from fragkit.layout import Layout, PlacedCentres, WallLayout
+from fragkit.layout import Layout, PlacedCentres
 from fragkit.record.comparing import pairs_within
+from fragkit.record.reading import Record
 
 WITHIN, OUTSIDE, UNDECIDED = "within", "outside", "cannot be told"
 FOUND = ("seen", "partly seen")
@@ -88,15 +89,27 @@ class AsBuilt:
         return card(f"As built: wall {self.wall}", [("verdict", self.words), *rows], notes=self.notes)
 
 
-def compare_as_built(placed: Sequence[PlacedCentres], layout: Layout, *, tolerance_mm: float) -> tuple[AsBuilt, ...]:
+@dataclass(frozen=True, eq=False, kw_only=True)
+class _Planned:
+    """What is compared of a wall that was laid out."""
+
+    name: str
+    id: tuple[str, ...]
+    xy_mm: NDArray[np.float64]
+    repeat_mm: tuple[float, float]
+
+
+def compare_as_built(
+    placed: Sequence[PlacedCentres], layout: Layout | Record, *, tolerance_mm: float
+) -> tuple[AsBuilt, ...]:
     """Each photographed wall of the new work against its layout.
 
     Parameters
     ----------
     placed : sequence of PlacedCentres
         Motifs found on photographs of the new work, in the frame of their wall: `placed` of a study of them.
-    layout : Layout
-        What was to be made.
+    layout : Layout or Record
+        What was to be made, as laid out or as recorded.
     tolerance_mm : float
         Largest distance of a motif from its place that was agreed.
 
@@ -126,7 +139,7 @@ def compare_as_built(placed: Sequence[PlacedCentres], layout: Layout, *, toleran
         raise ValueError(
             f"A tolerance of {tolerance_mm} mm: give the largest distance in mm that was agreed, such as 3."
         )
-    walls = {wall.name: wall for wall in layout.walls}
+    walls = {wall.name: wall for wall in (_recorded(layout) if isinstance(layout, Record) else _laid_out(layout))}
     unknown = sorted({one.wall for one in placed} - set(walls))
     if unknown:
         raise ValueError(f"Wall {unknown[0]!r} is not in the layout. It has: {', '.join(walls)}.")
@@ -134,9 +147,30 @@ def compare_as_built(placed: Sequence[PlacedCentres], layout: Layout, *, toleran
     return tuple(_one_wall(walls[name], [one for one in placed if one.wall == name], tolerance_mm) for name in names)
 
 
-def _one_wall(wall: WallLayout, placed: Sequence[PlacedCentres], tolerance_mm: float) -> AsBuilt:
+def _laid_out(layout: Layout) -> list[_Planned]:
+    return [
+        _Planned(name=wall.name, id=tuple(wall.id), xy_mm=wall.xy_mm, repeat_mm=(wall.across_mm, wall.down_mm))
+        for wall in layout.walls
+    ]
+
+
+def _recorded(record: Record) -> list[_Planned]:
+    if "layout" not in record.tables:
+        raise ValueError(f"The record in {record.folder} holds no layout: nothing says where motifs were to stand.")
+    walls = []
+    for wall in record.results["walls"]:
+        rows = [row for row in record.tables["layout"] if row["wall"] == wall["name"]]
+        xy = np.array([(row["x_mm"], row["y_mm"]) for row in rows], float).reshape(-1, 2)
+        across, down = wall["spacing_mm"]
+        walls.append(
+            _Planned(name=wall["name"], id=tuple(row["id"] for row in rows), xy_mm=xy, repeat_mm=(across, down))
+        )
+    return walls
+
+
+def _one_wall(wall: _Planned, placed: Sequence[PlacedCentres], tolerance_mm: float) -> AsBuilt:
     made, sd = _found(placed)
-    reach_mm = 0.5 * min(wall.across_mm, wall.down_mm)
+    reach_mm = 0.5 * min(wall.repeat_mm)
     pairs = pairs_within(wall.xy_mm, made, reach_mm=reach_mm)
     if len(pairs) < MIN_PAIRS:
         raise EstimationError(
@@ -195,7 +229,7 @@ def _found(placed: Sequence[PlacedCentres]) -> tuple[NDArray[np.float64], NDArra
     return np.asarray(xy, float), np.asarray(sd, float)
 
 
-def _n_missing(wall: WallLayout, placed: Sequence[PlacedCentres], paired: set[int], reach_mm: float) -> int:
+def _n_missing(wall: _Planned, placed: Sequence[PlacedCentres], paired: set[int], reach_mm: float) -> int:
     """Places of the layout at which a photograph shows the surface without its motif."""
     bare = np.concatenate(
         [one.xy_mm[np.array([status == "not there" for status in one.status], bool)] for one in placed]

@@ -102,7 +102,7 @@ def test_photographs_of_somewhere_else_are_refused():
     with pytest.raises(ValueError, match=r"Wall 'north' is not in the layout\. It has: south"):
         compare_as_built(
             [placed(wall().xy_mm)],
-            SimpleNamespace(walls=(SimpleNamespace(name="south"),)),
+            layout(SimpleNamespace(**vars(wall()) | {"name": "south"})),
             tolerance_mm=2.0,
         )
 
