@@ -19,6 +19,8 @@ _FIXED: Any = {"svg.hashsalt": "fragkit"}
 _RASTER_DPI = 120
 _MOST_MARKS, _MOST_PIXELS = 400, 100_000
 """A figure with more than this is carried as pixels: as lines it would weigh more and open slowly."""
+_PALETTE = 128
+"""Colours of a figure carried as PNG: drawings have few, and six such pictures then weigh as much as one."""
 
 
 def embed(drawn: Figure, *, alt: str, caption: Part) -> Html:
@@ -26,7 +28,7 @@ def embed(drawn: Figure, *, alt: str, caption: Part) -> Html:
     if _n_pixels(drawn) > _MOST_PIXELS:
         return figure(_pixels(drawn, "JPEG", quality=88, subsampling=0), kind="image/jpeg", alt=alt, caption=caption)
     if _n_marks(drawn) > _MOST_MARKS:
-        return figure(_pixels(drawn, "PNG", compress_level=5), kind="image/png", alt=alt, caption=caption)
+        return figure(_pixels(drawn, "PNG", compress_level=6), kind="image/png", alt=alt, caption=caption)
     stream = io.BytesIO()
     with mpl.rc_context(_FIXED):
         drawn.savefig(stream, format="svg", bbox_inches="tight", metadata={"Date": None})
@@ -49,8 +51,11 @@ def _pixels(drawn: Figure, kind: str, **options: int) -> bytes:
     canvas.draw()
     image = Image.fromarray(np.asarray(canvas.buffer_rgba())[..., :3])
     inked = image.crop(ImageOps.invert(image.convert("L")).getbbox())
+    framed = ImageOps.expand(inked, border=8, fill="white")
+    if kind == "PNG":
+        framed = framed.quantize(_PALETTE, method=Image.Quantize.FASTOCTREE, dither=Image.Dither.NONE)
     stream = io.BytesIO()
-    ImageOps.expand(inked, border=8, fill="white").save(stream, kind, **options)
+    framed.save(stream, kind, **options)
     return stream.getvalue()
 
 
