@@ -78,7 +78,10 @@ class Crew:
 
     def _ready(self) -> Executor | None:
         if self._executor is None and self._make is not None:
-            self._executor = self._make()
+            try:
+                self._executor = self._make()
+            except (OSError, ImportError, NotImplementedError):  # a system that gives no semaphores or processes
+                self._make = None
         return self._executor
 
 

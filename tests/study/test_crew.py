@@ -89,3 +89,12 @@ def test_a_fault_of_the_code_is_not_swallowed():
 def test_each_process_has_one_thread():
     with crew_of(two_processes) as crew:
         assert crew.do([threads] * 3, on_done=lambda number: None) == [{1}] * 3
+
+
+@pytest.mark.parametrize("error", [OSError(38, "Function not implemented"), NotImplementedError("no sem_open")])
+def test_where_no_process_can_be_started_the_tasks_are_done_here(error):
+    def refuse():
+        raise error
+
+    with crew_of(refuse) as crew:
+        assert crew.do([partial(square, k) for k in range(3)], on_done=lambda number: None) == [0, 1, 4]
