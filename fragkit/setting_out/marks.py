@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -318,8 +318,3 @@ def _notes(wall: WallLayout) -> tuple[str, ...]:
     if wall.offset_ratio and round(wall.across_mm / wall.line_mm) == 1:
         notes.append("Each row has plumb lines of its own; a plumb line's figure is the mean over its rows.")
     return tuple(notes)
-
-
-def mark_fields() -> tuple[str, ...]:
-    """Column names of the table of marks."""
-    return tuple(entry.name for entry in fields(Mark))

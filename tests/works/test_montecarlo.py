@@ -41,20 +41,23 @@ def test_logarithm_of_a_rectangular_quantity():
     assert spread.sd == pytest.approx(published["mc_u"], abs=0.004)
 
 
+def calibrated_mass_mg(m, dm, air, weight, reference):
+    """Deviation from 100 g of a weight compared in air (JCGM 101:2008, clause 9.3)."""
+    return (m + dm) * (1 + (air - 1.2) * (1 / weight - 1 / reference)) - 1e5
+
+
+MASS_INPUTS = {
+    "m": Normal(100000.0, 0.050),
+    "dm": Normal(1.234, 0.020),
+    "air": Rectangular(1.10, 1.30),
+    "weight": Rectangular(7000, 9000),
+    "reference": Rectangular(7950, 8050),
+}
+
+
 def test_mass_calibration():
     """JCGM 101:2008, clause 9.3: u(dm) = 0.0754 mg, where the first-order rule gives 0.0539 mg."""
-
-    def model(m, dm, air, weight, reference):
-        return (m + dm) * (1 + (air - 1.2) * (1 / weight - 1 / reference)) - 1e5
-
-    inputs = {
-        "m": Normal(100000.0, 0.050),
-        "dm": Normal(1.234, 0.020),
-        "air": Rectangular(1.10, 1.30),
-        "weight": Rectangular(7000, 9000),
-        "reference": Rectangular(7950, 8050),
-    }
-    spread = propagate(model, inputs, rng=np.random.default_rng(4), n_draws=400_000)
+    spread = propagate(calibrated_mass_mg, MASS_INPUTS, rng=np.random.default_rng(4), n_draws=400_000)
     assert spread.sd == pytest.approx(GUM["S1_9_3_mass"]["published"]["u_mcm"], abs=0.002)
 
 
@@ -91,18 +94,7 @@ def test_squared_magnitude(case):
 def test_mass_calibration_interval():
     """JCGM 101:2008, 9.3 prints the shortest 95 % interval 1.0834 to 1.3825 mg; this symmetric one equals it."""
     published = GUM["S1_9_3_mass"]["published"]
-
-    def model(m, dm, air, weight, reference):
-        return (m + dm) * (1 + (air - 1.2) * (1 / weight - 1 / reference)) - 1e5
-
-    inputs = {
-        "m": Normal(100000.0, 0.050),
-        "dm": Normal(1.234, 0.020),
-        "air": Rectangular(1.10, 1.30),
-        "weight": Rectangular(7000, 9000),
-        "reference": Rectangular(7950, 8050),
-    }
-    spread = propagate(model, inputs, rng=np.random.default_rng(10), n_draws=400_000)
+    spread = propagate(calibrated_mass_mg, MASS_INPUTS, rng=np.random.default_rng(10), n_draws=400_000)
     assert spread.mean == pytest.approx(published["estimate"], abs=0.001)
     # the printed ends scatter by 0.002 mg from trial to trial
     np.testing.assert_allclose(spread.interval, published["shortest95_mcm"], rtol=0, atol=0.004)
