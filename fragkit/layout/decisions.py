@@ -8,6 +8,7 @@ from fragkit.layout.choosing import Choice, chosen_names
 from fragkit.layout.costs import COST_WEIGHTS
 from fragkit.layout.jobs import Repeat
 from fragkit.layout.results import runner_up
+from fragkit.layout.scatter import Hand
 from fragkit.survey import DecisionEntry, LayoutEntry
 
 BY_COST = "The cheapest by the stated cost."
@@ -15,14 +16,14 @@ NO_REASON = "No reason was given."
 
 
 def log_decisions(
-    choices: Mapping[str, Choice], repeat: Repeat, options: LayoutEntry, *, weights: Mapping[str, float]
+    choices: Mapping[str, Choice], repeat: Repeat, options: LayoutEntry, *, weights: Mapping[str, float], hand: Hand
 ) -> tuple[DecisionEntry, ...]:
     """Every choice and override of a layout, in the order in which it takes effect."""
     return (
         *_typed(repeat),
         *[_pinned(pin) for pin in options.pinned],
         *_weights(weights),
-        *_wishes(options),
+        *_wishes(options, hand),
         *[_taken(wall, choice, options) for wall, choice in choices.items()],
     )
 
@@ -53,7 +54,7 @@ def _weights(weights: Mapping[str, float]) -> Sequence[DecisionEntry]:
     return (DecisionEntry(what="Weights of the cost", choice="; ".join(changed), reason=NO_REASON),)
 
 
-def _wishes(options: LayoutEntry) -> Sequence[DecisionEntry]:
+def _wishes(options: LayoutEntry, hand: Hand) -> Sequence[DecisionEntry]:
     found = []
     if options.follow != "level":
         drawn = {"edges": "to the visible edges", "fan": "fanning from a level foot to the top edge"}[options.follow]
@@ -62,10 +63,17 @@ def _wishes(options: LayoutEntry) -> Sequence[DecisionEntry]:
         choice = f"at the right end of wall {options.closing}"
         found.append(DecisionEntry(what="Closing error", choice=choice, reason=NO_REASON))
     if options.irregularity_ratio > 0:
-        share = f"{100 * options.irregularity_ratio:.0f} % of the measured scatter, seed {options.seed}"
+        share = f"{100 * options.irregularity_ratio:.0f} % of what was measured: {_hand(hand)}; seed {options.seed}"
         reason = "Full-size sheets and offsets only; the lines stay those of the even net."
         found.append(DecisionEntry(what="Hand scatter", choice=share, reason=reason))
     return found
+
+
+def _hand(hand: Hand) -> str:
+    stance = f"{hand.turn_sd_deg:.1f}° in turn, {100 * hand.size_sd_ratio:.1f} % in size (sd)"
+    if not (hand.turn_sd_deg or hand.size_sd_ratio):
+        stance = "turn and size, which could not be told from reading, none"
+    return f"{hand.scatter_sd_mm:.1f} mm in place, {stance}"
 
 
 def _taken(wall: str, choice: Choice, options: LayoutEntry) -> DecisionEntry:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
@@ -18,9 +18,9 @@ from fragkit.layout.jobs import Bent, Job, Marks, Placed, Repeat
 from fragkit.layout.nets import find_marks
 from fragkit.layout.passing import find_passes
 from fragkit.layout.results import WallLayout
-from fragkit.layout.scatter import draw_scatter
+from fragkit.layout.scatter import BOUND_SD, Hand, draw_scatter, draw_stance
 from fragkit.layout.search import Net
-from fragkit.layout.shapes import WHOLE
+from fragkit.layout.shapes import WHOLE, Form, bounding_polygon
 from fragkit.layout.wording import wall_notes
 
 FloatArray = NDArray[np.float64]
@@ -39,6 +39,7 @@ def finish(job: Job, net: Net, *, initials: str, rng: np.random.Generator | None
     across, down, repeat = net.across, net.down, job.repeat
     along = index_origin[0] + repeat.offset_ratio * index_origin[1]
     worst, passes = _worst_bent(job, sites), find_passes(job, net, marks)
+    by_hand = _by_hand(job, placed, row, rng)
     return WallLayout(
         name=job.ground.wall.name,
         wall=job.ground.wall,
@@ -46,7 +47,9 @@ def finish(job: Job, net: Net, *, initials: str, rng: np.random.Generator | None
         index=placed.index - index_origin,
         xy_mm=placed.xy_mm,
         shift_mm=placed.xy_mm - placed.site_mm,
-        scatter_mm=_scatter(job, placed, row, rng) if rng is not None else np.zeros_like(placed.xy_mm),
+        scatter_mm=by_hand.scatter_mm,
+        scatter_turn_deg=by_hand.turn_deg,
+        scatter_size_ratio=by_hand.size_ratio,
         metal_mm2=_metal_mm2(job, placed),
         row=row,
         column=column,
@@ -226,11 +229,33 @@ def _metal_mm2(job: Job, placed: Placed) -> FloatArray:
     return np.array([area[name] for name in names])[number] * placed.scale_ratio**2 if len(names) else np.zeros(0)
 
 
-def _scatter(job: Job, placed: Placed, row: NDArray[np.int64], rng: np.random.Generator) -> FloatArray:
-    """Hand scatter; none for motifs that are eased or pinned, or that it would push out of their place."""
-    sd_mm = job.scatter_ratio * job.repeat.scatter_sd_mm
-    offsets = draw_scatter(row, placed.xy_mm[:, 0], sd_mm=sd_mm, rng=rng)
+@dataclass(frozen=True, eq=False)
+class _ByHand:
+    scatter_mm: FloatArray
+    turn_deg: FloatArray
+    size_ratio: FloatArray
+
+
+def _by_hand(job: Job, placed: Placed, row: NDArray[np.int64], rng: np.random.Generator | None) -> _ByHand:
+    """Hand scatter, turn and size; none for motifs that are eased or pinned, or that would leave their place."""
+    n = len(row)
+    if rng is None:
+        return _ByHand(np.zeros((n, 2)), np.zeros(n), np.ones(n))
+    offsets = draw_scatter(row, placed.xy_mm[:, 0], sd_mm=job.hand.scatter_sd_mm, rng=rng)
+    turns, sizes = draw_stance(n, hand=job.hand, rng=rng)
+    room = inset(job.ground.insets.area, _widest(job.ground.whole, job.hand))
     moved = placed.xy_mm + offsets
-    inside = shapely.contains_xy(job.ground.insets.of(job.ground.whole), moved[:, 0], moved[:, 1])
-    free = inside & (np.array(placed.eased, object) == "")
-    return np.where(free[:, None], offsets, 0.0)
+    free = shapely.contains_xy(room, moved[:, 0], moved[:, 1]) & (np.array(placed.eased, object) == "")
+    return _ByHand(np.where(free[:, None], offsets, 0.0), np.where(free, turns, 0.0), np.where(free, sizes, 1.0))
+
+
+def _widest(form: Form, hand: Hand) -> FloatArray:
+    """A convex polygon that holds the form at every turn and size the hand may give it."""
+    most = np.radians(BOUND_SD * hand.turn_sd_deg)
+    turned = [form.bound_mm @ _turning(angle).T for angle in np.linspace(-most, most, 5)]
+    swell = (1.0 + BOUND_SD * hand.size_sd_ratio) / np.cos(most / 4.0)
+    return bounding_polygon(np.vstack(turned) * swell)
+
+
+def _turning(angle: float) -> FloatArray:
+    return np.array([[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -93,6 +94,24 @@ def wide_gaps(spans: Spans, at_mm: FloatArray, *, line: str) -> list[Gap]:
         )
         for k in np.flatnonzero(spans.ratio > MAX_GAP_RATIO + _TINY)
     ]
+
+
+def gap_runs(gaps: Sequence[Gap]) -> list[list[Gap]]:
+    """Gaps that lie side by side along one boundary, together; in each run in the order of their places."""
+    runs: list[list[Gap]] = []
+    for gap in sorted(gaps, key=lambda one: (one.line, one.at_mm)):
+        beside = [run for run in runs if _beside(run[-1], gap)]
+        if beside:
+            beside[0].append(gap)
+        else:
+            runs.append([gap])
+    return runs
+
+
+def _beside(last: Gap, gap: Gap) -> bool:
+    overlap = min(last.to_mm, gap.to_mm) - max(last.from_mm, gap.from_mm)
+    near = gap.at_mm - last.at_mm <= last.to_mm - last.from_mm
+    return last.line == gap.line and near and overlap > 0.5 * (gap.to_mm - gap.from_mm)
 
 
 def _string(

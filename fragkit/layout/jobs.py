@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from fragkit.layout.evidence import Evidence
 from fragkit.layout.grounds import Ground
+from fragkit.layout.scatter import NO_HAND, Hand
 from fragkit.layout.shapes import Form
 from fragkit.units import Z95
 
@@ -37,7 +38,6 @@ class Repeat:
     across_bounds_mm: tuple[float, float]
     down_bounds_mm: tuple[float, float]
     typed: bool
-    scatter_sd_mm: float = 0.0
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -50,7 +50,7 @@ class Job:
     on_axis: str
     forms: tuple[Form, ...]
     weights: Mapping[str, float]
-    scatter_ratio: float = 0.0
+    hand: Hand = NO_HAND
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -115,6 +115,5 @@ def adopt_repeat(pooled: Pooled) -> tuple[Repeat, tuple[str, ...]]:
         across_bounds_mm=(bounds[0][0], bounds[0][1]),
         down_bounds_mm=(bounds[1][0], bounds[1][1]),
         typed=pooled.basis == "typed",
-        scatter_sd_mm=float(pooled.residual_sd_mm),
     )
     return repeat, notes

@@ -260,6 +260,8 @@ class WallLayout:
         How far the motif is moved from its site to ease it at an edge; zero for most.
     scatter_mm : (n, 2) array
         Hand scatter for the full-size sheets, to be added to `xy_mm`; zero unless asked for.
+    scatter_turn_deg, scatter_size_ratio : (n,) arrays
+        Turn (anticlockwise) and size of the hand for the full-size sheets; 0 and 1 unless asked for.
     metal_mm2 : (n,) array
         Metal of each motif as it is to be made.
     row, column : (n,) int arrays
@@ -299,6 +301,8 @@ class WallLayout:
     xy_mm: FloatArray
     shift_mm: FloatArray
     scatter_mm: FloatArray
+    scatter_turn_deg: FloatArray
+    scatter_size_ratio: FloatArray
     metal_mm2: FloatArray
     row: NDArray[np.int64]
     column: NDArray[np.int64]

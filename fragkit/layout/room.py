@@ -34,6 +34,7 @@ from fragkit.layout.jobs import Job, Repeat, adopt_repeat
 from fragkit.layout.joint import fit_rows
 from fragkit.layout.nets import Offers, find_offers
 from fragkit.layout.results import Alternative, Join, Layout, Outlines, PlacedCentres, WallLayout
+from fragkit.layout.scatter import Hand
 from fragkit.layout.shapes import WHOLE, Form, make_form, reshaped_forms
 from fragkit.survey import LayoutEntry, WallEntry
 
@@ -50,6 +51,7 @@ class _Plan:
     fragments: Sequence[PlacedCentres]
     options: LayoutEntry
     weights: Mapping[str, float]
+    hand: Hand
 
     @property
     def with_evidence(self) -> list[str]:
@@ -120,7 +122,7 @@ def lay_out(
     _check(walls, fragments, options)
     adopted, notes = adopt_repeat(repeat)
     priced = cost_weights(weights, options.weights)
-    plan = _Plan(named, adopted, _forms(motif), fragments, options, priced)
+    plan = _Plan(named, adopted, _forms(motif), fragments, options, priced, _hand(repeat, motif, options))
     initials = wall_initials(list(named))
     rooms = [_choose_room(plan, ring, initials) for ring in find_rings(walls)]
     choices = {name: next(room.choices[name] for room in rooms if name in room.choices) for name in named}
@@ -131,7 +133,7 @@ def lay_out(
         alternatives=tuple(a for choice in choices.values() for a in choice.alternatives),
         forms={form.name: form.outlines for form in plan.forms},
         joins=tuple(joins[name] for name in named if name in joins),
-        decisions=log_decisions(choices, adopted, options, weights=priced),
+        decisions=log_decisions(choices, adopted, options, weights=priced, hand=plan.hand),
         scatter_seed=options.seed if options.irregularity_ratio > 0 else None,
         notes=(*notes, *_form_notes(plan), *(note for room in rooms for note in room.notes())),
     )
@@ -194,6 +196,16 @@ def _forms_of(layers: tuple[tuple[str, tuple[bytes, ...]], ...]) -> tuple[Form, 
     outlines = {name: tuple(np.frombuffer(ring).reshape(-1, 2) for ring in rings) for name, rings in layers}
     whole = make_form(WHOLE, outlines)
     return (whole, *reshaped_forms(whole))
+
+
+def _hand(repeat: Pooled, motif: Motif, options: LayoutEntry) -> Hand:
+    """The share of the old hand's scatter, turn and size that is to be reproduced."""
+    share, stance = options.irregularity_ratio, getattr(motif, "stance", None)
+    return Hand(
+        scatter_sd_mm=share * repeat.residual_sd_mm,
+        turn_sd_deg=share * stance.turn_sd_deg if stance is not None else 0.0,
+        size_sd_ratio=share * stance.size_sd_ratio if stance is not None else 0.0,
+    )
 
 
 def _form_notes(plan: _Plan) -> tuple[str, ...]:
@@ -265,7 +277,7 @@ def _job(plan: _Plan, wall: WallEntry) -> Job:
         on_axis=options.on_axis,
         forms=plan.forms,
         weights=plan.weights,
-        scatter_ratio=options.irregularity_ratio,
+        hand=plan.hand,
     )
 
 

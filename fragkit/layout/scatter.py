@@ -1,6 +1,8 @@
-"""Hand scatter for the full-size sheets: bounded, independent, and without waves along a row."""
+"""The hand in the full-size sheets: scatter, turn and size, bounded, independent, without waves along a row."""
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +16,24 @@ MAX_WAVE_MM = 1.0
 """A row's moving mean over five motifs stays this close to its line; an assumption."""
 _SWEEPS = 200
 _CLOSE_MM = 1e-9
+
+
+@dataclass(frozen=True, kw_only=True)
+class Hand:
+    """What of the old hand is reproduced: standard deviations of place (per coordinate), turn and size."""
+
+    scatter_sd_mm: float
+    turn_sd_deg: float
+    size_sd_ratio: float
+
+
+NO_HAND = Hand(scatter_sd_mm=0.0, turn_sd_deg=0.0, size_sd_ratio=0.0)
+
+
+def draw_stance(n: int, *, hand: Hand, rng: np.random.Generator) -> tuple[FloatArray, FloatArray]:
+    """Turns (n,) in degrees and sizes (n,) about 1 of motifs: independent, normal, within ±2 sd."""
+    drawn = np.clip(rng.normal(size=(2, n)), -BOUND_SD, BOUND_SD)
+    return hand.turn_sd_deg * drawn[0], 1.0 + hand.size_sd_ratio * drawn[1]
 
 
 def draw_scatter(

@@ -6,8 +6,9 @@ from collections import Counter
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
-from fragkit.layout.gaps import MAX_GAP_RATIO, Gap
+from fragkit.layout.gaps import MAX_GAP_RATIO, Gap, gap_runs
 from fragkit.layout.jobs import Bent, Dropped, Job, Placed
 from fragkit.layout.results import Pass
 from fragkit.layout.search import Net
@@ -72,24 +73,41 @@ def _dropped_words(n_motifs: int, dropped: Sequence[Dropped]) -> list[str]:
 
 
 def _gap_words(gaps: Sequence[Gap], dropped: Sequence[Dropped]) -> list[str]:
-    words = []
     left_out = np.array([xy for _, _, xy, _ in dropped]).reshape(-1, 2)
-    for gap in sorted(gaps, key=lambda g: -g.ratio)[:N_GAPS_TOLD]:
-        along, other = (0, 1) if gap.line == "level" else (1, 0)
-        near = (left_out[:, along] > gap.from_mm - 1) & (left_out[:, along] < gap.to_mm + 1)
-        near &= np.abs(left_out[:, other] - gap.at_mm) < gap.to_mm - gap.from_mm
-        why = "a motif was left out there" if near.any() else "the boundary there falls between two lines of the net"
-        axis = ("y", "x") if gap.line == "level" else ("x", "y")
+    runs = sorted(gap_runs(gaps), key=lambda run: -max(gap.ratio for gap in run))
+    words = [_run_words(run, left_out) for run in runs[:N_GAPS_TOLD]]
+    if len(runs) > N_GAPS_TOLD:
         words.append(
-            f"A gap of {gap.ratio:.2f} repeats (more than {MAX_GAP_RATIO}) at {axis[0]} = "
-            f"{gap.at_mm:.0f} mm, "
-            f"{axis[1]} = {gap.from_mm:.0f} to {gap.to_mm:.0f} mm: {why}."
-        )
-    if len(gaps) > N_GAPS_TOLD:
-        words.append(
-            f"{len(gaps) - N_GAPS_TOLD} more gaps above {MAX_GAP_RATIO} repeats, for the same kinds of reason."
+            f"{len(runs) - N_GAPS_TOLD} more places with a gap above {MAX_GAP_RATIO} repeats, none wider than "
+            f"{max(gap.ratio for gap in runs[N_GAPS_TOLD]):.2f}, for the same kinds of reason."
         )
     return words
+
+
+def _run_words(run: Sequence[Gap], left_out: NDArray[np.float64]) -> str:
+    """One sentence for the gaps along one boundary: how wide, where, and why."""
+    widest, first, last = max(run, key=lambda gap: gap.ratio), run[0], run[-1]
+    across, along = ("y", "x") if widest.line == "level" else ("x", "y")
+    at = f"at {across} = {widest.at_mm:.0f} mm"
+    if len(run) > 1:
+        at = f"widest {at}, with {len(run) - 1} beside it from {across} = {first.at_mm:.0f} to {last.at_mm:.0f} mm"
+    n_bare = sum(_left_bare(gap, left_out) for gap in run)
+    why = "the boundary there falls between two lines of the net"
+    if n_bare == len(run):
+        why = "motifs were left out there" if n_bare > 1 else "a motif was left out there"
+    elif n_bare:
+        why = f"motifs were left out at {n_bare} of them; at the others {why}"
+    return (
+        f"A gap of {widest.ratio:.2f} repeats (more than {MAX_GAP_RATIO}), {along} = {widest.from_mm:.0f} to "
+        f"{widest.to_mm:.0f} mm, {at}: {why}."
+    )
+
+
+def _left_bare(gap: Gap, left_out: NDArray[np.float64]) -> bool:
+    """Whether a motif was left out in the gap."""
+    along, other = (0, 1) if gap.line == "level" else (1, 0)
+    near = (left_out[:, along] > gap.from_mm - 1) & (left_out[:, along] < gap.to_mm + 1)
+    return bool((near & (np.abs(left_out[:, other] - gap.at_mm) < gap.to_mm - gap.from_mm)).any())
 
 
 def _follow_words(job: Job, worst: Bent) -> list[str]:

@@ -14,7 +14,8 @@ from fragkit.frozen import frozen_array
 from fragkit.motifs import outlines as lines
 from fragkit.motifs.centres import Centres
 from fragkit.motifs.copies import Grid, finer, regrid
-from fragkit.motifs.labels import GUESS_NOTE, Read, label_picture, override, part_later_work
+from fragkit.motifs.labels import Read, label_picture, override
+from fragkit.motifs.later import GUESS_NOTE, part_later_work
 from fragkit.motifs.learning import Learned, Sheet, cut_copies, learn_copies, open_sheet
 from fragkit.motifs.mixture import GROUND, METAL, SHADOW, expect, likelihood
 from fragkit.motifs.motif import Motif
@@ -23,6 +24,7 @@ from fragkit.motifs.ring import RingCorrelation, ring_correlation
 from fragkit.motifs.shares import divide, divide_copies, mean_halves, toned
 from fragkit.motifs.sharpening import CAUTION, edge_width_px, sharpen
 from fragkit.motifs.silhouette import stray_from_silhouette
+from fragkit.motifs.stance import measure_stance
 from fragkit.rectify import Picture
 from fragkit.threads import with_one_blas_thread
 
@@ -75,7 +77,7 @@ def build_motif(
     fine = finer(learned.grid, max(FINEST_MM, min(s.picture.mm_per_px for s in sheets)))
     shares = _share(sheets, learned, fine)
     read = _label(sheets, shares, fine, learned)
-    parted, guessed = part_later_work([r.codes for r in read], sheets, learned.surfaces.boxes)
+    parted, guessed = part_later_work([r.codes for r in read], sheets)
     shapes = [picture.coverage.shape for picture, _ in examples]
     full = [enlarged_labels(*parts) for parts in zip(parted, ratios, shapes, strict=True)]
     final = tuple(frozen_array(override(codes, own)) for codes, own in zip(full, given, strict=True))
@@ -215,6 +217,7 @@ def _motif(
         strays_seen=frozen_array(np.isfinite(strays.strays_mm)) if strays else None,
         shape_spread_mm=strays.spread_mm if strays else None,
         shapes=strays.shapes if strays else None,
+        stance=measure_stance(shares.metal, shares.weight, grid),
         resolution=shares.resolution,
         labels=labels,
         notes=notes + _doubts(shares, outlines, max(sheet.picture.mm_per_px for sheet in sheets)),

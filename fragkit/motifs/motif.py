@@ -13,6 +13,7 @@ from fragkit.frozen import frozen_array
 from fragkit.motifs.centres import Centres
 from fragkit.motifs.procrustes import Shapes
 from fragkit.motifs.ring import RingCorrelation
+from fragkit.motifs.stance import Stance
 from fragkit.sketch import sketch
 from fragkit.units import with_sd
 
@@ -59,6 +60,8 @@ class Motif:
         seen.
     shapes : Shapes or None
         Silhouettes of the examples that show nearly all of theirs, brought onto each other (Procrustes).
+    stance : Stance or None
+        How much the hand turned and sized its copies; None where fewer than eight show enough of it.
     resolution : RingCorrelation
         How fine a detail two halves of the examples agree on.
     labels : tuple of (h, w) uint8 arrays
@@ -92,6 +95,7 @@ class Motif:
     strays_seen: NDArray[np.bool_] | None
     shape_spread_mm: float | None
     shapes: Shapes | None
+    stance: Stance | None
     resolution: RingCorrelation
     labels: tuple[NDArray[np.uint8], ...]
     notes: tuple[str, ...] = ()
@@ -110,6 +114,7 @@ class Motif:
             ("metal", f"{self.metal_width_mm:.1f} × {self.metal_height_mm:.1f} mm"),
             ("metal area", with_sd(self.metal_area_mm2, self.metal_area_sd_mm2, "mm²")),
             ("spread of the outlines", spread),
+            ("from copy to copy", "not measurable" if self.stance is None else self.stance.in_words()),
             ("narrowest line two halves show", _finest(self.resolution)),
         ]
         metal, shadow = self.outlines.get("metal", ()), self.outlines.get("shadow", ())

@@ -38,6 +38,11 @@ def spread_words(motif: Motif) -> str:
     return f"{motif.shape_spread_mm:.1f} mm (rms)"
 
 
+def stance_words(motif: Motif) -> str:
+    """How much copies differ in turn and size."""
+    return "too few examples show enough of themselves" if motif.stance is None else motif.stance.in_words()
+
+
 def forms_svg(layout: Layout) -> str:
     """Every form that the layout uses, side by side at true size, named."""
     forms = [(name, layers) for name, layers in layout.forms.items()]

@@ -265,7 +265,7 @@ def _motif(result: StudyResult) -> dict[str, Any] | None:
         "metal_area_mm2",
         "metal_area_sd_mm2",
     )
-    return fields_of(result.motif, *sizes, "n_examples", "shape_spread_mm", "weights")
+    return fields_of(result.motif, *sizes, "n_examples", "shape_spread_mm", "stance", "weights")
 
 
 def _proposal(result: StudyResult) -> dict[str, Any] | None:

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from fragkit.record import plots, words
-from fragkit.record.drawings import motif_svg, spread_words
+from fragkit.record.drawings import motif_svg, spread_words, stance_words
 from fragkit.record.figures import certainty_bar
 from fragkit.record.html import Html, aside, bullets, facts, figure, join, paragraph, section, table, tag
 from fragkit.record.pictures import thumbnail_bytes
@@ -293,6 +293,7 @@ def motif(result: StudyResult) -> Html:
         ("Metal and shadow", f"{one.width_mm:.1f} × {one.height_mm:.1f} mm"),
         ("Area of the metal", with_sd(one.metal_area_mm2, one.metal_area_sd_mm2, "mm²")),
         ("Outline varies from copy to copy by", spread_words(one)),
+        ("Turn and size from copy to copy", stance_words(one)),
         ("Examples", f"{one.n_examples}"),
     ]
     drawing = figure(

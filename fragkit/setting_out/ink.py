@@ -78,8 +78,8 @@ class Ink(ABC):
         """Keep the outlines of a form, centred on the origin, for `stamp`."""
 
     @abstractmethod
-    def stamp(self, name: str, x_mm: float, y_mm: float, *, scale: float = 1.0) -> None:
-        """Place a form that `define` has kept."""
+    def stamp(self, name: str, x_mm: float, y_mm: float, *, scale: float = 1.0, turn_deg: float = 0.0) -> None:
+        """Place a form that `define` has kept; turns run anticlockwise."""
 
     def paragraph(self, x_mm: float, y_mm: float, words: str, *, width_mm: float, cap_mm: float = SMALL_MM) -> float:
         """Text broken at `width_mm`, its first base line at y; returns the base line for what follows."""

@@ -43,8 +43,8 @@ class Mark:
         Tape readings from the datum, x to the right, y up.
     limit_deviation_x_mm, limit_deviation_y_mm : str
         In the manner of ISO 6284: signed about the target size.
-    offset_x_mm, offset_y_mm : float
-        Hand scatter for the full-size sheets, not part of the readings.
+    offset_x_mm, offset_y_mm, offset_turn_deg, offset_size_ratio : float
+        The hand's scatter, turn and size for the full-size sheets, not part of the readings.
     form : str
     scale_ratio : float
     remark : str
@@ -60,6 +60,8 @@ class Mark:
     limit_deviation_y_mm: str
     offset_x_mm: float
     offset_y_mm: float
+    offset_turn_deg: float
+    offset_size_ratio: float
     form: str
     scale_ratio: float
     remark: str
@@ -246,6 +248,7 @@ def _marks(wall: WallLayout, readings: FloatArray, limits: FloatArray) -> list[M
     moved = np.hypot(*wall.shift_mm.T) > MOVED_MM
     odd = moved | (wall.scale_ratio != 1.0) | (np.array(wall.form) != "whole")
     scatter = np.round(wall.scatter_mm, 1).tolist()
+    turns, sizes = np.round(wall.scatter_turn_deg, 1).tolist(), np.round(wall.scatter_size_ratio, 3).tolist()
     return [
         Mark(
             id=wall.id[k],
@@ -257,6 +260,8 @@ def _marks(wall: WallLayout, readings: FloatArray, limits: FloatArray) -> list[M
             limit_deviation_y_mm=texts[k][1],
             offset_x_mm=scatter[k][0],
             offset_y_mm=scatter[k][1],
+            offset_turn_deg=turns[k],
+            offset_size_ratio=sizes[k],
             form=wall.form[k],
             scale_ratio=wall.scale_ratio[k].item(),
             remark=wall.reason[k] if odd[k] else "",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import math
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 
@@ -94,9 +95,10 @@ class Page(Ink):
             self._canvas.circle(x, y, 0.5 * DOT_MM * PT_PER_MM, stroke=0, fill=1)
         self._canvas.endForm()
 
-    def stamp(self, name: str, x_mm: float, y_mm: float, *, scale: float = 1.0) -> None:
+    def stamp(self, name: str, x_mm: float, y_mm: float, *, scale: float = 1.0, turn_deg: float = 0.0) -> None:
+        along, up = scale * math.cos(math.radians(turn_deg)), scale * math.sin(math.radians(turn_deg))
         self._canvas.saveState()
-        self._canvas.transform(scale, 0, 0, scale, x_mm * PT_PER_MM, y_mm * PT_PER_MM)
+        self._canvas.transform(along, up, -up, along, x_mm * PT_PER_MM, y_mm * PT_PER_MM)
         self._canvas.doForm(name)
         self._canvas.restoreState()
 

@@ -103,7 +103,7 @@ def draw_tiles(
     Notes
     -----
     Neighbouring sheets are laid cross on cross: their register crosses are the same points of the wall.
-    Hand scatter, if any, is in the motifs and not in the lines.
+    The hand's scatter, turn and size, if any, are in the motifs and not in the lines.
     """
     area = _whole(wall, forms) if area_mm is None else area_mm
     if area[0] >= area[2] or area[1] >= area[3]:
@@ -220,10 +220,11 @@ class _Sheets:
         return f"rows r{rows.min():02d} to r{rows.max():02d}, {across}"
 
     def _motif(self, k: int, x: float, y: float) -> None:
-        page = self.page
-        page.stamp(self.inner[self.wall.form[k]], x, y, scale=self.wall.scale_ratio[k].item())
+        page, wall = self.page, self.wall
+        size = (wall.scale_ratio[k] * wall.scatter_size_ratio[k]).item()
+        page.stamp(self.inner[wall.form[k]], x, y, scale=size, turn_deg=wall.scatter_turn_deg[k].item())
         page.cross(x, y, arm_mm=2.0)
-        page.label(x, y - self.reach_mm - 1.5 - SMALL_MM, self.wall.id[k], align="middle")
+        page.label(x, y - self.reach_mm - 1.5 - SMALL_MM, wall.id[k], align="middle")
 
     def _lines(self, tile: Tile) -> None:
         page, (width, height) = self.page, room_mm((self.page.width_mm, self.page.height_mm))

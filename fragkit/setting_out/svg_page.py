@@ -72,8 +72,9 @@ class SvgPage(Ink):
                 look = {"d": data, "fill": _colour(grey), "fill-rule": "evenodd", "data-layer": layer}
                 ElementTree.SubElement(group, "path", look)
 
-    def stamp(self, name: str, x_mm: float, y_mm: float, *, scale: float = 1.0) -> None:
-        place = f"translate({_number(x_mm)} {self._y(y_mm)}) scale({scale:.5g})"
+    def stamp(self, name: str, x_mm: float, y_mm: float, *, scale: float = 1.0, turn_deg: float = 0.0) -> None:
+        turn = f" rotate({-turn_deg:.5g})" if turn_deg else ""
+        place = f"translate({_number(x_mm)} {self._y(y_mm)}){turn} scale({scale:.5g})"
         ElementTree.SubElement(self._root, "use", {"href": f"#{name}", "transform": place})
 
     def _y(self, y_mm: float) -> str:

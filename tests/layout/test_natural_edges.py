@@ -8,7 +8,7 @@ import shapely
 from shapely import Point, Polygon
 
 from fragkit.layout import lay_out, motif_forms
-from fragkit.layout.gaps import level_spans, plumb_spans, wide_gaps
+from fragkit.layout.gaps import Gap, gap_runs, level_spans, plumb_spans, wide_gaps
 from fragkit.layout.insets import free_area, inset
 from fragkit.layout.shapes import GUARD_MM, bounding_polygon, make_form, reshaped_forms
 from fragkit.survey import LayoutEntry, OpeningEntry
@@ -197,3 +197,14 @@ def test_each_edge_keeps_its_own_least_size(make_wall, make_edge, make_repeat, m
         225,
         375,
     ]
+
+
+def test_gaps_side_by_side_along_one_boundary_are_told_together():
+    """By hand: three plumb gaps 50 mm apart under one cornice, one far away, one level gap at the same place."""
+    cornice = [Gap(line="plumb", at_mm=x, from_mm=900.0, to_mm=1000.0, ratio=1.3) for x in (100.0, 150.0, 200.0)]
+    other = Gap(line="plumb", at_mm=900.0, from_mm=905.0, to_mm=1005.0, ratio=1.4)
+    level = Gap(line="level", at_mm=150.0, from_mm=900.0, to_mm=1000.0, ratio=1.3)
+    below = Gap(line="plumb", at_mm=150.0, from_mm=100.0, to_mm=200.0, ratio=1.3)
+    runs = gap_runs([other, *reversed(cornice), level, below])
+    assert sorted(len(run) for run in runs) == [1, 1, 1, 3]
+    assert next(run for run in runs if len(run) == 3) == cornice

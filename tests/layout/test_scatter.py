@@ -1,5 +1,7 @@
 """Hand scatter: bounded, independent, without waves, and only for the full-size sheets."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 
@@ -61,3 +63,32 @@ def test_a_scattered_motif_still_stands_on_its_wall_and_eased_ones_stay(make_wal
     assert np.all(at + reach <= [1000.0, 660.0])
     eased = list(wall.eased)
     assert not wall.scatter_mm[eased].any()
+
+
+def test_the_old_hands_turn_and_size_are_reproduced_in_the_share_asked_for(make_wall, make_repeat, make_motif):
+    """By hand: a normal brought back to ±2 sd keeps 0.959 of its sd; half the share, half the spread."""
+    motif = make_motif()
+    motif.stance = SimpleNamespace(turn_sd_deg=1.5, size_sd_ratio=0.02)
+    wall_entry, repeat = make_wall(width=9000.0, height=4000.0), make_repeat()
+    for share in (0.5, 1.0):
+        wall = lay_out([wall_entry], repeat, motif, options=LayoutEntry(irregularity_ratio=share)).walls[0]
+        free = wall.scatter_turn_deg != 0.0
+        assert free.mean() > 0.8
+        assert wall.scatter_turn_deg[free].std() == pytest.approx(share * 0.959 * 1.5, rel=0.06)
+        assert wall.scatter_size_ratio[free].std() == pytest.approx(share * 0.959 * 0.02, rel=0.06)
+        assert np.all(wall.scatter_size_ratio[~free] == 1.0)
+        assert not wall.rotation_deg.any()  # the lines and the layout stay those of the even net
+
+
+def test_turned_and_enlarged_motifs_stay_on_their_wall(make_wall, make_repeat, make_motif):
+    motif = make_motif()
+    motif.stance = SimpleNamespace(turn_sd_deg=6.0, size_sd_ratio=0.05)
+    options = LayoutEntry(irregularity_ratio=1.0)
+    wall = lay_out([make_wall(width=1000.0, height=660.0)], make_repeat(), motif, options=options).walls[0]
+    ring = np.concatenate([np.asarray(points) for rings in motif.outlines.values() for points in rings])
+    turn, place = np.radians(wall.scatter_turn_deg), wall.xy_mm + wall.scatter_mm
+    assert turn.any()
+    for k in np.flatnonzero(turn):
+        matrix = np.array([[np.cos(turn[k]), np.sin(turn[k])], [-np.sin(turn[k]), np.cos(turn[k])]])
+        outline = wall.scatter_size_ratio[k] * ring @ matrix + place[k]
+        assert np.all((outline >= 0.0) & (outline <= [1000.0, 660.0]))

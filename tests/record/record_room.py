@@ -8,6 +8,7 @@ import numpy as np
 from fragkit.colour import Colour, Colours
 from fragkit.lattice import Pooled, fit_lattice
 from fragkit.layout import lay_out
+from fragkit.motifs import Stance
 from fragkit.record import write_record
 from fragkit.rectify import Picture
 from fragkit.setting_out import set_out
@@ -57,6 +58,7 @@ def hop_cone():
         metal_area_sd_mm2=22.0,
         n_examples=9,
         shape_spread_mm=0.6,
+        stance=Stance(turn_sd_deg=1.2, size_sd_ratio=0.016, turn_reading_sd_deg=0.1, size_reading_sd_ratio=0.001, n=8),
         weights=((0, 0, 0, 1.0), (0, 1, 0, 0.8)),
         notes=("Two examples are retouched and were left out.",),
     )
