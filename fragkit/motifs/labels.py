@@ -14,7 +14,6 @@ from fragkit.motifs.copies import Grid
 from fragkit.motifs.damage import damage_odds
 from fragkit.motifs.learning import Sheet
 from fragkit.motifs.mixture import FOREIGN, GROUND, METAL, SHADOW, Surfaces, clamp, expect
-from fragkit.motifs.tones import ToneBoxes
 from fragkit.opencv import cv2
 from fragkit.rectify import Picture
 
@@ -24,20 +23,12 @@ LabelArray = NDArray[np.uint8]
 BoolArray = NDArray[np.bool_]
 
 NOT_READ, GROUND_CODE, SHADOW_CODE, METAL_CODE, LOSS_CODE, LATER_CODE = range(6)
-GUESS_NOTE = (
-    "Loss and later work were told apart by tone alone: the commonest foreign tone was taken for loss. "
-    "Labels drawn by hand settle it."
-)
-FAR_FROM_LOSS = 30.0
-"""Squared distance from the tone of loss, in its own spread, from which on foreign surface is something else."""
 CRACK_MM = 0.6
 """Damage not twice as wide as this is a crack in the surface, not a loss of it."""
 BORDER_PX = 9
 """Width over which the tones on either side of a border are averaged."""
 WELL_RATIO = 0.8
 """Ground is learned around motifs that show at least so much of themselves."""
-HOLLOW_MM = 1.2
-"""Later work is at least twice as wide as this; what is narrower is a crack or an edge."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -80,13 +71,13 @@ def label_picture(
     like = surfaces.at(surfaces.boxes.sort(ratio))
     inside, pitch, share = picture.coverage[None], picture.mm_per_px, surfaces.foreign_ratio
     _, foreign = expect(like[:, None], prior, inside, share, pitch)
-    on_ground = picture.coverage & (prior[GROUND] > 0.9) & _between_motifs(sheet, reach_ratio=0.5)
+    on_ground = picture.coverage & (prior[GROUND] > 0.9) & between_motifs(sheet, reach_ratio=0.5)
     odds = damage_odds(ratio, foreign[0], on_ground, _well_left(sheet), pitch)
     like[FOREIGN] = np.where(on_ground, odds * (like[:3] * prior).sum(0), like[FOREIGN])
     if sheet.given is not None:
         like = clamp(like, sheet.given)
     own, foreign = expect(like[:, None], prior, inside, share, pitch)
-    wide = cv2.morphologyEx((foreign[0] > 0.5).astype(np.uint8), cv2.MORPH_OPEN, _disc(CRACK_MM, sheet))
+    wide = cv2.morphologyEx((foreign[0] > 0.5).astype(np.uint8), cv2.MORPH_OPEN, disc(CRACK_MM, sheet))
     own, lost = own[:, 0], cv2.medianBlur(wide, 5) > 0
     lost = _to_half_way(lost, on_ground & picture.coverage, ratio)
     copies = zip(sites, *shares, strict=False)
@@ -143,71 +134,17 @@ def _place(layers: Sequence[tuple[FloatArray, Float32Array]], picture: Picture, 
     return out
 
 
-def part_later_work(
-    codes: Sequence[LabelArray], sheets: Sequence[Sheet], boxes: ToneBoxes
-) -> tuple[tuple[LabelArray, ...], bool]:
-    """Codes with 5 where foreign surface looks like later work, and whether that was a guess.
-
-    Notes
-    -----
-    With hand labels of both kinds, the nearer of their tones decides. Without, the commonest foreign tone between the
-    motifs is loss, and what differs from it clearly and is compact is later work, or something laid on the wall.
-    """
-    given = _tones_given(sheets)
-    loss = given[0] if given else _loss_tone(codes, sheets)
-    if loss is None:
-        return tuple(codes), False
-    middles = boxes.middles()
-    is_later = _distance2(middles, *loss) > (_distance2(middles, *given[1]) if given else FAR_FROM_LOSS)
-    parted = []
-    for layer, sheet in zip(codes, sheets, strict=True):
-        lost = layer == LOSS_CODE
-        smooth = np.asarray(cv2.GaussianBlur(sheet.ratio, (0, 0), 1.0), np.float32)
-        later = lost & is_later[boxes.sort(smooth)]
-        later = lost & (cv2.medianBlur(later.astype(np.uint8), 5) > 0)
-        later &= cv2.morphologyEx(later.astype(np.uint8), cv2.MORPH_OPEN, _disc(HOLLOW_MM, sheet)) > 0
-        parted.append(np.where(later, LATER_CODE, layer).astype(np.uint8))
-    return tuple(parted), given is None and any(bool(np.any(c == LATER_CODE)) for c in parted)
-
-
 def override(codes: LabelArray, given: LabelArray | None) -> LabelArray:
     """Codes with the user's labels wherever they are given (not 0)."""
     return codes if given is None else np.where(given != NOT_READ, given, codes).astype(np.uint8)
 
 
-Tone = tuple[FloatArray, FloatArray]
-
-
-def _tones_given(sheets: Sequence[Sheet]) -> tuple[Tone, Tone] | None:
-    """Mean and inverse covariance of loss and later work where the user labelled both."""
-    found = []
-    for code in (LOSS_CODE, LATER_CODE):
-        parts = [sheet.ratio[sheet.given == code] for sheet in sheets if sheet.given is not None]
-        colours = np.concatenate([*parts, np.empty((0, 3), np.float32)])
-        if len(colours) < 50:
-            return None
-        found.append(_tone(colours))
-    return found[0], found[1]
-
-
-def _loss_tone(codes: Sequence[LabelArray], sheets: Sequence[Sheet]) -> Tone | None:
-    """The commonest foreign tone between the motifs."""
-    kernel = np.ones((5, 5), np.uint8)
-    within = []
-    for layer, sheet in zip(codes, sheets, strict=True):
-        if len(sheet.xy_mm):
-            core = cv2.erode((layer == LOSS_CODE).astype(np.uint8), kernel) > 0
-            within.append(sheet.ratio[core & _between_motifs(sheet, reach_ratio=0.0)])
-    colours = np.concatenate(within)
-    return _commonest(colours[:: max(1, len(colours) // 60000)]) if len(colours) >= 200 else None
-
-
-def _disc(radius_mm: float, sheet: Sheet) -> NDArray[Any]:
+def disc(radius_mm: float, sheet: Sheet) -> NDArray[Any]:
     radius = max(1, round(radius_mm / sheet.picture.mm_per_px))
     return np.asarray(cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * radius + 1, 2 * radius + 1)))
 
 
-def _between_motifs(sheet: Sheet, *, reach_ratio: float) -> BoolArray:
+def between_motifs(sheet: Sheet, *, reach_ratio: float) -> BoolArray:
     """The part of the picture (h, w) within the hull of the found motifs and a share of a cell round it."""
     picture, net = sheet.picture, sheet.centres.net
     hull = shapely.convex_hull(shapely.multipoints(picture.to_px(sheet.xy_mm)))
@@ -227,24 +164,3 @@ def _well_left(sheet: Sheet) -> BoolArray:
     for x, y in np.round(picture.to_px(centres.xy_mm[good])).astype(int):
         cv2.circle(out, (int(x), int(y)), reach, 1, -1)
     return out.astype(bool)
-
-
-def _commonest(colours: Float32Array) -> Tone:
-    """The densest tone: the colour with most others near it, then the tone of those around it."""
-    probes = colours[:: max(1, len(colours) // 300)]
-    sample = colours[:: max(1, len(colours) // 3000)]
-    near = (np.abs(probes[:, None] - sample).max(2) < 0.04).sum(1)
-    tone = _tone(colours[np.abs(colours - probes[near.argmax()]).max(axis=1) < 0.06])
-    for _ in range(3):
-        tone = _tone(colours[_distance2(colours, *tone) < 12.0])
-    return tone
-
-
-def _tone(colours: Float32Array) -> Tone:
-    covariance = np.cov(colours.T) * 1.3 if len(colours) > 10 else 4e-4 * np.eye(3)
-    return colours.mean(axis=0).astype(float), np.asarray(np.linalg.inv(covariance + 4e-5 * np.eye(3)), float)
-
-
-def _distance2(colours: FloatArray | Float32Array, mean: FloatArray, inverse: FloatArray) -> FloatArray:
-    away = colours - mean
-    return np.asarray(np.einsum("ni,ij,nj->n", away, inverse, away))

@@ -17,6 +17,7 @@ FloatImage = NDArray[Any]
 _STRANGE_DISTANCE = 5.0
 """Distance from the ground's colour and texture, in its own robust deviations, from which a place is no ground."""
 _BINS = 20
+_N_SAMPLE = 8000
 _RESERVE = 1e-3
 
 
@@ -33,7 +34,7 @@ def strangeness(look: FloatImage, ground: NDArray[np.bool_]) -> tuple[FloatImage
         nothing = np.zeros(look.shape[:2], np.float32)
         return nothing, nothing
     seen = look[ground]
-    seen = seen[:: max(1, len(seen) // 20000)]
+    seen = seen[:: max(1, len(seen) // _N_SAMPLE)]
     middle = np.array([_mode(column) for column in seen.T])
     spread = 1.4826 * np.median(np.abs(seen - middle), axis=0) + 1e-6
     for _ in range(8):
@@ -83,31 +84,31 @@ def loss_of(
     if not (ground & (strange > 0.5)).sum() > 100:
         return np.where(believed, np.where(ground, strange, 0.0), 0.0).astype(np.float32)
     bins = _bin_numbers(look, believed)
-    of_loss = _density(bins, np.where(ground, strange, 0.0))
+    of_loss = _log_density(bins, np.where(ground, strange, np.float32(0.0)))
+    log_prior = np.log(prior / (np.float32(1.0) - prior))
     for _ in range(4):
-        of_motif = _density(bins, np.where(inside, 1.0 - lost, 0.0))
-        odds = np.log(of_loss + _RESERVE) - np.log(of_motif + _RESERVE)
-        steady = cv2.GaussianBlur(odds, (0, 0), 2.0) * 2.0
-        posterior = 1.0 / (1.0 + np.exp(-np.clip(steady + np.log(prior / (1.0 - prior)), -30, 30)))
-        lost = np.where(inside, posterior, np.where(ground, strange, prior)).astype(np.float32)
+        of_motif = _log_density(bins, np.where(inside, np.float32(1.0) - lost, np.float32(0.0)))
+        odds = 2.0 * cv2.GaussianBlur((of_loss - of_motif)[bins], (0, 0), 2.0) + log_prior
+        posterior = 1.0 / (1.0 + cv2.exp(-np.clip(odds, -30.0, 30.0)))
+        lost = np.where(inside, posterior, np.where(ground, strange, prior))
     return np.where(believed, lost, 0.0).astype(np.float32)
 
 
 def _bin_numbers(look: FloatImage, believed: NDArray[np.bool_]) -> NDArray[np.int32]:
     """The number of each pixel's box of colour and texture, `_BINS` boxes a channel."""
     seen = look[believed]
-    low, high = np.percentile(seen[:: max(1, len(seen) // 20000)], [0.2, 99.8], axis=0).astype(np.float32)
+    low, high = np.percentile(seen[:: max(1, len(seen) // _N_SAMPLE)], [0.2, 99.8], axis=0).astype(np.float32)
     number = np.zeros(look.shape[:2], np.int32)
-    for k in range(look.shape[2]):
-        step = np.clip((look[:, :, k] - low[k]) * (_BINS / max(float(high[k] - low[k]), 1e-9)), 0, _BINS - 1)
+    for plane, least, most in zip(cv2.split(look), low, high, strict=True):
+        step = np.clip((plane - least) * np.float32(_BINS / max(float(most - least), 1e-9)), 0, _BINS - 1)
         number = number * _BINS + step.astype(np.int32)
     return number
 
 
-def _density(bins: NDArray[np.int32], weight: FloatImage) -> FloatImage:
-    """Smoothed histogram of colour and texture, relative to a uniform one, read at every pixel."""
+def _log_density(bins: NDArray[np.int32], weight: FloatImage) -> FloatImage:
+    """Logarithm, box by box, of the smoothed histogram of colour and texture relative to a uniform one."""
     dimensions = 4 if bins.max(initial=0) >= _BINS**2 else 2
     counts = np.bincount(bins.ravel(), weights=weight.ravel(), minlength=_BINS**dimensions)
     table = ndimage.gaussian_filter(counts.reshape((_BINS,) * dimensions), 0.8)
     total = max(float(table.sum()), 1e-9)
-    return np.asarray((table.ravel() / total * 1000.0).astype(np.float32)[bins])
+    return np.log(table.ravel() / total * 1000.0 + _RESERVE).astype(np.float32)

@@ -91,24 +91,40 @@ def _factors(cut: FloatImage, weight: FloatImage) -> tuple[FloatImage, FloatImag
     """
     n, shape = len(cut), cut.shape[1:]
     n_factors = min(2, n - 2)
-    values, w = cut.reshape(n, -1, shape[-1]), weight.reshape(n, -1)
+    w = np.ascontiguousarray(weight.reshape(n, -1), np.float32)
+    planes = [w * cut[..., c].reshape(n, -1) for c in range(shape[-1])]
     total = np.maximum(w.sum(0), 1e-6)
-    mean = np.einsum("np,npc->pc", w, values) / total[:, None]
-    off = ((values - mean) * w[..., None]).reshape(n, -1)
-    score = np.linalg.eigh(off @ off.T)[1][:, -n_factors:] * np.sqrt(n)
+    off = np.hstack([plane - w * (plane.sum(0) / total) for plane in planes])
+    score = np.linalg.eigh((off @ off.T).astype(float))[1][:, -n_factors:] * np.sqrt(n)
     for _ in range(3):
-        design = np.column_stack([np.ones(n), score])
-        normal = np.einsum("np,na,nb->pab", w, design, design, optimize=True)
-        right = np.einsum("np,na,npc->pac", w, design, values, optimize=True)
-        maps = np.linalg.solve(normal + np.diag([1e-6, *[0.5] * n_factors]), right)
+        maps = _maps(planes, w, np.column_stack([np.ones(n), score]))
         wave = maps[:, 1:]
-        left = np.einsum("np,pac,pbc->nab", w, wave, wave, optimize=True)
-        gain = np.einsum("np,pac,npc->na", w, wave, values - maps[None, :, 0], optimize=True)
-        score = np.linalg.solve(left + 1e-6 * np.eye(n_factors), gain[..., None])[..., 0]
+        score = _copies_scores(planes, w, maps)
         score = (score - score.mean(0)) / np.maximum(score.std(0), 1e-6)
     mean_image = maps[:, 0].reshape(shape)
     waves = np.moveaxis(wave, 1, 0).reshape(n_factors, *shape)
     return np.asarray(mean_image, np.float32), waves, score.var(axis=0)
+
+
+def _maps(planes: list[FloatImage], w: FloatImage, design: FloatArray) -> FloatArray:
+    """The mean and the waves (pixels, 1 + factors, channels) by weighted least squares over the copies."""
+    n, size = design.shape
+    columns = design.astype(np.float32)
+    pairs = (columns[:, :, None] * columns[:, None, :]).reshape(n, -1)
+    normal = (w.T @ pairs).reshape(-1, size, size).astype(float)
+    right = np.stack([plane.T @ columns for plane in planes], axis=-1).astype(float)
+    return np.linalg.solve(normal + np.diag([1e-6, *[0.5] * (size - 1)]), right)
+
+
+def _copies_scores(planes: list[FloatImage], w: FloatImage, maps: FloatArray) -> FloatArray:
+    """How far each copy (n, factors) goes along each wave, by weighted least squares over the pixels."""
+    waves = maps[:, 1:].astype(np.float32)
+    n_factors = waves.shape[1]
+    left = (w @ np.einsum("pac,pbc->pab", waves, waves).reshape(len(waves), -1)).reshape(-1, n_factors, n_factors)
+    gain = -w @ np.einsum("pac,pc->pa", waves, maps[:, 0].astype(np.float32))
+    for c, plane in enumerate(planes):
+        gain += plane @ waves[:, :, c]
+    return np.linalg.solve(left.astype(float) + 1e-6 * np.eye(n_factors), gain.astype(float)[..., None])[..., 0]
 
 
 def _limit(values: FloatArray) -> float:

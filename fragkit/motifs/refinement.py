@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -52,7 +53,7 @@ class Fit:
 
 
 def fit_copies(
-    sheet: Sheet, centres_px: FloatArray, trust: FloatArray, *, furthest_px: float, n_rounds: int = 2
+    sheet: Sheet, centres_px: FloatArray, trust: FloatArray, *, furthest_px: float, inflation: float | None = None
 ) -> Fit:
     """Centres of all copies by least squares on a template learned from them.
 
@@ -65,8 +66,9 @@ def fit_copies(
         Weight of each copy in the template; 0 for those not to learn from.
     furthest_px : float
         A centre does not move further than this from where it started.
-    n_rounds : int
-        How often the template is learned again.
+    inflation : float, optional
+        Known ratio of the variance of the centres to that of white noise. Default: it is measured, and so is how much
+        the copies differ in form.
 
     Notes
     -----
@@ -75,12 +77,11 @@ def fit_copies(
     patches are weighted down. The covariance is the sandwich of scores summed over blocks larger than the reach
     of the feature filter, pooled over the copies, scaled by each copy's own residual.
     """
-    start = centres = np.asarray(centres_px, float)
-    for _ in range(n_rounds):
-        cut = patches(sheet.values, centres, sheet.window, smooth=True)
-        template = _template(cut, patches(sheet.share, centres, sheet.window) * sheet.window.weight, trust)
-        centres = _towards(sheet, centres, template).within(start, furthest_px)
-    return fit_to(sheet, centres, template, furthest_px=furthest_px, start_px=start, inflation=None)
+    start = np.asarray(centres_px, float)
+    cut, weight = _cut_out(sheet, start)
+    template = _template(cut, weight, trust)
+    first = _step(start, cut, weight, _Model(template)).within(start, furthest_px)
+    return fit_to(sheet, first, template, furthest_px=furthest_px, start_px=start, inflation=inflation)
 
 
 def fit_to(
@@ -99,19 +100,59 @@ def fit_to(
     `inflation` is the known ratio of variance to that of white noise; None measures it from these copies.
     """
     start = np.asarray(centres_px if start_px is None else start_px, float)
-    first = _towards(sheet, np.asarray(centres_px, float), template).within(start, furthest_px)
-    step = _towards(sheet, first, template)
-    white, measured = _covariance(step, template, known=inflation)
-    variation = _variation(step, template, white * measured) if inflation is None else 0.0
+    model = _Model(template)
+    first = _towards(sheet, np.asarray(centres_px, float), model).within(start, furthest_px)
+    step = _towards(sheet, first, model)
+    white, measured = _covariance(step, model, known=inflation)
+    variation = _variation(step, model, white * measured) if inflation is None else 0.0
     return Fit(
         centres_px=step.within(start, furthest_px),
         cov_px2=white * measured + (variation + _LEAST_SD_PX**2) * np.eye(2),
         inflation=measured,
         variation_px2=variation,
         gain=step.solution[:, 0],
-        score=_scores(step.cut, template, step.weight, sheet.window.weight),
+        score=_scores(step.cut, step.weight, template=template, whole=sheet.window.weight),
         template=template,
     )
+
+
+def scores_of(sheet: Sheet, centres_px: FloatArray, template: FloatImage, *, furthest_px: float) -> FloatArray:
+    """Scores (n,) of copies fitted as by `fit_to`, without their covariances."""
+    start = np.asarray(centres_px, float)
+    end = _towards(sheet, start, _Model(template)).within(start, furthest_px)
+    return _scores(*_cut_out(sheet, end), template=template, whole=sheet.window.weight)
+
+
+@dataclass(frozen=True, eq=False)
+class _Model:
+    """A template and what its least squares need, worked out once.
+
+    Attributes
+    ----------
+    design : (c, pixels, 3 + c) array
+        Template, its two derivatives, one offset per channel.
+    products : (pixels, (3 + c)²) array
+        Of the columns of the design with each other, summed over the channels.
+    """
+
+    template: FloatImage
+
+    @cached_property
+    def design(self) -> FloatImage:
+        channels = self.template.shape[2]
+        design = np.zeros((channels, self.template[:, :, 0].size, 3 + channels), np.float32)
+        for c in range(channels):
+            down, across = np.gradient(self.template[:, :, c])
+            design[c, :, 0] = self.template[:, :, c].ravel()
+            design[c, :, 1] = across.ravel()
+            design[c, :, 2] = down.ravel()
+            design[c, :, 3 + c] = 1.0
+        return design
+
+    @cached_property
+    def products(self) -> FloatImage:
+        size = self.design.shape[2]
+        return np.einsum("cpa,cpb->pab", self.design, self.design).reshape(-1, size * size)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -142,11 +183,19 @@ class _Step:
         return np.asarray(start + away * factor[:, None])
 
 
-def _towards(sheet: Sheet, centres: FloatArray, template: FloatImage) -> _Step:
+def _towards(sheet: Sheet, centres: FloatArray, model: _Model) -> _Step:
+    return _step(centres, *_cut_out(sheet, centres), model)
+
+
+def _cut_out(sheet: Sheet, centres: FloatArray) -> tuple[FloatImage, FloatImage]:
+    """Copies (n, h, w, c) and where each is to be believed (n, h, w)."""
     cut = patches(sheet.values, centres, sheet.window, smooth=True)
-    weight = patches(sheet.share, centres, sheet.window) * sheet.window.weight
-    robust = weight * _robust(cut, template, weight)
-    solution, inverse = _solved(cut, template, robust)
+    return cut, patches(sheet.share, centres, sheet.window) * sheet.window.weight
+
+
+def _step(centres: FloatArray, cut: FloatImage, weight: FloatImage, model: _Model) -> _Step:
+    robust = weight * _robust(cut, weight, model)
+    solution, inverse = _solved(cut, robust, model)
     gain = solution[:, 0]
     shift = -solution[:, 1:3] / np.where(gain > 0.05, gain, np.inf)[:, None]
     return _Step(
@@ -174,12 +223,11 @@ def half_scores(sheet: Sheet, centres_px: FloatArray, half: NDArray[np.bool_]) -
     A template learned from noise resembles the very places it was learned from; those it was not learned from
     it does not.
     """
-    cut = patches(sheet.values, centres_px, sheet.window, smooth=True)
-    weight = patches(sheet.share, centres_px, sheet.window) * sheet.window.weight
+    cut, weight = _cut_out(sheet, centres_px)
     score = np.zeros(len(cut))
     for own in (half, ~half):
         template = _template(cut, weight, (~own).astype(float))
-        score[own] = _scores(cut[own], template, weight[own], sheet.window.weight)
+        score[own] = _scores(cut[own], weight[own], template=template, whole=sheet.window.weight)
     return score
 
 
@@ -215,37 +263,22 @@ def _template(cut: FloatImage, weight: FloatImage, trust: FloatArray) -> FloatIm
     return cv2.GaussianBlur(mean, (0, 0), _BAND_LIMIT_PX).reshape(mean.shape)
 
 
-def _design(template: FloatImage) -> FloatImage:
-    """(c, pixels, 3 + c): template, its two derivatives, one offset per channel."""
-    channels = template.shape[2]
-    design = np.zeros((channels, template[:, :, 0].size, 3 + channels), np.float32)
-    for c in range(channels):
-        down, across = np.gradient(template[:, :, c])
-        design[c, :, 0] = template[:, :, c].ravel()
-        design[c, :, 1] = across.ravel()
-        design[c, :, 2] = down.ravel()
-        design[c, :, 3 + c] = 1.0
-    return design
-
-
-def _solved(cut: FloatImage, template: FloatImage, weight: FloatImage) -> tuple[FloatArray, FloatArray]:
+def _solved(cut: FloatImage, weight: FloatImage, model: _Model) -> tuple[FloatArray, FloatArray]:
     """Weighted least squares of every copy: solutions (n, k) and inverse normal matrices (n, k, k)."""
-    design = _design(template)
-    n, size = len(cut), design.shape[2]
+    n, size = len(cut), model.design.shape[2]
     w = weight.reshape(n, -1)
-    products = np.einsum("cpa,cpb->pab", design, design).reshape(-1, size * size)
-    normal = (w @ products).reshape(n, size, size).astype(float)
+    normal = (w @ model.products).reshape(n, size, size).astype(float)
     right = np.zeros((n, size))
     for c in range(cut.shape[3]):
-        right += (w * cut[..., c].reshape(n, -1)) @ design[c]
+        right += (w * cut[..., c].reshape(n, -1)) @ model.design[c]
     ridge = 1e-6 * np.trace(normal, axis1=1, axis2=2)[:, None, None] + 1e-9
     inverse = np.linalg.inv(normal + ridge * np.eye(size))
     return np.einsum("nab,nb->na", inverse, right), inverse
 
 
-def _robust(cut: FloatImage, template: FloatImage, weight: FloatImage) -> FloatImage:
+def _robust(cut: FloatImage, weight: FloatImage, model: _Model) -> FloatImage:
     """Weights that fall where a whole patch of a copy disagrees with the template."""
-    error = _residuals(cut, template, _solved(cut, template, weight)[0])
+    error = _residuals(cut, _solved(cut, weight, model)[0], model)
     energy = np.einsum("cnhw,cnhw->nhw", error, error)
     smooth = _each_blurred(energy, 2.5)
     inside = weight > 0.5
@@ -263,32 +296,32 @@ def _each_blurred(stack: FloatImage, radius_px: float) -> FloatImage:
     return np.asarray(blurred.reshape(tall.shape)[:, :height]) if n else stack
 
 
-def _residuals(cut: FloatImage, template: FloatImage, solution: FloatArray) -> FloatImage:
+def _residuals(cut: FloatImage, solution: FloatArray, model: _Model) -> FloatImage:
     """What each copy has and the fitted template has not; channels first, (c, n, h, w)."""
     coefficients = solution.astype(np.float32)
     error = np.empty((cut.shape[3], *cut.shape[:3]), np.float32)
-    for c, design in enumerate(_design(template)):
+    for c, design in enumerate(model.design):
         np.subtract(cut[..., c], (coefficients @ design.T).reshape(cut.shape[:3]), out=error[c])
     return error
 
 
-def _covariance(step: _Step, template: FloatImage, *, known: float | None) -> tuple[FloatArray, float]:
+def _covariance(step: _Step, model: _Model, *, known: float | None) -> tuple[FloatArray, float]:
     """(n, 2, 2) covariance of the centres under white noise, and the inflation for correlated noise."""
     weight, inverse = step.robust, step.inverse
-    error = _residuals(step.cut, template, step.solution)
+    error = _residuals(step.cut, step.solution, model)
     freedom = np.maximum(step.cut.shape[3] * weight.sum((1, 2)) - 6.0, 1.0)
     variance = np.einsum("nhw,nhw->n", weight, np.einsum("cnhw,cnhw->nhw", error, error)) / freedom
     white = variance[:, None, None] * inverse[:, 1:3, 1:3]
     gain = np.maximum(step.solution[:, 0], 0.05)[:, None, None]
     if known is not None:
         return white / gain**2, known
-    sandwich = _sandwich(error * weight, template, inverse)
+    sandwich = _sandwich(error * weight, inverse, model)
     ratio = np.trace(sandwich, axis1=1, axis2=2) / np.maximum(np.trace(white, axis1=1, axis2=2), 1e-30)
     chosen = weight.sum((1, 2)) > 0.5 * float(weight.sum((1, 2)).max(initial=0.0))
     return white / gain**2, max(float(np.median(ratio[chosen])), 1.0) if chosen.any() else 4.0
 
 
-def _variation(step: _Step, template: FloatImage, noise: FloatArray) -> float:
+def _variation(step: _Step, model: _Model, noise: FloatArray) -> float:
     """Variance per coordinate, in px², by which the quarters of the copies are shifted against each other.
 
     Notes
@@ -301,10 +334,10 @@ def _variation(step: _Step, template: FloatImage, noise: FloatArray) -> float:
     chosen = (left > 0.8 * float(left.max(initial=0.0))) & (step.solution[:, 0] > 0.3)
     if chosen.sum() < _LEAST_VARIED:
         return 0.0
-    error = _residuals(step.cut[chosen], template, step.solution[chosen])
+    error = _residuals(step.cut[chosen], step.solution[chosen], model)
     gain, weight = step.solution[chosen, 0], step.robust[chosen]
-    slopes = np.stack(list(np.gradient(template, axis=(1, 0))))
-    height, width = template.shape[:2]
+    slopes = np.stack(list(np.gradient(model.template, axis=(1, 0))))
+    height, width = model.template.shape[:2]
     excess = []
     for rows in (slice(0, height // 2), slice(height // 2, height)):
         for columns in (slice(0, width // 2), slice(width // 2, width)):
@@ -318,10 +351,10 @@ def _variation(step: _Step, template: FloatImage, noise: FloatArray) -> float:
     return max(_VARIATION_RATIO * float(np.median(np.mean(excess, axis=0))), 0.0)
 
 
-def _sandwich(error: FloatImage, template: FloatImage, inverse: FloatArray) -> FloatArray:
+def _sandwich(error: FloatImage, inverse: FloatArray, model: _Model) -> FloatArray:
     """Covariance of (g dx, g dy) from scores summed over blocks."""
     channels, n, height, width = error.shape
-    design = _design(template).reshape(channels, height, width, -1)
+    design = model.design.reshape(channels, height, width, -1)
     rows = np.arange(0, height, _BLOCK_PX)
     columns = np.arange(0, width, _BLOCK_PX)
     score = np.zeros((n, len(rows), len(columns), design.shape[-1]))
@@ -333,7 +366,7 @@ def _sandwich(error: FloatImage, template: FloatImage, inverse: FloatArray) -> F
     return full[:, 1:3, 1:3]
 
 
-def _scores(cut: FloatImage, template: FloatImage, weight: FloatImage, whole: FloatImage) -> FloatArray:
+def _scores(cut: FloatImage, weight: FloatImage, *, template: FloatImage, whole: FloatImage) -> FloatArray:
     """Correlation of each copy with the template, all channels, times the root of the template's share that is left."""
     n = len(cut)
     w = weight.reshape(n, -1)

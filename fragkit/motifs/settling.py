@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from fragkit.errors import EstimationError
 from fragkit.motifs.folding import Sheet, Sites, narrowed, seen_on
 from fragkit.motifs.matching import expected_places
-from fragkit.motifs.refinement import Fit, fit_copies, fit_to, half_scores, unexplained
+from fragkit.motifs.refinement import Fit, fit_copies, fit_to, half_scores, scores_of, unexplained
 from fragkit.motifs.surface import Surface, colour_agreement, figure_zone, read_surface, with_rim
 from fragkit.motifs.views import View, moved
 from fragkit.opencv import cv2
@@ -29,6 +29,8 @@ _FURTHEST_RATIO = 0.1
 """How far a fit may move a centre, in shorter net vectors."""
 
 
+_N_BETWEEN = 90
+"""How many places half-way between the sites tell what chance scores."""
 _FAINT_SCATTERS = 3.0
 """How far a faint copy may stand from where its neighbours put it, in scatters per coordinate, to be believed."""
 
@@ -70,16 +72,17 @@ def settle_sites(
     EstimationError
         If a motif learned from half of the sites is not to be seen at the others.
     """
-    rough = fit_copies(coarse.sheet, start_px, trust**2, furthest_px=_FURTHEST_RATIO * coarse.shortest_px, n_rounds=1)
+    reach = _FURTHEST_RATIO * coarse.shortest_px
+    rough = fit_copies(coarse.sheet, start_px, trust**2, furthest_px=reach, inflation=1.0)
     zone = figure_zone(rough.template[:, :, 0], coarse.sheet.window)
     first = _surface(coarse, coarse.sheet, rough, trust, zone)
     figure = seen_on(first.figure, coarse.sheet.window, fine.sheet.window, fine.scale / coarse.scale)
     furthest = _FURTHEST_RATIO * fine.shortest_px
     sheet = _sheet_of_motif(fine, first, figure)
-    near = fit_copies(sheet, moved(rough.centres_px, coarse, fine), trust**2, furthest_px=furthest, n_rounds=1)
+    near = fit_copies(sheet, moved(rough.centres_px, coarse, fine), trust**2, furthest_px=furthest, inflation=1.0)
     surface = _surface(fine, sheet, near, trust, with_rim(figure, fine.sheet.window))
     sheet = _sheet_of_motif(fine, surface, figure)
-    fit = fit_copies(sheet, near.centres_px, trust**2, furthest_px=furthest, n_rounds=1)
+    fit = fit_copies(sheet, near.centres_px, trust**2, furthest_px=furthest)
     least = _least_score(fine, sheet, fit)
     fit, expected, scatter = _held_near(fine, sheet, fit, index, least)
     alike = colour_agreement(surface, fine.sheet.share, fit.centres_px, fine.sheet.window)
@@ -165,10 +168,11 @@ def _least_score(view: View, sheet: Sheet, fit: Fit) -> float:
     steps = np.array([[0.5, 0.0], [0.0, 0.5], [0.5, 0.5]]) @ view.basis
     points = np.vstack([fit.centres_px + step for step in steps])
     inside = (points > 0).all(1) & (points < np.array(sheet.share.shape[::-1]) - 1).all(1)
-    points = points[inside][:: max(1, int(inside.sum()) // 150)]
+    points = points[inside]
+    points = points[np.linspace(0, len(points) - 1, min(len(points), _N_BETWEEN)).astype(int)]
     if len(points) < 8:
         return 0.35
-    null = fit_to(sheet, points, fit.template, furthest_px=_FURTHEST_RATIO * view.shortest_px)
-    middle = float(np.median(null.score))
-    spread = 1.4826 * float(np.median(np.abs(null.score - middle)))
+    null = scores_of(sheet, points, fit.template, furthest_px=_FURTHEST_RATIO * view.shortest_px)
+    middle = float(np.median(null))
+    spread = 1.4826 * float(np.median(np.abs(null - middle)))
     return float(np.clip(middle + 3.5 * spread, 0.25, 0.6))

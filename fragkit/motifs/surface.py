@@ -18,6 +18,8 @@ FloatArray = NDArray[np.float64]
 FloatImage = NDArray[Any]
 
 _TEXTURE_REACH_PX = 6
+_N_SAMPLE = 8000
+"""Pixels of the ground through which its colour is fitted."""
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -143,7 +145,7 @@ def ground_surface(pixels: FloatImage, ground: NDArray[np.bool_]) -> FloatImage:
     y, x = np.nonzero(ground)
     if len(x) < 50:
         return np.zeros_like(pixels) + pixels.reshape(-1, pixels.shape[2]).mean(0)
-    step = max(1, len(x) // 20000)
+    step = max(1, len(x) // _N_SAMPLE)
     x, y = x[::step], y[::step]
     design = np.column_stack(_quadratic(2.0 * x / max(width - 1, 1) - 1.0, 2.0 * y / max(height - 1, 1) - 1.0))
     values = pixels[y, x].astype(float)

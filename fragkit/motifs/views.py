@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fragkit.motifs.folding import Sheet, window_of
-from fragkit.net import features, pixels_and_mask, size_of
+from fragkit.net import features_of, pixels_and_mask, size_of
 from fragkit.rectify import Picture
 
 FloatArray = NDArray[np.float64]
@@ -71,7 +71,7 @@ def view_of(
     pixels, believed = pixels_and_mask(picture, mask, size_px=size)
     reduced = basis * scale
     sheet = Sheet(
-        values=features(pixels, scale_px=scale_px, mask=believed),
+        values=features_of(pixels, believed, scale_px=scale_px),
         share=believed.astype(np.float32),
         window=window_of(*reduced),
     )

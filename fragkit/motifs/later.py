@@ -1,0 +1,130 @@
+"""Later work told from loss: both are foreign to the decoration, they differ in tone and texture."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fragkit.motifs.labels import LATER_CODE, LOSS_CODE, between_motifs, disc
+from fragkit.motifs.learning import Sheet
+from fragkit.motifs.mixture import widely
+from fragkit.motifs.tones import OPPONENT
+from fragkit.opencv import cv2
+
+FloatArray = NDArray[np.float64]
+Float32Array = NDArray[np.float32]
+BoolArray = NDArray[np.bool_]
+LabelArray = NDArray[np.uint8]
+Look = tuple[FloatArray, FloatArray]
+
+GUESS_NOTE = (
+    "Loss and later work were told apart by tone and texture alone: the commonest foreign look was taken for loss. "
+    "Labels drawn by hand settle it."
+)
+FAR_FROM_LOSS = 35.0
+"""Squared distance from the look of loss, in its own spread, from which on foreign surface is something else."""
+HOLLOW_MM = 1.2
+"""Later work is at least four times as wide as this; what is narrower is a crack or an edge."""
+LOOK_MM = 1.5
+"""Width (sd) over which a look is averaged: blotches of the plaster stay, its grain and noise go."""
+FINE_PX = 1.2
+ROUGH_SCALE = 0.2
+"""What the logarithm of roughness counts beside tone: both then spread by about 0.05 within one surface."""
+FEWEST_PX = 200
+CAP_RATIO = 2.0
+"""Grain counts up to so many times its mean around the place."""
+
+
+def part_later_work(codes: Sequence[LabelArray], sheets: Sequence[Sheet]) -> tuple[tuple[LabelArray, ...], bool]:
+    """Codes with 5 where foreign surface looks like later work, and whether that was a guess.
+
+    Notes
+    -----
+    With hand labels of both kinds, the nearer of their looks decides. Without, the commonest foreign look between the
+    motifs is loss, and what differs from it clearly and is compact is later work, or something laid on the wall. Looks
+    are read away from borders, where tones are mixed; what lies on a border goes with the nearest surface read.
+    """
+    looks = [_looks(sheet) for sheet in sheets]
+    given = _looks_given(looks, sheets)
+    loss = given[0] if given else _look_of_loss(codes, looks, sheets)
+    if loss is None:
+        return tuple(codes), False
+    parted = []
+    for layer, look, sheet in zip(codes, looks, sheets, strict=True):
+        away = _distance2(look, *loss)
+        far = away > (_distance2(look, *given[1]) if given else FAR_FROM_LOSS)
+        parted.append(np.where(_later(layer == LOSS_CODE, far, sheet), LATER_CODE, layer).astype(np.uint8))
+    return tuple(parted), given is None and any(bool(np.any(c == LATER_CODE)) for c in parted)
+
+
+def _later(lost: BoolArray, far: BoolArray, sheet: Sheet) -> BoolArray:
+    """The foreign surface (h, w) whose core looks far from loss and is compact."""
+    kernel = disc(HOLLOW_MM, sheet)
+    core = cv2.erode(lost.astype(np.uint8), kernel)
+    later = cv2.morphologyEx(core & far, cv2.MORPH_OPEN, disc(HOLLOW_MM, sheet))
+    if not later.any():
+        return np.zeros(lost.shape, bool)
+    rest = core & (1 - later)
+    to_later, to_rest = (cv2.distanceTransform(1 - mask, cv2.DIST_L2, 3) for mask in (later, rest))
+    reach_px = 2.0 * HOLLOW_MM / sheet.picture.mm_per_px
+    return np.asarray(lost & (to_later < to_rest) & (to_later <= reach_px))
+
+
+def _looks(sheet: Sheet) -> Float32Array:
+    """Tone and roughness (h, w, 4) around each place; a crack, being narrow, is left out of both."""
+    width_px = LOOK_MM / sheet.picture.mm_per_px
+    whole = np.asarray(cv2.medianBlur(sheet.ratio, 5))
+    light = cv2.transform(sheet.ratio, OPPONENT[:1])
+    fine = np.abs(light - cv2.GaussianBlur(light, (0, 0), FINE_PX))
+    fine = np.minimum(fine, np.float32(CAP_RATIO) * widely(fine, 4.0 * width_px))
+    rough = np.float32(ROUGH_SCALE) * np.log(widely(fine, width_px) + np.float32(1e-4))
+    return np.dstack([widely(whole, width_px), rough])
+
+
+def _looks_given(looks: Sequence[Float32Array], sheets: Sequence[Sheet]) -> tuple[Look, Look] | None:
+    """Mean and inverse covariance of loss and later work where the user labelled both."""
+    found = []
+    for code in (LOSS_CODE, LATER_CODE):
+        parts = [
+            look[sheet.given == code] for look, sheet in zip(looks, sheets, strict=True) if sheet.given is not None
+        ]
+        values = np.concatenate([*parts, np.empty((0, 4), np.float32)])
+        if len(values) < FEWEST_PX:
+            return None
+        found.append(_look(values))
+    return found[0], found[1]
+
+
+def _look_of_loss(codes: Sequence[LabelArray], looks: Sequence[Float32Array], sheets: Sequence[Sheet]) -> Look | None:
+    """The commonest foreign look between the motifs."""
+    within = [np.empty((0, 4), np.float32)]
+    for layer, look, sheet in zip(codes, looks, sheets, strict=True):
+        if len(sheet.xy_mm):
+            core = cv2.erode((layer == LOSS_CODE).astype(np.uint8), disc(HOLLOW_MM, sheet)) > 0
+            within.append(look[core & between_motifs(sheet, reach_ratio=0.0)])
+    values = np.concatenate(within)
+    return _commonest(values[:: max(1, len(values) // 60000)]) if len(values) >= FEWEST_PX else None
+
+
+def _commonest(values: Float32Array) -> Look:
+    """The densest look: the one with most others near it, then the look of those around it."""
+    probes = values[:: max(1, len(values) // 300)]
+    sample = values[:: max(1, len(values) // 3000)]
+    near = (np.abs(probes[:, None] - sample).max(2) < 0.04).sum(1)
+    look = _look(values[np.abs(values - probes[near.argmax()]).max(axis=1) < 0.08])
+    for _ in range(4):
+        look = _look(values[_distance2(values, *look) < 14.0])
+    return look
+
+
+def _look(values: Float32Array) -> Look:
+    covariance = np.cov(values.T) * 1.2 if len(values) > 10 else 4e-4 * np.eye(4)
+    return values.mean(axis=0).astype(float), np.asarray(np.linalg.inv(covariance + 4e-5 * np.eye(4)), float)
+
+
+def _distance2(values: Float32Array, mean: FloatArray, inverse: FloatArray) -> FloatArray:
+    """Squared distance (...) of looks (..., 4)."""
+    away = values - mean.astype(np.float32)
+    return np.asarray(((away @ inverse.astype(np.float32)) * away).sum(axis=-1))
