@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from fragkit.card import card
 from fragkit.frozen import frozen_array
 from fragkit.layout.visibility import arcsec, is_quiet
-from fragkit.sketch import sketch
+from fragkit.sketch import side_by_side, sketch
 from fragkit.survey import DecisionEntry, WallEntry
 
 FloatArray = NDArray[np.float64]
@@ -380,10 +380,11 @@ class WallLayout:
             ("Average uncertainty", f"{self.uncertainty['mean']:.2f} (0 measured on the wall, 1 chosen to fit)"),
             *((f"Position {name}", str(counts[name])) for name in POSITION_CLASSES if counts[name]),
         ]
-        rings = [self.wall.outline_mm, *(opening.outline_mm for opening in self.wall.openings)]
         measured = np.array([name == POSITION_CLASSES[0] for name in self.position_class], bool)
         label = f"Wall {self.name}: motifs measured on the wall (dots) and laid out (circles)"
-        drawn = sketch(label, rings_mm=rings, dots_mm=self.xy_mm[measured], circles_mm=self.xy_mm[~measured])
+        drawn = sketch(
+            label, rings_mm=self.wall.rings_mm, dots_mm=self.xy_mm[measured], circles_mm=self.xy_mm[~measured]
+        )
         return card(f"Wall {self.name}", rows, notes=self.notes, drawing=drawn)
 
 
@@ -440,15 +441,12 @@ class Layout:
         rows = [
             (wall.name, f"{wall.n_motifs} motifs, {wall.across_mm:.1f} × {wall.down_mm:.1f} mm") for wall in self.walls
         ]
-        return card(f"Layout of {self.n_motifs} motifs", rows, notes=self.notes, drawing=self._walls_in_a_row())
+        return card(f"Layout of {self.n_motifs} motifs", rows, notes=self.notes, drawing=self.sketched())
 
-    def _walls_in_a_row(self) -> str:
-        """All walls, left to right."""
-        rings, motifs, at_mm = [], [np.empty((0, 2))], 0.0
-        for wall in self.walls:
-            outline = wall.wall.outline_mm
-            step = np.array([at_mm - outline[:, 0].min(), 0.0])
-            rings += [ring + step for ring in (outline, *(opening.outline_mm for opening in wall.wall.openings))]
-            motifs.append(wall.xy_mm + step)
-            at_mm += 1.05 * np.ptp(outline[:, 0])
-        return sketch("The walls side by side, with every motif", rings_mm=rings, dots_mm=np.concatenate(motifs))
+    def sketched(self) -> str:
+        """All walls, left to right, with every motif, as a drawing for a card."""
+        shifts = side_by_side(wall.wall.outline_mm for wall in self.walls)
+        moved = list(zip(self.walls, shifts, strict=True))
+        rings = [ring + shift for wall, shift in moved for ring in wall.wall.rings_mm]
+        motifs = np.concatenate([np.empty((0, 2)), *(wall.xy_mm + shift for wall, shift in moved)])
+        return sketch("The walls side by side, with every motif", rings_mm=rings, dots_mm=motifs)

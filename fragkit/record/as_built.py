@@ -16,6 +16,7 @@ from fragkit.frozen import frozen_array
 from fragkit.layout import Layout, PlacedCentres
 from fragkit.record.comparing import pairs_within
 from fragkit.record.reading import Record
+from fragkit.sketch import sketch_bars
 
 WITHIN, OUTSIDE, UNDECIDED = "within", "outside", "cannot be told"
 FOUND = ("seen", "partly seen")
@@ -86,7 +87,9 @@ class AsBuilt:
 
     def _repr_html_(self) -> str:
         rows = [(name, f"{distance:.1f} ± {sd:.1f} mm") for name, distance, sd in self.worst(5)]
-        return card(f"As built: wall {self.wall}", [("verdict", self.words), *rows], notes=self.notes)
+        off = {name: distance for name, distance, _ in self.worst(5)}
+        drawn = sketch_bars("The motifs furthest from their places", off, unit="mm")
+        return card(f"As built: wall {self.wall}", [("verdict", self.words), *rows], notes=self.notes, drawing=drawn)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

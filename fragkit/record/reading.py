@@ -13,6 +13,7 @@ from fragkit.card import card
 from fragkit.record.folder import RESULTS, UNFINISHED
 from fragkit.record.schema import SCHEMA_VERSION, SINCE_2, upgraded
 from fragkit.record.tables import read_csv
+from fragkit.sketch import sketch_bars
 
 Table = tuple[Mapping[str, str], ...]
 
@@ -45,7 +46,9 @@ class Record:
 
     def _repr_html_(self) -> str:
         rows = [(name, f"{len(table)} rows") for name, table in self.tables.items()]
-        return card(f"Record in {self.folder.name}", rows, notes=self.notes)
+        counts = {str(wall["name"]): float(wall["n_motifs"]) for wall in self.results.get("walls") or ()}
+        drawn = sketch_bars("Motifs on each wall", counts)
+        return card(f"Record in {self.folder.name}", rows, notes=self.notes, drawing=drawn)
 
 
 def read_record(out: Path) -> Record:

@@ -13,6 +13,7 @@ from fragkit.card import card
 from fragkit.errors import EstimationError
 from fragkit.frozen import frozen_array
 from fragkit.rectify.light import linear_light
+from fragkit.sketch import sketch_bars
 from fragkit.survey import ChartEntry
 
 FloatArray = NDArray[np.float64]
@@ -41,6 +42,7 @@ MIN_PATCHES = {"colour": 6, "grey": 1}
 MIN_SHADED = 16
 """Patches from which the slow change of light over the chart is solved too."""
 
+N_WORST = 5
 MAX_MEAN_MISS = 12.0
 """Mean colour difference (ΔE*ab 1976) above which the patches cannot be what the table says."""
 
@@ -98,7 +100,10 @@ class Tone:
             ("left out", ", ".join(self.dropped) or "none"),
             ("left over", f"ΔE*ab {self.miss.mean():.1f} on average, {self.miss.max():.1f} at most"),
         ]
-        return card(f"Tone set by a {self.kind} chart", rows, notes=self.notes)
+        worst = np.argsort(-self.miss)[:N_WORST]
+        off = {self.names[k]: float(self.miss[k]) for k in worst}
+        drawn = sketch_bars("Patches that are furthest off, ΔE*ab", off)
+        return card(f"Tone set by a {self.kind} chart", rows, notes=self.notes, drawing=drawn)
 
 
 def fit_tone(pixels: NDArray[Any], chart: ChartEntry) -> Tone:

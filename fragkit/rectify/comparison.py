@@ -15,9 +15,11 @@ from fragkit.frozen import frozen_array
 from fragkit.opencv import cv2
 from fragkit.rectify.picture import Picture
 from fragkit.rectify.rectified import Rectified
+from fragkit.sketch import sketch
 
 FloatArray = NDArray[np.float64]
 
+ENLARGED = 100
 TILE_PX = 96
 """Side of the tiles that are matched."""
 
@@ -76,7 +78,11 @@ class Comparison:
             ("their budgets allow", f"{self.allowed_mm:.2g} mm"),
             ("so", "they agree" if self.agree else "they disagree"),
         ]
-        return card("Two photographs of one area", rows, notes=self.notes)
+        enlarged = ENLARGED * self.apart_mm
+        lines = [np.array([at, at + off]) for at, off in zip(self.xy_mm, enlarged, strict=True)]
+        label = f"Where the second photograph puts what the first shows, differences enlarged {ENLARGED} times"
+        drawn = sketch(label, dots_mm=self.xy_mm, lines_mm=lines)
+        return card("Two photographs of one area", rows, notes=self.notes, drawing=drawn)
 
 
 def compare_photographs(
@@ -241,5 +247,5 @@ def _notes(apart_mm: FloatArray, rms_mm: float, allowed_mm: float, agree: bool) 
     )
     return (
         f"The photographs differ by {rms_mm:.2g} mm per coordinate, {allowed_mm:.2g} mm expected, {verdict}.",
-        f"On average the second lies {x:+.2g} mm in x and {y:+.2g} mm in y of the first.",
+        f"On average the second lies {x:+.2f} mm in x and {y:+.2f} mm in y of the first.",
     )

@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from fragkit.card import card
 from fragkit.errors import EstimationError
 from fragkit.frozen import frozen_array
+from fragkit.sketch import sketch_curve
 from fragkit.units import with_sd
 
 FloatArray = NDArray[np.float64]
@@ -89,7 +90,11 @@ class Lens:
             ("left over", "" if self.rms_px is None else f"{self.rms_px:.2f} px per coordinate"),
             ("source", f"{self.source}, {self.n_views} views" if self.n_views else self.source),
         ]
-        return card(f"Lens {self.name}", rows, notes=self.notes)
+        radius = np.linspace(0.0, 1.2 * float(np.hypot(*self.centre_px)), 60)
+        moved = radius * (self.k1 * (radius / self.f_px) ** 2 + self.k2 * (radius / self.f_px) ** 4)
+        label = "How far the lens moves a point outwards, by its distance from the centre"
+        drawn = sketch_curve(label, radius, moved, x_name="distance from the centre, px", y_name="moved, px")
+        return card(f"Lens {self.name}", rows, notes=self.notes, drawing=drawn)
 
 
 def given_lens(

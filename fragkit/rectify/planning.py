@@ -15,6 +15,7 @@ from fragkit.rectify.budget import error_budget_mm
 from fragkit.rectify.lens import K1_PRIOR_SD, Lens, given_lens
 from fragkit.rectify.plane import Observations, solve_plane
 from fragkit.rectify.relief import find_camera
+from fragkit.sketch import sketch_bars
 
 FloatArray = NDArray[np.float64]
 
@@ -71,7 +72,8 @@ class PhotoPlan:
             ("sampling", f"{self.mm_per_px:.2g} mm per px"),
             *((change, f"{sd:.2g} mm") for change, sd in self.changes.items()),
         ]
-        return card("A photograph planned", rows, notes=self.notes)
+        drawn = sketch_bars("What the uncertainty comes from, one sd", self.budget, unit="mm")
+        return card("A photograph planned", rows, notes=self.notes, drawing=drawn)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

@@ -14,6 +14,7 @@ from fragkit.card import card
 from fragkit.frozen import frozen_array
 from fragkit.setting_out.instruments import READING_LIMIT_MM, TAPE_STEP_MM, tape_limits_mm
 from fragkit.setting_out.marks import Mark, WallSetting
+from fragkit.sketch import sketch_bars
 from fragkit.survey import WallReadings
 
 FloatArray = NDArray[np.float64]
@@ -93,7 +94,9 @@ class ReadingsCheck:
     def _repr_html_(self) -> str:
         odd = [one for one in self.readings if one.verdict != WITHIN]
         lines = [(one.id, f"{one.verdict}: {one.words}") for one in odd]
-        return card(f"Check of {self.wall}", [("Result", self.words), *lines], notes=self.notes)
+        verdicts = {verdict: float(self.n(verdict)) for verdict in (WITHIN, OUTSIDE, UNSURE)}
+        drawn = sketch_bars("Readings by what the check says of them", verdicts)
+        return card(f"Check of {self.wall}", [("Result", self.words), *lines], notes=self.notes, drawing=drawn)
 
 
 def check_readings(setting: WallSetting, readings: WallReadings) -> ReadingsCheck:

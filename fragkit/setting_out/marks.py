@@ -21,7 +21,7 @@ from fragkit.setting_out.instruments import (
     tape_limit_mm,
     tape_limits_mm,
 )
-from fragkit.sketch import sketch
+from fragkit.sketch import sketch, sketch_bars
 
 FloatArray = NDArray[np.float64]
 
@@ -160,7 +160,9 @@ class SettingOut:
 
     def _repr_html_(self) -> str:
         lines = [(wall.name, f"{len(wall.rows)} marks, worst {wall.forecast.worst_mm:.1f} mm") for wall in self.walls]
-        return card("Setting out", lines, notes=self.notes)
+        worst = {wall.name: wall.forecast.worst_mm for wall in self.walls}
+        drawn = sketch_bars("Worst motif of each wall, in 95 of 100 walls within", worst, unit="mm")
+        return card("Setting out", lines, notes=self.notes, drawing=drawn)
 
 
 def set_out(layout: Layout, *, instruments: Sequence[str] = (), rng: np.random.Generator | None = None) -> SettingOut:

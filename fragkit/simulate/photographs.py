@@ -14,6 +14,7 @@ from fragkit.simulate.drawings import draw_motif
 from fragkit.simulate.exposure import as_jpeg, from_jpeg
 from fragkit.simulate.fragments import Conditions, FragmentPlan, Scene, build_scene, photograph
 from fragkit.simulate.nets import NETS, NetPlan
+from fragkit.sketch import sketch
 
 FILL_RATIO = 0.9
 """The fragment fills this share of the picture's width or height, whichever it meets first."""
@@ -70,7 +71,10 @@ class PhotographTruth:
             ("Motifs", f"{len(self.index)}, of which {self._n_seen} well visible"),
             ("Surface lost", self._loss_percent),
         ]
-        return card("A simulated photograph", rows)
+        seen = self.visible_ratio >= 0.6
+        label = "Motifs that are well visible (dots) and less so (circles)"
+        drawn = sketch(label, dots_mm=self.centres_mm[seen], circles_mm=self.centres_mm[~seen])
+        return card("A simulated photograph", rows, drawing=drawn)
 
     @property
     def _n_seen(self) -> int:

@@ -15,6 +15,7 @@ from fragkit.simulate.drawings import MotifDrawing
 from fragkit.simulate.fragments import Conditions
 from fragkit.simulate.photographs import PhotographTruth
 from fragkit.simulate.pigments import LAB
+from fragkit.sketch import sketch
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -76,7 +77,8 @@ class StudyTruth:
             ("Fragments", self._count),
             ("Surface lost", losses),
         ]
-        return card("A simulated study", rows)
+        rings = [np.asarray(part.exterior.coords) for part in self.drawing.metal.geoms]
+        return card("A simulated study", rows, drawing=sketch("The metal of the motif", rings_mm=rings))
 
     @property
     def _count(self) -> str:

@@ -119,4 +119,5 @@ class StudyResult:
             ("motifs laid out", str(self.layout.n_motifs) if self.layout else "none"),
         ]
         doubts = [f"Skipped: {entry}" for entry in self.skipped]
-        return card(self.survey.title, rows, notes=[*doubts, *self.notes])
+        drawn = self.layout.sketched() if self.layout else ""
+        return card(self.survey.title, rows, notes=[*doubts, *self.notes], drawing=drawn)

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fragkit.card import card
+from fragkit.sketch import side_by_side, sketch
 from fragkit.survey.review import ReviewEntry
 from fragkit.survey.technique_entries import TechniqueEntry
 
@@ -252,6 +253,11 @@ class WallEntry:
     clearance_mm: float = 0.0
     measured: MeasuredPoints | None = None
 
+    @property
+    def rings_mm(self) -> tuple[FloatArray, ...]:
+        """The outline and those of the openings."""
+        return (self.outline_mm, *(opening.outline_mm for opening in self.openings))
+
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class ProposalEntry:
@@ -470,4 +476,7 @@ class Survey:
             ("decisions on record", str(len(self.decisions))),
             ("files read", str(len(self.sources))),
         ]
-        return card(f"Survey: {self.title}", rows, notes=self.notes)
+        shifts = side_by_side(wall.outline_mm for wall in self.walls)
+        rings = [ring + shift for wall, shift in zip(self.walls, shifts, strict=True) for ring in wall.rings_mm]
+        drawn = sketch("The walls side by side, with their openings", rings_mm=rings)
+        return card(f"Survey: {self.title}", rows, notes=self.notes, drawing=drawn)

@@ -11,6 +11,7 @@ from scipy.special import erfcx
 from fragkit.card import card
 from fragkit.errors import EstimationError
 from fragkit.frozen import frozen_array
+from fragkit.sketch import sketch_curve
 from fragkit.units import interval
 from fragkit.works.ensemble import draw_ensemble
 
@@ -114,7 +115,10 @@ class LearningCurve:
                 ("Interrupted, of a hundred", 100 * self.called_away_ratio, "motifs"),
             )
         ]
-        return card(f"Learning curve from {self.n_timed} timed motifs", rows, notes=self.notes)
+        n = np.geomspace(1.0, 10.0 * max(self.n_timed, 10), 60)
+        label = "Expected minutes for each motif, median"
+        drawn = sketch_curve(label, n, np.median(self.mean_minutes(n), axis=0), x_name="motif number", y_name="minutes")
+        return card(f"Learning curve from {self.n_timed} timed motifs", rows, notes=self.notes, drawing=drawn)
 
     def mean_minutes(self, n: ArrayLike) -> FloatArray:
         """Expected minutes for motif numbers `n` (m,), interruptions included: (n_draws, m)."""

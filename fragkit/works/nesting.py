@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from fragkit.card import card
 from fragkit.frozen import frozen_array
+from fragkit.sketch import sketch
 
 Size = tuple[float, float]
 FloatArray = NDArray[np.float64]
@@ -51,7 +52,12 @@ class Nesting:
     def _repr_html_(self) -> str:
         used = self.n_pieces * self.piece_mm[0] * self.piece_mm[1] / (self.leaf_mm[0] * self.leaf_mm[1])
         rows = [("Piece", _size(self.piece_mm)), ("Leaf", _size(self.leaf_mm)), ("Leaf used", f"{used:.0%}")]
-        return card(f"{self.n_pieces} pieces from one leaf", rows)
+        corners = np.array([[0.0, 0.0], [1.0, 0.0], [1.0, 1.0], [0.0, 1.0]])
+        pieces = [place[:2] + corners * place[2:] for place in self.places_mm]
+        drawn = sketch(
+            "The leaf and its cuts", rings_mm=pieces, lines_mm=[np.vstack([corners, corners[:1]]) * self.leaf_mm]
+        )
+        return card(f"{self.n_pieces} pieces from one leaf", rows, drawing=drawn)
 
 
 def nest(piece_mm: Size, leaf_mm: Size) -> Nesting:

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fragkit.card import card
+from fragkit.sketch import sketch_bars
 from fragkit.works.assumptions import (
     CONTINGENCY_RATIO,
     CREW,
@@ -135,7 +136,14 @@ class WorksPlan:
             ("Cost of the known lines", known),
             ("Gaps", ", ".join(self.gaps) or "none"),
         ]
-        return card("Months and money", rows, notes=self.notes)
+        hours = self.labour_h
+        spread = {
+            "one time in twenty less": hours.p05,
+            "half the time less": hours.p50,
+            "19 times in 20 less": hours.p95,
+        }
+        drawn = sketch_bars("Hours of work", spread, unit="h")
+        return card("Months and money", rows, notes=self.notes, drawing=drawn)
 
 
 def plan_works(

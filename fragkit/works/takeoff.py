@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from fragkit.card import card
+from fragkit.sketch import sketch_bars
 from fragkit.works.assumptions import Assumption
 from fragkit.works.costs import leaf_metal
 from fragkit.works.cutting import (
@@ -139,7 +140,14 @@ class TakeOff:
             ("By area alone", f"{self.n_leaves_by_area:.0f} leaves"),
             ("Next step", self.next_step),
         ]
-        return card("Leaf by cutting", rows, notes=self.notes)
+        leaves = {
+            "by area alone": self.n_leaves_by_area,
+            "on the wall, by cutting": self.n_leaves_cut,
+            "allowance for torn leaf": self.n_leaves_spoilt,
+            "kept for repair": self.n_leaves_reserve,
+        }
+        drawn = sketch_bars("Leaves of metal", leaves, unit="leaves")
+        return card("Leaf by cutting", rows, notes=self.notes, drawing=drawn)
 
 
 def take_off(
