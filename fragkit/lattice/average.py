@@ -32,6 +32,9 @@ LEAST_FREE_SHARE = 0.02
 MOST_GROUPS = 10
 """Rigid groups against which a drift is weighed."""
 
+MIDDLE_PART = 1
+"""Which part of the posterior of the variances holds its median."""
+
 LEAST_SHARE = 0.01
 """Kinds of scatter with less than this share of the best one's weight are left out of the average."""
 
@@ -172,6 +175,17 @@ def mix(weights: FloatArray, means: FloatArray, covs: FloatArray) -> tuple[Float
         low, high = np.where(inside < 0.95, half, low), np.where(inside < 0.95, high, half)
     scale = high / (Z95 * plain_sd)
     return mean, plain * np.outer(scale, scale)
+
+
+def expected_placing(scatter: Scatter, frame: RowFrame) -> FloatArray:
+    """Covariance (2n, 2n) of the placing error in the fragment's frame: middle sizes, averaged over the kinds."""
+    likely = np.flatnonzero(scatter.weights > LEAST_SHARE * scatter.weights.max())
+    shares = scatter.weights[likely] / scatter.weights[likely].sum()
+    parts = [
+        share * _placing_covariance(scatter, int(k), MIDDLE_PART, frame)
+        for k, share in zip(likely, shares, strict=True)
+    ]
+    return np.asarray(sum(parts))
 
 
 def _placing_covariance(scatter: Scatter, k: int, part: int, frame: RowFrame) -> FloatArray:

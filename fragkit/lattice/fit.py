@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from fragkit.card import card
 from fragkit.frozen import frozen_array
-from fragkit.lattice.average import Judgement, average_fit, judge
+from fragkit.lattice.average import Judgement, average_fit, expected_placing, judge
 from fragkit.lattice.drift import Drift
 from fragkit.lattice.net_type import weigh_net_types
 from fragkit.lattice.observed import (
@@ -57,6 +57,8 @@ class Lattice:
         The centres that carried the fit.
     measured_cov_mm2 : (2n, 2n) array
         Covariance of all measured coordinates x1, y1, x2, …, with what the plane makes them share.
+    placing_cov_mm2 : (2n, 2n) array
+        Likely covariance of the placing error at the same coordinates, averaged over the kinds of scatter.
     drift_shape : (n, 2) array or None
         Displacement per unit of drift coefficient, when a drift was taken out.
     scatter_support : mapping of str to float
@@ -78,6 +80,7 @@ class Lattice:
     xy_mm: FloatArray
     cov_mm2: FloatArray
     measured_cov_mm2: FloatArray
+    placing_cov_mm2: FloatArray
     drift_shape: FloatArray | None
     scatter_support: Mapping[str, float]
     n_centres: int
@@ -146,10 +149,11 @@ def fit_lattice(
     -----
     The net is the maker's nominal one: what a drift, a swing or a stretch adds on this fragment counts as error.
     Generalised least squares of position on index under s²K + o²I + measurement for every simple kind of
-    scatter K (independent, stepped along rows or columns, rigid groups up to 4 × 3 at every phase, smooth),
+    scatter K (independent, stepped along rows or columns, rigid groups up to 4 × 3 or 3 × 4 at every phase, smooth),
     averaged over the posterior of kind, s and o; the covariance is that of the mixture. Ordinary error bars are
     three times too small when placing errors accumulate. What speaks for a print that swings and stretches too
     slowly to be seen in the fragment is its exactness; a handmade net of that exactness gets wide error bars.
+    The fit turns with its centres as long as the same lines lie nearest to level: those are taken for the rows.
     Centres beyond four spreads count as if they were less sure (listed in the notes).
     """
     data = gather_centres(centres, plane_covariance)
@@ -184,6 +188,7 @@ def _assemble(data: Observed, frame: RowFrame, strays: FloatArray, choice: Judge
         xy_mm=frozen_array(data.xy_mm),
         cov_mm2=frozen_array(data.cov_mm2),
         measured_cov_mm2=frozen_array(data.measured),
+        placing_cov_mm2=frozen_array(expected_placing(choice.scatter, frame)),
         drift_shape=None if shape is None else frozen_array(shape),
         scatter_support=MappingProxyType(_kind_weights(choice.scatter)),
         n_centres=len(data.index),

@@ -74,4 +74,9 @@ def columns_and_rows(a_mm: FloatArray, b_mm: FloatArray, index: IntArray) -> Int
     change = row_basis(a_mm, b_mm)
     offset = describe_repeat(change @ np.array([a_mm, b_mm], float))[2]
     column, row = np.rint(np.asarray(index) @ np.linalg.inv(change)).astype(int).T
-    return np.column_stack([column + np.floor(row * np.rint(2.0 * offset) / 2.0).astype(int), row])
+    return np.column_stack([maker_columns(column, row, offset), row])
+
+
+def maker_columns(column: IntArray, row: IntArray, offset_ratio: float) -> IntArray:
+    """Columns as the maker counted them, of sites `column` row vectors and `row` steps to the row above away."""
+    return np.asarray(column + np.floor(row * np.rint(2.0 * offset_ratio) / 2.0).astype(int))

@@ -16,8 +16,9 @@ FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int_]
 
 KINDS = ("independent", "stepped along rows", "stepped along columns", "rigid groups", "smooth")
-KIND_PRIORS = (0.45, 0.075, 0.075, 0.2, 0.2)
-LARGEST_GROUP = (4, 3)
+KIND_PRIORS = (0.35, 0.125, 0.125, 0.2, 0.2)
+LARGEST_GROUP = (4, 4)
+MOST_IN_GROUP = 12
 TURN_RATIO = 1.0 / 3.0
 """Turning moves the end of a group by this share of its shift."""
 
@@ -108,8 +109,8 @@ def candidate_kinds(sites: IntArray, xy_mm: FloatArray) -> tuple[Candidate, ...]
     nothing = np.zeros((len(sites), len(sites)))
     members: dict[str, list[tuple[float, FloatArray, FloatArray]]] = {
         "independent": [(1.0, nothing, nothing)],
-        "stepped along rows": [(1.0, k, k) for k in [walk_kernel(sites, along="rows")]],
-        "stepped along columns": [(1.0, k, k) for k in [walk_kernel(sites, along="columns")]],
+        "stepped along rows": [(1.0, k, k) for k in _walks(sites, "rows")],
+        "stepped along columns": [(1.0, k, k) for k in _walks(sites, "columns")],
         "rigid groups": list(_groups(sites, xy_mm)),
         "smooth": list(_smooth(xy_mm)),
     }
@@ -121,11 +122,19 @@ def candidate_kinds(sites: IntArray, xy_mm: FloatArray) -> tuple[Candidate, ...]
     )
 
 
+def _walks(sites: IntArray, along: str) -> Iterator[FloatArray]:
+    """Stepped off from either end."""
+    for sign in (1, -1):
+        yield walk_kernel(sign * sites, along=along)
+
+
 def _groups(sites: IntArray, xy_mm: FloatArray) -> Iterator[tuple[float, FloatArray, FloatArray]]:
     """Groups of every size and phase: shifted, turned a little, with openings that err alike at every placing."""
     seen: set[bytes] = set()
     for columns, rows in np.ndindex(LARGEST_GROUP):
         size = (columns + 1, rows + 1)
+        if size[0] * size[1] > MOST_IN_GROUP:
+            continue
         for phase in np.ndindex(size):
             numbers, seat = group_numbers(sites, columns=size[0], rows=size[1], phase=(phase[0], phase[1]))
             together = shared_kernel(numbers)
