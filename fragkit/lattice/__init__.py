@@ -10,26 +10,36 @@ from fragkit.lattice.net_type import weigh_net_types
 from fragkit.lattice.pool import Pooled, pool, repeat_of
 from fragkit.lattice.random_effects import RandomEffects, random_effects
 from fragkit.lattice.rows import columns_and_rows, describe_repeat, row_basis
+from fragkit.lattice.spacing import AxisSpacing, Growth, LocalSpacing, measure_spacing
+from fragkit.lattice.variogram import ResidualVariogram, Variogram, residual_variogram, semivariogram
 
 __all__ = [
+    "AxisSpacing",
     "Drift",
+    "Growth",
     "Lattice",
+    "LocalSpacing",
     "Pooled",
     "RandomEffects",
+    "ResidualVariogram",
     "RoundLength",
+    "Variogram",
     "columns_and_rows",
     "describe_repeat",
     "fit_lattice",
     "free_contrasts",
     "group_numbers",
     "least_squares",
+    "measure_spacing",
     "merge_centres",
     "pool",
     "random_effects",
     "repeat_of",
+    "residual_variogram",
     "restricted_log_likelihood",
     "round_lengths",
     "row_basis",
+    "semivariogram",
     "shared_kernel",
     "smooth_kernel",
     "stretch_kernel",
