@@ -128,7 +128,7 @@ def measure_spacing(lattice: Lattice, *, pictures: Sequence[Picture] = (), windo
     pictures : sequence of Picture, optional
         The fragment's pictures in its frame. Without one, only the centres speak.
     window_motifs : int
-        Columns (or rows) to a window, 2 or more.
+        Columns (or rows) to a window, 2 or more; fewer where an axis would not give three windows.
 
     Raises
     ------
@@ -168,6 +168,9 @@ class _Pairs:
 def _measure_axis(lattice: Lattice, which: int, pictures: Sequence[Picture], window: int) -> AxisSpacing | None:
     axis = _axis(lattice, which)
     pairs = _pairs(lattice, axis)
+    window = min(window, len(axis.lines) - LEAST_WINDOWS + 1)
+    if window < 2:
+        return None
     starts = [k for k in range(len(axis.lines) - window + 1) if _inside(pairs, axis, k, window).any()]
     if len(starts) < LEAST_WINDOWS:
         return None

@@ -7,15 +7,19 @@ from collections.abc import Sequence
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.ticker import MaxNLocator
 from numpy.typing import NDArray
 
-from fragkit.lattice import Lattice, Pooled, repeat_of
+from fragkit.lattice import AxisSpacing, Lattice, LocalSpacing, Pooled, repeat_of
 from fragkit.units import Z95
 
 FloatArray = NDArray[np.float64]
 
 ARROW_SHARE = 0.45
 """Length of the longest arrow as a share of the shorter repeat."""
+
+ASIDE = 0.08
+"""How far the picture's marks stand beside those of the centres, in columns or rows."""
 
 
 def residuals(lattice: Lattice, *, name: str = "") -> Figure:
@@ -66,6 +70,45 @@ def repeats(lattices: Sequence[Lattice], pooled: Pooled, *, names: Sequence[str]
         axes.set_xlabel("across, mm" if which == 0 else "down, mm")
     figure.suptitle("Repeat, with 95 % intervals", x=0.01, ha="left", fontsize=10)
     return figure
+
+
+def spacings(spacing: LocalSpacing, *, name: str = "") -> Figure:
+    """Local spacing along the rows and from row to row, by the centres and by the picture, with 95 % intervals."""
+    figure = Figure(figsize=(4.4 * len(spacing.axes), 3.2), layout="constrained")
+    for number, axis in enumerate(spacing.axes):
+        axes = figure.add_subplot(1, len(spacing.axes), number + 1)
+        _draw_spacing(axes, axis)
+        if number == 0:
+            axes.legend(fontsize=8, frameon=False)
+    title = f"{name}: " if name else ""
+    figure.suptitle(
+        f"{title}mean spacing of neighbours, window by window, with 95 % intervals", x=0.01, ha="left", fontsize=10
+    )
+    return figure
+
+
+def _draw_spacing(axes: Axes, axis: AxisSpacing) -> None:
+    views = [(axis.spacing_mm, axis.sd_mm, -ASIDE, "black", "centres")]
+    if axis.picture_spacing_mm is not None and axis.picture_sd_mm is not None:
+        views.append((axis.picture_spacing_mm, axis.picture_sd_mm, ASIDE, "white", "picture itself"))
+    for spacing_mm, sd_mm, aside, fill, label in views:
+        axes.vlines(
+            axis.place + aside, spacing_mm - Z95 * sd_mm, spacing_mm + Z95 * sd_mm, color="black", linewidth=1.0
+        )
+        axes.plot(
+            axis.place + aside,
+            spacing_mm,
+            marker="o",
+            linestyle="",
+            color="black",
+            markerfacecolor=fill,
+            markersize=4.5,
+            label=label,
+        )
+    axes.axhline(float(np.mean(axis.spacing_mm)), color="0.6", linewidth=0.8, zorder=0)
+    of, where = ("column", "along the rows") if axis.along == "rows" else ("row", "from row to row")
+    axes.set(xlabel=f"middle of a window of {axis.window_motifs}, {of}", ylabel=f"{where}, mm")
+    axes.xaxis.set_major_locator(MaxNLocator(integer=True))
 
 
 def _draw_net(axes: Axes, lattice: Lattice) -> None:

@@ -39,6 +39,19 @@ def fragment(result: StudyResult, name: str) -> Html:
     )
 
 
+def spacings(result: StudyResult, name: str) -> Html | None:
+    """The local spacing of one fragment, by its centres and by its pictures."""
+    spacing = result.spacings.get(name)
+    if spacing is None:
+        return None
+    return embed(
+        lattice_plots.spacings(spacing, name=name),
+        alt=f"Fragment {name}: the spacing of neighbours in windows along the rows and from row to row, with errors.",
+        caption=f"Fragment {name}: the spacing from place to place, once from the centres and once from the picture "
+        "without them. A slope that both show, and that the intervals do not swallow, is a drift.",
+    )
+
+
 def repeats(result: StudyResult) -> Html | None:
     """The repeat of each fragment beside the pooled one."""
     if result.pooled is None or not result.lattices:

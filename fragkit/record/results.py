@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from fragkit.lattice import round_lengths
+from fragkit.errors import EstimationError
+from fragkit.lattice import residual_variogram, round_lengths
 from fragkit.record.register import CLASSES, register, without_evidence
 from fragkit.record.results_walls import certainty_results, room_results, walls_results, works_results
 from fragkit.record.schema import SCHEMA_VERSION, times_from_first
@@ -19,8 +20,24 @@ from fragkit.record.sources import METHODS, SOURCES
 from fragkit.record.study_result import StudyResult, fields_of, fragment_of, photo_file, skipped_rows, techniques
 
 if TYPE_CHECKING:
-    from fragkit.lattice import Lattice, Pooled, RoundLength
+    from fragkit.lattice import AxisSpacing, Growth, Lattice, Pooled, RoundLength
     from fragkit.rectify import Picture
+
+DRIFT = ("kind", "along", "seam", "value", "sd", "unit", "support", "distinguishable", "text")
+SPACING = (
+    "window_motifs",
+    "place",
+    "spacing_mm",
+    "sd_mm",
+    "photograph_sd_mm",
+    "n_pairs",
+    "picture_spacing_mm",
+    "picture_sd_mm",
+    "photograph_growth_sd",
+    "agree",
+    "text",
+)
+VARIOGRAM = ("lag", "semivariance_mm2", "expected_mm2", "sd_mm2", "measured_mm2", "n_pairs", "text")
 
 
 def results_json(result: StudyResult, *, files: Mapping[str, str]) -> str:
@@ -205,7 +222,9 @@ def _fragment(result: StudyResult, name: str) -> dict[str, Any]:
             "b_length_mm": length_with_sd(lattice, 1),
             "net_type": lattice.net_type,
             "type_support": dict(lattice.type_support),
-            "drift": fields_of(lattice.drift, "kind", "value", "sd", "unit", "distinguishable", "text"),
+            "drift": fields_of(lattice.drift, *DRIFT),
+            "spacing": _spacings(result, name),
+            "variograms": variograms(lattice),
             "residual_sd_mm": lattice.residual_sd_mm,
         }
     if technique is not None:
@@ -218,6 +237,35 @@ def _fragment(result: StudyResult, name: str) -> dict[str, Any]:
             "regular_areas": _areas_of(technique, None if name in weighed else _number(result, name)),
         }
     return fragment
+
+
+def _spacings(result: StudyResult, name: str) -> dict[str, Any] | None:
+    """Local spacing of one fragment along its rows and from row to row; None where it has too few motifs."""
+    spacing = result.spacings.get(name)
+    return None if spacing is None else {"rows": _axis(spacing.rows), "columns": _axis(spacing.columns)}
+
+
+def _axis(axis: AxisSpacing | None) -> dict[str, Any] | None:
+    if axis is None:
+        return None
+    growths = ("growth", "picture_growth", "difference")
+    return fields_of(axis, *SPACING) | {name: _growth(getattr(axis, name)) for name in growths}
+
+
+def _growth(growth: Growth | None) -> dict[str, float] | None:
+    return None if growth is None else {"value": growth.value, "sd": growth.sd}
+
+
+def variograms(lattice: Lattice) -> dict[str, Any]:
+    """The residuals' variogram along rows and columns; None where too few motifs stand in one line."""
+    return {along: _variogram(lattice, along) for along in ("rows", "columns")}
+
+
+def _variogram(lattice: Lattice, along: str) -> dict[str, Any] | None:
+    try:
+        return fields_of(residual_variogram(lattice, along=along), *VARIOGRAM)
+    except EstimationError:
+        return None
 
 
 def _number(result: StudyResult, name: str) -> int:

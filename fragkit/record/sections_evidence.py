@@ -10,7 +10,7 @@ from fragkit.record.drawings import motif_svg, spread_words, stance_words
 from fragkit.record.figures import certainty_bar
 from fragkit.record.html import Html, aside, bullets, facts, figure, join, paragraph, section, table, tag
 from fragkit.record.pictures import thumbnail_bytes
-from fragkit.record.results import remarks
+from fragkit.record.results import remarks, variograms
 from fragkit.record.study_result import StudyResult, fragment_of, techniques
 from fragkit.units import counted, interval, with_sd
 
@@ -133,7 +133,8 @@ def repeat(result: StudyResult) -> Html:
     if result.lattices:
         parts += [_lattices(result), plots.repeats(result)]
     parts += [_undecided(name, nets) for name, nets in result.nets.items() if not nets.decided]
-    parts += [plots.fragment(result, name) for name in result.lattices]
+    for name in result.lattices:
+        parts += [plots.fragment(result, name), plots.spacings(result, name), _hangs_together(result, name)]
     if not parts:
         parts = [paragraph("No net was found. The evidence does not carry a repeat, and none is proposed.")]
     return section("The net and the repeat", *parts, key="repeat")
@@ -167,6 +168,13 @@ def _remarks(pooled: Any) -> list[tuple[str, str]]:
         *(("Remark, along the row", words.sentence(one.text)) for one in found["across_mm"]),
         *(("Remark, from row to row", words.sentence(one.text)) for one in found["down_mm"]),
     ]
+
+
+def _hangs_together(result: StudyResult, name: str) -> Html:
+    """What the local spacing and the variograms of one fragment say, in words."""
+    spacing = result.spacings.get(name)
+    scatter = [one["text"] for one in variograms(result.lattices[name]).values() if one is not None]
+    return bullets([words.sentence(text) for text in (*(spacing.notes if spacing else ()), *scatter)])
 
 
 def _lattices(result: StudyResult) -> Html:

@@ -10,8 +10,8 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
-from fragkit.errors import FragkitError
-from fragkit.lattice import Lattice, fit_lattice, merge_centres
+from fragkit.errors import EstimationError, FragkitError
+from fragkit.lattice import Lattice, LocalSpacing, fit_lattice, measure_spacing, merge_centres
 from fragkit.motifs import Centres, Motif, build_motif, find_centres, recentre
 from fragkit.net import Net, Nets, find_nets
 from fragkit.rectify import Comparison, Lens, Rectified, given_lens, rectify, set_tone, solve_lens
@@ -38,6 +38,7 @@ class Measured:
     motif: Made[Motif] | None
     merged: Mapping[str, Made[Centres]]
     lattices: Mapping[str, Made[Lattice]]
+    spacings: Mapping[str, Made[LocalSpacing | None]]
 
 
 def measure_fragments(bench: Bench, survey: Survey) -> Measured:
@@ -48,6 +49,7 @@ def measure_fragments(bench: Bench, survey: Survey) -> Measured:
     motif, unreviewed = _build_motif(bench, survey, rectified, centres)
     centres = _review_all(bench, survey, rectified, unreviewed)
     merged = _merge_all(bench, survey, centres)
+    lattices = _fit_all(bench, survey, rectified, centres, merged)
     return Measured(
         rectified=rectified,
         overlaps=compare_overlaps(bench, survey, rectified),
@@ -56,7 +58,8 @@ def measure_fragments(bench: Bench, survey: Survey) -> Measured:
         unreviewed=unreviewed,
         motif=motif,
         merged=merged,
-        lattices=_fit_all(bench, survey, rectified, centres, merged),
+        lattices=lattices,
+        spacings=_space_all(bench, survey, rectified, centres, lattices),
     )
 
 
@@ -290,3 +293,24 @@ def _fit_all(
 def _lattice(joined: Made[Centres], parts: Sequence[tuple[Made[Rectified], Made[Centres]]]) -> Lattice:
     photos = [(plane.value, own.value) for plane, own in parts]
     return fit_lattice(joined.value, plane_covariance=shared_covariance_mm2(joined.value, photos) if photos else None)
+
+
+def _space_all(
+    bench: Bench,
+    survey: Survey,
+    rectified: Mapping[str, Made[Rectified]],
+    centres: Mapping[str, Made[Centres]],
+    lattices: Mapping[str, Made[Lattice]],
+) -> dict[str, Made[LocalSpacing | None]]:
+    made = {}
+    for name, lattice in lattices.items():
+        planes = [rectified[p.name] for p in survey.photos if p.fragment == name and p.name in centres]
+        made[name] = bench.derive((lattice, planes, "spacing"), partial(_spacing, lattice, planes))
+    return made
+
+
+def _spacing(lattice: Made[Lattice], planes: Sequence[Made[Rectified]]) -> LocalSpacing | None:
+    try:
+        return measure_spacing(lattice.value, pictures=[plane.value.picture for plane in planes])
+    except EstimationError:
+        return None

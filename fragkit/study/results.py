@@ -8,7 +8,7 @@ from typing import Any
 
 from fragkit.card import card
 from fragkit.colour import Colours
-from fragkit.lattice import Lattice, Pooled
+from fragkit.lattice import Lattice, LocalSpacing, Pooled
 from fragkit.layout import Layout, PlacedCentres
 from fragkit.motifs import Centres, Motif
 from fragkit.net import Nets
@@ -76,6 +76,8 @@ class StudyResult:
     notes : tuple of str
     overlaps : mapping
         Each photograph of a fragment compared with the next, by both names; None where they share too little.
+    spacings : mapping
+        Local spacing by name of fragment; None for one with too few motifs to show it.
     """
 
     survey: Survey
@@ -98,6 +100,7 @@ class StudyResult:
     provenance: Mapping[str, Any]
     notes: tuple[str, ...] = ()
     overlaps: Mapping[tuple[str, str], Comparison | None] = field(default_factory=dict)
+    spacings: Mapping[str, LocalSpacing | None] = field(default_factory=dict)
 
     @property
     def is_answered(self) -> bool:

@@ -101,6 +101,7 @@ def _result(
         unreviewed=_Values(measured.unreviewed),
         merged=_Values(measured.merged),
         lattices=_Values(measured.lattices),
+        spacings=_Values(measured.spacings),
         motif=_value(decoration.motif),
         pooled=_value(decoration.pooled),
         colours=_value(decoration.colours),

@@ -1,9 +1,11 @@
 """The figures of nets show what the results hold."""
 
+from dataclasses import replace
+
 import numpy as np
 
-from fragkit.lattice import fit_lattice, pool
-from fragkit.plot.lattice import repeats, residuals
+from fragkit.lattice import fit_lattice, measure_spacing, pool
+from fragkit.plot.lattice import repeats, residuals, spacings
 
 
 def _lattice(seed):
@@ -32,3 +34,13 @@ def test_repeats_show_every_fragment_the_mean_and_a_new_wall():
     assert [label.get_text() for label in across.get_yticklabels()] == ["a new wall", "mean", "east", "north"]
     new_wall = across.lines[0].get_xdata()
     np.testing.assert_allclose(new_wall, pooled.interval_new_wall["across_mm"], rtol=0, atol=1e-9)
+
+
+def test_spacings_show_both_axes_and_both_views():
+    spacing = measure_spacing(_lattice(1))
+    rows = replace(spacing.rows, picture_spacing_mm=spacing.rows.spacing_mm + 1.0, picture_sd_mm=spacing.rows.sd_mm)
+    both = spacings(replace(spacing, rows=rows), name="north")
+    first, second = both.axes
+    np.testing.assert_allclose(first.lines[0].get_ydata(), spacing.rows.spacing_mm, rtol=0, atol=1e-12)
+    assert [text.get_text() for text in first.get_legend().get_texts()] == ["centres", "picture itself"]
+    assert "from row to row" in second.get_ylabel()

@@ -6,7 +6,7 @@ from types import SimpleNamespace
 import numpy as np
 
 from fragkit.colour import Colour, Colours
-from fragkit.lattice import Pooled, fit_lattice
+from fragkit.lattice import Pooled, fit_lattice, measure_spacing
 from fragkit.layout import lay_out
 from fragkit.motifs import Stance
 from fragkit.record import write_record
@@ -273,6 +273,7 @@ def whole_study(folder, **changes):
         "nets": {"north-1": nets(), "../../etc/east": nets(decided=False)},
         "centres": {"north-1": centres(), "../../etc/east": centres()},
         "lattices": dict.fromkeys(("north", "east", "tape"), lattice()),
+        "spacings": dict.fromkeys(("north", "east", "tape"), measure_spacing(lattice())),
         "motif": motif,
         "pooled": repeat,
         "colours": Colours(ground=pale_ground, shadow=None, metal=None),
@@ -291,7 +292,7 @@ def whole_study(folder, **changes):
 def nothing_found(folder):
     """Two photographs in which no net was found."""
     names = ("motif", "pooled", "colours", "technique", "layout", "setting", "takeoff", "works")
-    empty = {"overlaps": {("north-1", "north-2"): None}, "nets": {}, "centres": {}, "lattices": {}}
+    empty = {"overlaps": {("north-1", "north-2"): None}, "nets": {}, "centres": {}, "lattices": {}, "spacings": {}}
     reason = SimpleNamespace(stage="net", subject="north-1", reason="No repeat: strongest candidate below noise.")
     return SimpleNamespace(
         survey=survey(folder, walls=(), decisions=()),

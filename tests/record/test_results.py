@@ -1,9 +1,11 @@
 import copy
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
+from fragkit.lattice import residual_variogram
 from fragkit.record.results import plain, results, results_json
 
 
@@ -36,6 +38,30 @@ def test_keys_that_others_rely_on(content):
     assert set(content["works"]["labour_h"]) >= {"p05", "p50", "p95"}
     assert {"leaf", "labour_h", "cost"} <= set(content["works"])
     assert {"skipped", "provenance", "decisions", "notes"} <= set(content)
+
+
+def test_a_drift_says_where_it_lies(whole):
+    """A jump of 2.5 mm after column 4, as the net states it."""
+    study = copy.copy(whole)
+    drift = replace(study.lattices["north"].drift, kind="jump", along="rows", seam=4, value=2.5, sd=0.2, support=0.97)
+    study.lattices = {"north": replace(study.lattices["north"], drift=drift)}
+    content = json.loads(results_json(study, files={}))
+    stated = content["fragments"][0]["lattice"]["drift"]
+    assert (stated["kind"], stated["along"], stated["seam"], stated["support"]) == ("jump", "rows", 4, 0.97)
+
+
+def test_local_spacing_and_variograms_are_the_result_s(whole, content):
+    study = copy.copy(whole)
+    lattice = content["fragments"][0]["lattice"]
+    rows = study.spacings["north"].rows
+    assert lattice["spacing"]["rows"]["spacing_mm"] == rows.spacing_mm.tolist()
+    assert lattice["spacing"]["rows"]["growth"] == {"value": rows.growth.value, "sd": rows.growth.sd}
+    assert lattice["spacing"]["rows"]["agree"] is None  # no picture was compared
+    expected = residual_variogram(study.lattices["north"], along="columns")
+    assert lattice["variograms"]["columns"]["semivariance_mm2"] == expected.semivariance_mm2.tolist()
+    study.spacings = {"north": None}
+    again = json.loads(results_json(study, files={}))
+    assert again["fragments"][0]["lattice"]["spacing"] is None
 
 
 def test_nan_never_reaches_json(content):
