@@ -1,39 +1,19 @@
 """Local spacing by centres and by windows of the picture: exact, by simulation, and against each other."""
 
-import cv2
 import numpy as np
 import pytest
+from painted import paint
 
 from fragkit.errors import EstimationError
 from fragkit.lattice import fit_lattice, measure_spacing
 from fragkit.lattice.spacing import Growth
-from fragkit.rectify import Picture
 
 RECTANGLE = np.array([[85.0, 0.0], [0.0, 70.0]])
 HALF_DROP = np.array([[80.0, 0.0], [40.0, 65.0]])
-MM_PER_PX = 0.5
-LEAF = np.array(
-    [[0, 22], [9, 10], [20, 12], [12, -2], [14, -20], [1, -9], [-13, -17], [-9, 1], [-21, 9], [-7, 9]], float
-)
 
 
 def _index(columns=8, rows=6):
     return np.array([[i, j] for i in range(columns) for j in range(rows)])
-
-
-def _picture(centres_mm, rng, *, lost=0.2, noise=5.0):
-    """A ground with leaves at the centres, a share of them torn by losses; x right, y up."""
-    low, high = centres_mm.min(axis=0) - 60.0, centres_mm.max(axis=0) + 60.0
-    width, height = np.ceil((high - low) / MM_PER_PX).astype(int)
-    image = np.full((height, width, 3), (208, 200, 182), np.uint8)
-    for x, y in centres_mm:
-        outline = (np.array([x, y]) + LEAF - [low[0], high[1]]) / [MM_PER_PX, -MM_PER_PX]
-        cv2.fillPoly(image, [np.round(16 * outline).astype(int)], (150, 122, 64), cv2.LINE_AA, shift=4)
-    for x, y in rng.uniform((0, 0), (width, height), (int(lost * len(centres_mm)), 2)):
-        cv2.circle(image, (int(x), int(y)), int(rng.uniform(15, 50)), (120, 112, 105), -1, cv2.LINE_AA)
-    noisy = np.clip(image + rng.normal(0.0, noise, image.shape), 0, 255).astype(np.uint8)
-    origin = np.array([low[0], high[1]])
-    return Picture(pixels=noisy, mm_per_px=MM_PER_PX, origin_mm=origin, coverage=np.ones((height, width), bool))
 
 
 def _lattice(xy_mm, index, rng, sd_mm=0.15):
@@ -67,7 +47,7 @@ def test_the_picture_sees_the_same_spacing(basis):
     rng = np.random.default_rng(3)
     index = _index()
     xy = index @ basis + rng.normal(0.0, 0.5, index.shape)
-    spacing = measure_spacing(_lattice(xy, index, rng), pictures=[_picture(xy, rng)])
+    spacing = measure_spacing(_lattice(xy, index, rng), pictures=[paint(xy, rng)])
     grid = xy.reshape(8, 6, 2)
     by_step = np.diff(grid[:, :, 1], axis=1).mean(axis=0)  # from row to row
     true = [np.mean(by_step[k : k + 2]) for k in range(4)]
@@ -84,7 +64,7 @@ def test_growth_is_seen_by_both_views_and_their_errors_hold():
     for seed in range(12):
         rng = np.random.default_rng(100 + seed)
         xy = _grown(index, RECTANGLE, 0.5) + rng.normal(0.0, 0.4, index.shape)
-        rows = measure_spacing(_lattice(xy, index, rng), pictures=[_picture(xy, rng)]).rows
+        rows = measure_spacing(_lattice(xy, index, rng), pictures=[paint(xy, rng)]).rows
         values.append((rows.growth.value, rows.picture_growth.value))
         pulls.append([(one.value - 0.5) / one.sd for one in (rows.growth, rows.picture_growth)])
         gaps.append(rows.difference.value / rows.difference.sd)
@@ -100,7 +80,7 @@ def test_views_that_differ_are_said_to_differ():
     index = _index()
     xy = index @ RECTANGLE + rng.normal(0.0, 0.2, index.shape)
     wrong = _grown(index, RECTANGLE, 1.0) + (xy - index @ RECTANGLE)
-    rows = measure_spacing(_lattice(wrong, index, rng), pictures=[_picture(xy, rng)]).rows
+    rows = measure_spacing(_lattice(wrong, index, rng), pictures=[paint(xy, rng)]).rows
     assert rows.agree is False
     assert rows.difference.value == pytest.approx(-1.0, abs=0.2)
     assert "the two views differ by" in rows.text
