@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -56,10 +57,10 @@ class AxisSpacing:
     photograph_sd_mm : (m,) array
         The share of centres and plane in it.
     n_pairs : (m,) int array
-    picture_spacing_mm, picture_sd_mm : (m,) array or None
-        The same from the picture itself, without centres.
+    picture_place, picture_spacing_mm, picture_sd_mm : (k,) array or None
+        The same from the picture itself, without centres, for the windows in which it has a peak.
     growth, picture_growth, difference : Growth or None
-        Slope over the windows by the centres, by the picture, and picture less centres.
+        Slope over the windows by the centres, by the picture, and picture less centres in the same windows.
     photograph_growth_sd : float
         What centres and plane alone put into the slope: smaller growth is below the photograph's own error.
     agree : bool or None
@@ -76,6 +77,7 @@ class AxisSpacing:
     n_pairs: IntArray
     growth: Growth
     photograph_growth_sd: float
+    picture_place: FloatArray | None = None
     picture_spacing_mm: FloatArray | None = None
     picture_sd_mm: FloatArray | None = None
     picture_growth: Growth | None = None
@@ -176,7 +178,7 @@ def _measure_axis(lattice: Lattice, which: int, pictures: Sequence[Picture], win
         return None
     means = np.array([_mean_of(_inside(pairs, axis, k, window)) for k in starts])
     place = axis.lines[starts] + 0.5 * (window - 1.0)
-    slope = (place - place.mean()) / np.sum((place - place.mean()) ** 2)
+    slope = _slope(place)
     own, shared, placing = (means @ c @ means.T for c in _pair_covariances(lattice, pairs, axis))
     by_centres = AxisSpacing(
         along=("rows", "columns")[which],
@@ -193,8 +195,14 @@ def _measure_axis(lattice: Lattice, which: int, pictures: Sequence[Picture], win
     )
     seen = _seen(pictures, axis, starts, window)
     if seen is not None:
-        by_centres = _compared(by_centres, seen, _left_out(pairs, axis, starts, window), slope, shared)
+        by_centres = _compared(by_centres, seen, _left_out(pairs, axis, starts, window), shared)
     return replace(by_centres, text=_finding(by_centres))
+
+
+def _slope(place: NDArray[Any]) -> FloatArray:
+    """Weights (m,) that make the slope of a straight line."""
+    centred = place - place.mean()
+    return np.asarray(centred / np.sum(centred**2))
 
 
 def _axis(lattice: Lattice, which: int) -> Axis:
@@ -279,25 +287,23 @@ def _seen(pictures: Sequence[Picture], axis: Axis, starts: Sequence[int], window
     return np.divide(summed, total, out=np.full_like(total, np.nan), where=total > 0)
 
 
-def _compared(
-    own: AxisSpacing, seen: FloatArray, by_centres: FloatArray, slope: FloatArray, shared: FloatArray
-) -> AxisSpacing:
-    """The picture's view beside that of the centres; `own` alone when the picture has no peak in some window."""
-    usable = np.asarray(np.isfinite(seen + by_centres).all(axis=1), bool)
-    if not usable[0] or usable.sum() <= LEAST_LINES_ACROSS:
+def _compared(own: AxisSpacing, seen: FloatArray, by_centres: FloatArray, shared: FloatArray) -> AxisSpacing:
+    """The picture's view beside that of the centres; `own` alone when the picture has a peak in too few windows."""
+    windows = np.isfinite(seen + by_centres).all(axis=0)
+    if windows.sum() < LEAST_WINDOWS:
         return own
-    seen, by_centres = seen[usable], by_centres[usable]
-    value, gap = seen[0] @ slope, (seen[0] - by_centres[0]) @ slope
+    seen, by_centres, place = seen[:, windows], by_centres[:, windows], own.place[windows]
+    shared, slope = shared[np.ix_(windows, windows)], _slope(place)
     sd = np.sqrt(_jackknife(seen @ slope) + max(float(slope @ shared @ slope), 0.0))
-    gap_sd = float(np.sqrt(_jackknife((seen - by_centres) @ slope)))
-    limit = -stdtrit(usable.sum() - 2, UNLIKELY / 2.0)
+    gap, gap_sd = (seen[0] - by_centres[0]) @ slope, np.sqrt(_jackknife((seen - by_centres) @ slope))
     return replace(
         own,
+        picture_place=frozen_array(place),
         picture_spacing_mm=frozen_array(seen[0]),
         picture_sd_mm=frozen_array(np.sqrt(_jackknife(seen) + np.maximum(np.diag(shared), 0.0))),
-        picture_growth=Growth(value=float(value), sd=float(sd)),
-        difference=Growth(value=float(gap), sd=gap_sd),
-        agree=bool(abs(gap) <= limit * gap_sd),
+        picture_growth=Growth(value=float(seen[0] @ slope), sd=float(sd)),
+        difference=Growth(value=float(gap), sd=float(gap_sd)),
+        agree=bool(abs(gap) <= -stdtrit(len(seen) - 2, UNLIKELY / 2.0) * gap_sd),
     )
 
 

@@ -19,11 +19,14 @@ IntArray = NDArray[np.int_]
 PX_PER_REPEAT = 44
 """Pixels to a repeat in the reduced picture."""
 
-FEATURE_PX = 1.5
+FEATURE_PX = 1.0
+"""Radius of the features in reduced pixels: fine ones have a sharp peak, which worn motifs and losses move less."""
+
 REACH_RATIO = 0.06
 """How far from the mean step a local one is looked for, as a share of the repeat."""
 
-LEAST_CORRELATION = 0.1
+LEAST_HEIGHT = 0.03
+"""Height of a peak above the median of its surroundings from which on it is one."""
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -180,7 +183,8 @@ def _peak(correlation: FloatArray, cells: _Cells) -> FloatArray:
     """Lag (2,) in mm of the highest correlation, between pixels; not a number at the border or where there is none."""
     table = correlation.reshape(cells.shape)
     i, j = np.unravel_index(int(table.argmax()), table.shape)
-    if not (0 < i < table.shape[0] - 1 and 0 < j < table.shape[1] - 1) or table[i, j] < LEAST_CORRELATION:
+    at_rim = i in (0, table.shape[0] - 1) or j in (0, table.shape[1] - 1)
+    if at_rim or table[i, j] - np.median(table) < LEAST_HEIGHT:
         return np.full(2, np.nan)
     x, y = (grid.ravel() for grid in np.meshgrid([-1.0, 0.0, 1.0], [-1.0, 0.0, 1.0], indexing="ij"))
     design = np.column_stack([np.ones(9), x, y, x**2, x * y, y**2])

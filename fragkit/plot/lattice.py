@@ -88,15 +88,14 @@ def spacings(spacing: LocalSpacing, *, name: str = "") -> Figure:
 
 
 def _draw_spacing(axes: Axes, axis: AxisSpacing) -> None:
-    views = [(axis.spacing_mm, axis.sd_mm, -ASIDE, "black", "centres")]
-    if axis.picture_spacing_mm is not None and axis.picture_sd_mm is not None:
-        views.append((axis.picture_spacing_mm, axis.picture_sd_mm, ASIDE, "white", "picture itself"))
-    for spacing_mm, sd_mm, aside, fill, label in views:
-        axes.vlines(
-            axis.place + aside, spacing_mm - Z95 * sd_mm, spacing_mm + Z95 * sd_mm, color="black", linewidth=1.0
-        )
+    views = [(axis.place - ASIDE, axis.spacing_mm, axis.sd_mm, "black", "centres")]
+    if axis.picture_place is not None and axis.picture_spacing_mm is not None and axis.picture_sd_mm is not None:
+        seen = (axis.picture_place + ASIDE, axis.picture_spacing_mm, axis.picture_sd_mm)
+        views.append((*seen, "white", "picture itself"))
+    for place, spacing_mm, sd_mm, fill, label in views:
+        axes.vlines(place, spacing_mm - Z95 * sd_mm, spacing_mm + Z95 * sd_mm, color="black", linewidth=1.0)
         axes.plot(
-            axis.place + aside,
+            place,
             spacing_mm,
             marker="o",
             linestyle="",

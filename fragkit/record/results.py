@@ -31,6 +31,7 @@ SPACING = (
     "sd_mm",
     "photograph_sd_mm",
     "n_pairs",
+    "picture_place",
     "picture_spacing_mm",
     "picture_sd_mm",
     "photograph_growth_sd",

@@ -38,7 +38,8 @@ def test_repeats_show_every_fragment_the_mean_and_a_new_wall():
 
 def test_spacings_show_both_axes_and_both_views():
     spacing = measure_spacing(_lattice(1))
-    rows = replace(spacing.rows, picture_spacing_mm=spacing.rows.spacing_mm + 1.0, picture_sd_mm=spacing.rows.sd_mm)
+    own = spacing.rows
+    rows = replace(own, picture_place=own.place, picture_spacing_mm=own.spacing_mm + 1.0, picture_sd_mm=own.sd_mm)
     both = spacings(replace(spacing, rows=rows), name="north")
     first, second = both.axes
     np.testing.assert_allclose(first.lines[0].get_ydata(), spacing.rows.spacing_mm, rtol=0, atol=1e-12)
