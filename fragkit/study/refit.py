@@ -36,5 +36,6 @@ def refit(result: StudyResult, photo: str, centres: Centres) -> tuple[Lattice, P
         [lattices[entry.name] for entry in used],
         turns_deg=[entry.turn_deg for entry in used],
         turn_sds_deg=[entry.turn_sd_deg for entry in used],
+        between_sd_ratio=survey.between_sd_ratio,
     )
     return lattice, adopt_proposal(pooled, survey.proposal)

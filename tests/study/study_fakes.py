@@ -18,7 +18,17 @@ def _called(stage, subject=""):
         raise EstimationError(f"{stage} has no answer", found="too little", needed="one more photograph")
 
 
+class Shown(SimpleNamespace):
+    """A picture at half a millimetre to the pixel, its top-left pixel at the origin."""
+
+    def to_mm(self, xy_px):
+        return np.asarray(xy_px) * [0.5, -0.5]
+
+
 class Plane(SimpleNamespace):
+    def to_mm(self, xy_px):
+        return self.picture.to_mm(xy_px)
+
     def covariance_mm2(self, xy_mm):
         return np.zeros((len(xy_mm), 2, 2))
 
@@ -29,7 +39,7 @@ class Plane(SimpleNamespace):
 def rectify(photo, control, *, lens=None, flatness_mm=0.0):
     _called("rectify", photo.file)
     coverage = np.ones(photo.pixels.shape[:2], bool)
-    return Plane(picture=SimpleNamespace(file=photo.file, coverage=coverage), control=control, lens=lens)
+    return Plane(picture=Shown(file=photo.file, coverage=coverage), control=control, lens=lens)
 
 
 def given_lens(f_px, centre_px, *, k1, k2, name):
@@ -46,7 +56,8 @@ def find_nets(picture, *, mask, repeat_range_mm, example_mm):
     _called("net", picture.file)
     side = 90.0 if "odd" in picture.file else 60.0
     net = SimpleNamespace(a_mm=np.array([side, 0.0]), b_mm=np.array([0.0, side]), support=0.5)
-    return SimpleNamespace(candidates=(net,), best=net, decided=True)
+    asked = SimpleNamespace(mask=mask, repeat_range_mm=repeat_range_mm, example_mm=example_mm)
+    return SimpleNamespace(candidates=(net,), best=net, decided=True, asked=asked)
 
 
 def find_centres(picture, net, *, mask, covariance_mm2, example_mm):
@@ -59,6 +70,7 @@ def find_centres(picture, net, *, mask, covariance_mm2, example_mm):
         status=("seen", "seen", "seen", "lost"),
         found=np.array([True, True, True, False]),
         net=net,
+        asked=SimpleNamespace(mask=mask, example_mm=example_mm),
     )
 
 

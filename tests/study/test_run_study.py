@@ -6,6 +6,7 @@ from PIL import Image
 
 from fragkit.errors import FragkitError, SurveyError
 from fragkit.study import Skipped, run_study
+from fragkit.study.refit import refit
 
 ALL = {
     "lens": 1,
@@ -270,3 +271,37 @@ def test_the_prior_on_the_difference_between_fragments_can_be_stated(run, rooms,
     assert run().pooled.between == 0.002
     assert rooms.CALLS["repeat"] == 1
     assert "rectify" not in rooms.CALLS
+
+
+def test_what_a_photograph_says_of_its_net_reaches_net_and_centres(run, rooms, folder, monkeypatch):
+    """An expected repeat, a boxed example and labels of one photograph; the others are searched without."""
+    labels = np.ones((80, 120), np.uint8)
+    labels[:, :30] = 5
+    Image.fromarray(labels).save(folder / "later.png")
+    monkeypatch.setattr("fragkit.study.fragments.labels_in_plane", lambda codes, plane: codes)
+    survey = folder / "survey.toml"
+    said = 'repeat_range_mm = [40.0, 130.0]\nexample_px = [20.0, 10.0, 60.0, 40.0]\nlabels = "later.png"\n'
+    survey.write_text(survey.read_text().replace('file = "east-1.png"\n', 'file = "east-1.png"\n' + said))
+    result = run()
+    asked = result.nets["east-1"].asked
+    assert tuple(asked.repeat_range_mm) == (40.0, 130.0)
+    assert asked.example_mm == (10.0, -20.0, 30.0, -5.0)  # half a millimetre to the pixel, y up
+    np.testing.assert_array_equal(asked.mask, labels != 5)
+    found = result.unreviewed["east-1"].asked
+    assert found.example_mm == asked.example_mm
+    np.testing.assert_array_equal(found.mask, labels != 5)
+    other = result.nets["north-1"].asked
+    assert (other.mask, other.repeat_range_mm, other.example_mm) == (None, None, None)
+    survey.write_text(survey.read_text().replace("130.0", "120.0"))
+    run()
+    assert (rooms.CALLS["net"], rooms.CALLS["centres"], "rectify" in rooms.CALLS) == (1, 1, False)
+
+
+def test_a_repeat_fitted_anew_keeps_the_stated_prior(run, rooms, folder, monkeypatch):
+    survey = folder / "survey.toml"
+    survey.write_text(survey.read_text().replace("seed = 7", "seed = 7\nbetween_sd_ratio = 0.002"))
+    result = run()
+    for name in ("fit_lattice", "merge_centres", "pool"):
+        monkeypatch.setattr(f"fragkit.study.refit.{name}", getattr(rooms, name))
+    _, pooled = refit(result, "east-1", result.centres["east-1"])
+    assert pooled.between == 0.002
