@@ -20,8 +20,8 @@ FloatArray = NDArray[np.float64]
 FIELD_RMS_RATIO = 0.01
 """Prior sd of a drift: its rms over the sites as a share of the repeat. An assumption."""
 
-LEAST_DRIFT_SUPPORT = 0.5
-LEAST_DRIFT_SDS = 3.0
+LEAST_DRIFT_SUPPORT = 0.6
+LEAST_DRIFT_SDS = 2.75
 """Posterior of any drift, and size of the likeliest in its sds, from which on a drift is stated. How often that
 happens on nets without drift is printed by the benchmark of `tests/lattice`."""
 

@@ -15,8 +15,12 @@ from fragkit.units import Z95, with_sd
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int_]
 
-N_FAMILIES = 8
-"""Growth, bow and fan of rows and of columns, jumps at seams, strips of another spacing; seams half as likely."""
+KIND_SHARES = {"growth": 0.25, "bow": 0.0625, "fan": 0.0625}
+"""Prior share of each low-order drift, along rows and along columns alike: small errors of a measure or a slow stretch
+make a spacing grow; to bow or fan, rows must be set out askew. An assumption."""
+
+SEAM_SHARE = 0.0625
+"""Prior share of all jumps and strips at all seams. An assumption."""
 
 LEAST_BESIDE_SEAM = 2
 """Columns (or rows) that must lie on each side of a seam."""
@@ -34,7 +38,7 @@ class DriftShape:
     along: str
     coordinate: int
     values: FloatArray
-    share: float = 1.0 / N_FAMILIES
+    share: float
     seam: int | None = None
 
 
@@ -98,14 +102,18 @@ def drift_shapes(places: FloatArray, sites: IntArray) -> tuple[DriftShape, ...]:
     """
     u, v = places.T
     low_order = (
-        DriftShape(kind="growth", along="rows", coordinate=0, values=0.5 * u**2),
-        DriftShape(kind="growth", along="columns", coordinate=1, values=0.5 * v**2),
-        DriftShape(kind="bow", along="rows", coordinate=1, values=0.5 * u**2),
-        DriftShape(kind="bow", along="columns", coordinate=0, values=0.5 * v**2),
-        DriftShape(kind="fan", along="rows", coordinate=1, values=u * v),
-        DriftShape(kind="fan", along="columns", coordinate=0, values=u * v),
+        ("growth", "rows", 0, 0.5 * u**2),
+        ("growth", "columns", 1, 0.5 * v**2),
+        ("bow", "rows", 1, 0.5 * u**2),
+        ("bow", "columns", 0, 0.5 * v**2),
+        ("fan", "rows", 1, u * v),
+        ("fan", "columns", 0, u * v),
     )
-    return (*low_order, *_at_seams(places, sites))
+    shapes = [
+        DriftShape(kind=kind, along=along, coordinate=axis, values=values, share=KIND_SHARES[kind])
+        for kind, along, axis, values in low_order
+    ]
+    return (*shapes, *_at_seams(places, sites))
 
 
 def _at_seams(places: FloatArray, sites: IntArray) -> tuple[DriftShape, ...]:
@@ -118,7 +126,7 @@ def _at_seams(places: FloatArray, sites: IntArray) -> tuple[DriftShape, ...]:
                 beyond = sites[:, axis] > last
                 first = places[sites[:, axis] == following, axis].mean()
                 seams.append((along, int(last), beyond, beyond * (places[:, axis] - first + 0.5)))
-    share = 0.5 / N_FAMILIES / max(2 * len(seams), 1)
+    share = SEAM_SHARE / max(4 * len(seams), 1)
     return tuple(
         DriftShape(kind=kind, along=along, coordinate=axis, values=values, share=share, seam=last)
         for along, last, beyond, run in seams
