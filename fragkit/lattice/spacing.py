@@ -17,6 +17,7 @@ from fragkit.lattice.fit import Lattice
 from fragkit.lattice.rows import row_basis
 from fragkit.lattice.windows import Axis, steps_in_picture
 from fragkit.rectify import Picture
+from fragkit.sketch import sketch_curve
 from fragkit.units import Z95, with_sd
 
 FloatArray = NDArray[np.float64]
@@ -118,7 +119,10 @@ class LocalSpacing:
             for axis in self.axes
             for place, value, sd in zip(axis.place, axis.spacing_mm, axis.sd_mm, strict=True)
         ]
-        return card("Local spacing", rows, notes=self.notes)
+        first = self.axes[0]
+        names = {"x_name": "column" if first is self.rows else "row", "y_name": "mm"}
+        drawn = sketch_curve(f"Spacing along the {first.along}", first.place, first.spacing_mm, **names)
+        return card("Local spacing", rows, notes=self.notes, drawing=drawn)
 
 
 def measure_spacing(lattice: Lattice, *, pictures: Sequence[Picture] = (), window_motifs: int = 3) -> LocalSpacing:

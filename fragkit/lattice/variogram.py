@@ -13,6 +13,7 @@ from fragkit.errors import EstimationError
 from fragkit.frozen import frozen_array
 from fragkit.lattice.fit import Lattice
 from fragkit.lattice.rows import row_basis
+from fragkit.sketch import sketch_curve
 from fragkit.units import with_sd
 
 FloatArray = NDArray[np.float64]
@@ -79,7 +80,11 @@ class ResidualVariogram:
             (f"{lag} apart, {pairs} pairs", " and ".join(with_sd(*pair, "mm²") for pair in zip(found, sd, strict=True)))
             for lag, pairs, found, sd in zip(self.lag, self.n_pairs, self.semivariance_mm2, self.sd_mm2, strict=True)
         ]
-        return card(f"Variogram along the {self.along}: along and across the rows", rows, notes=(self.text,))
+        mean = self.semivariance_mm2.mean(axis=1)
+        drawn = sketch_curve(f"Variogram along the {self.along}", self.lag, mean, x_name="motifs apart", y_name="mm²")
+        return card(
+            f"Variogram along the {self.along}: along and across the rows", rows, notes=(self.text,), drawing=drawn
+        )
 
 
 def semivariogram(

@@ -15,7 +15,9 @@ METHODS: tuple[tuple[str, str], ...] = (
     (
         "Repeat",
         "Centres are fitted with a net by generalised least squares with the errors of the picture in it; "
-        "growth, bow and fan are tested against what the picture's own plane could fake. Fragments are "
+        "growth, bow, fan and jumps at seams are tested against what the picture's own plane could fake. The spacing "
+        "from place to place is read twice, from the centres and from the picture in windows, and a difference "
+        "between the two is stated. Fragments are "
         "pooled with the spread between them, so the interval for a new wall is wider than that of the mean.",
     ),
     (
