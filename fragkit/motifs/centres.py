@@ -25,7 +25,7 @@ FloatArray = NDArray[np.float64]
 
 _SEARCH_CELL_PX = 56.0
 _FINE_CELL_PX = 150.0
-_FINE_AREA_PX = 0.9e6
+_FINE_AREA_PX = 0.65e6
 _SEEN_RATIO = 0.6
 _LEAST_VISIBLE_RATIO = 0.1
 STATUS = ("seen", "partly seen", "lost", "not there", "outside")
@@ -118,7 +118,8 @@ def find_centres(
     above what the same search finds half-way between the sites.
     """
     basis = np.array([net.a_mm, net.b_mm]) * [1.0, -1.0] / picture.mm_per_px
-    coarse = view_of(picture, mask, basis, cell_px=_SEARCH_CELL_PX, scale_px=1.5)
+    fine = view_of(picture, mask, basis, cell_px=_fine_cell_px(picture, basis), scale_px=1.3)
+    coarse = fine.reduced(cell_px=_SEARCH_CELL_PX, scale_px=1.5)
     index, place, score, least = search_sites(coarse, _middle_px(example_mm, picture, coarse))
     found = score >= least
     if found.sum() < 3:
@@ -127,7 +128,6 @@ def find_centres(
             found=f"{int(found.sum())} copies on {net!r}",
             needed="three or more copies",
         )
-    fine = view_of(picture, mask, basis, cell_px=_fine_cell_px(picture, basis), scale_px=1.3)
     settled = settle_sites(coarse, fine, index, place, np.where(found, score, 0.0))
     centres = _centres(picture, net, index, fine, settled)
     return centres if covariance_mm2 is None else _with_plane(centres, covariance_mm2)
@@ -145,7 +145,7 @@ def _fine_cell_px(picture: Picture, basis: FloatArray) -> float:
     """Side of a cell at the fine scale, so that neither the cell nor the picture grows too large."""
     height, width = size_of(picture)
     reduction = float(np.sqrt(min(1.0, _FINE_AREA_PX / (height * width))))
-    return min(_FINE_CELL_PX, cell_side_px(basis) * reduction)
+    return min(_FINE_CELL_PX, max(cell_side_px(basis) * reduction, _SEARCH_CELL_PX))
 
 
 def _centres(picture: Picture, net: Net, index: NDArray[np.int64], view: View, settled: Settled) -> Centres:

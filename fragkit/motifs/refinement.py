@@ -53,7 +53,13 @@ class Fit:
 
 
 def fit_copies(
-    sheet: Sheet, centres_px: FloatArray, trust: FloatArray, *, furthest_px: float, inflation: float | None = None
+    sheet: Sheet,
+    centres_px: FloatArray,
+    trust: FloatArray,
+    *,
+    furthest_px: float,
+    n_steps: int = 3,
+    inflation: float | None = None,
 ) -> Fit:
     """Centres of all copies by least squares on a template learned from them.
 
@@ -66,6 +72,7 @@ def fit_copies(
         Weight of each copy in the template; 0 for those not to learn from.
     furthest_px : float
         A centre does not move further than this from where it started.
+    n_steps : int
     inflation : float, optional
         Known ratio of the variance of the centres to that of white noise. Default: it is measured, and so is how much
         the copies differ in form.
@@ -79,9 +86,11 @@ def fit_copies(
     """
     start = np.asarray(centres_px, float)
     cut, weight = _cut_out(sheet, start)
-    template = _template(cut, weight, trust)
-    first = _step(start, cut, weight, _Model(template)).within(start, furthest_px)
-    return fit_to(sheet, first, template, furthest_px=furthest_px, start_px=start, inflation=inflation)
+    model = _Model(_template(cut, weight, trust))
+    step = _step(start, cut, weight, model)
+    for _ in range(n_steps - 1):
+        step = _towards(sheet, step.within(start, furthest_px), model)
+    return _fit(step, start, furthest_px, sheet, model, inflation)
 
 
 def fit_to(
@@ -90,7 +99,6 @@ def fit_to(
     template: FloatImage,
     *,
     furthest_px: float,
-    start_px: FloatArray | None = None,
     inflation: float | None = 1.0,
 ) -> Fit:
     """Centres of copies after two steps of least squares on a given template; see `fit_copies`.
@@ -99,10 +107,15 @@ def fit_to(
     -----
     `inflation` is the known ratio of variance to that of white noise; None measures it from these copies.
     """
-    start = np.asarray(centres_px if start_px is None else start_px, float)
-    model = _Model(template)
-    first = _towards(sheet, np.asarray(centres_px, float), model).within(start, furthest_px)
-    step = _towards(sheet, first, model)
+    start, model = np.asarray(centres_px, float), _Model(template)
+    first = _towards(sheet, start, model).within(start, furthest_px)
+    return _fit(_towards(sheet, first, model), start, furthest_px, sheet, model, inflation)
+
+
+def _fit(
+    step: _Step, start: FloatArray, furthest_px: float, sheet: Sheet, model: _Model, inflation: float | None
+) -> Fit:
+    """The last step of a fit, with what it says about its own errors."""
     white, measured = _covariance(step, model, known=inflation)
     variation = _variation(step, model, white * measured) if inflation is None else 0.0
     return Fit(
@@ -111,8 +124,8 @@ def fit_to(
         inflation=measured,
         variation_px2=variation,
         gain=step.solution[:, 0],
-        score=_scores(step.cut, step.weight, template=template, whole=sheet.window.weight),
-        template=template,
+        score=_scores(step.cut, step.weight, template=model.template, whole=sheet.window.weight),
+        template=model.template,
     )
 
 
@@ -281,8 +294,9 @@ def _robust(cut: FloatImage, weight: FloatImage, model: _Model) -> FloatImage:
     error = _residuals(cut, _solved(cut, weight, model)[0], model)
     energy = np.einsum("cnhw,cnhw->nhw", error, error)
     smooth = _each_blurred(energy, 2.5)
-    inside = weight > 0.5
-    typical = float(np.median(smooth[inside])) if inside.any() else 1.0
+    every = np.s_[:, ::3, ::3]
+    inside = weight[every] > 0.5
+    typical = float(np.median(smooth[every][inside])) if inside.any() else 1.0
     return (1.0 / (1.0 + (smooth / (4.0 * max(typical, 1e-12))) ** 2)).astype(np.float32)
 
 

@@ -15,6 +15,7 @@ from fragkit.net import score_map, window_energy
 FloatArray = NDArray[np.float64]
 FloatImage = NDArray[Any]
 
+_N_ROUNDS = 3
 SEARCH_RATIO = 0.22
 """Radius of the search round a predicted site, in shorter net vectors."""
 
@@ -33,7 +34,7 @@ def search_sites(
     place = origin + index @ basis
     weight = np.ones(len(index))
     energy = window_energy(view.sheet.values, view.sheet.window.weight)
-    for round_ in range(4):
+    for round_ in range(_N_ROUNDS):
         template = learn_template(view.sheet, place, weight)
         score = score_map(view.sheet.values, template, view.sheet.window.weight, energy)
         least = _least_score(score, place, basis, radius, view.sheet.share)

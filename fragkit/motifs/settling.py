@@ -73,13 +73,14 @@ def settle_sites(
         If a motif learned from half of the sites is not to be seen at the others.
     """
     reach = _FURTHEST_RATIO * coarse.shortest_px
-    rough = fit_copies(coarse.sheet, start_px, trust**2, furthest_px=reach, inflation=1.0)
+    rough = fit_copies(coarse.sheet, start_px, trust**2, furthest_px=reach, n_steps=2, inflation=1.0)
     zone = figure_zone(rough.template[:, :, 0], coarse.sheet.window)
     first = _surface(coarse, coarse.sheet, rough, trust, zone)
     figure = seen_on(first.figure, coarse.sheet.window, fine.sheet.window, fine.scale / coarse.scale)
     furthest = _FURTHEST_RATIO * fine.shortest_px
     sheet = _sheet_of_motif(fine, first, figure)
-    near = fit_copies(sheet, moved(rough.centres_px, coarse, fine), trust**2, furthest_px=furthest, inflation=1.0)
+    start = moved(rough.centres_px, coarse, fine)
+    near = fit_copies(sheet, start, trust**2, furthest_px=furthest, n_steps=2, inflation=1.0)
     surface = _surface(fine, sheet, near, trust, with_rim(figure, fine.sheet.window))
     sheet = _sheet_of_motif(fine, surface, figure)
     fit = fit_copies(sheet, near.centres_px, trust**2, furthest_px=furthest)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -42,6 +42,11 @@ class View:
     def shortest_px(self) -> float:
         """Length of the shorter net vector."""
         return float(np.hypot(*self.basis.T).min())
+
+    def reduced(self, *, cell_px: float, scale_px: float) -> View:
+        """The same picture at a coarser scale; see `view_of`."""
+        coarse = view_of(self.pixels, self.believed, self.basis, cell_px=cell_px, scale_px=scale_px)
+        return replace(coarse, scale=coarse.scale * self.scale)
 
 
 def view_of(

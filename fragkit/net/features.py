@@ -48,23 +48,31 @@ def features(
     a share of its mean over the picture, so that a strong edge and a faint one weigh alike and plain
     surfaces stay near zero. A quarter turn of the picture changes the sign of the last two only.
     """
-    pixels, believed = pixels_and_mask(picture, mask)
+    return features_of(*pixels_and_mask(picture, mask), scale_px=scale_px)
+
+
+def features_of(pixels: FloatImage, believed: NDArray[np.bool_], *, scale_px: float) -> FloatImage:
+    """The features of pixels that `pixels_and_mask` has evened."""
     weight = _inner(believed, scale_px)
     strength, cosine, sine = _structure(cv2.GaussianBlur(_filled(pixels, believed), (0, 0), scale_px))
     ratio = _levelling(strength * strength, weight, _SURROUND_RATIO * scale_px)
     return cv2.merge([strength * ratio, cosine * ratio, sine * ratio])
 
 
-def signed_features(
-    picture: Picture | NDArray[np.generic], *, scale_px: float = 2.0, mask: NDArray[np.bool_] | None = None
-) -> FloatImage:
+def signed_features(pixels: FloatImage, believed: NDArray[np.bool_], *, scale_px: float) -> FloatImage:
     """Locally normalised colour, with its sign: it tells dark from light, which `features` does not.
+
+    Parameters
+    ----------
+    pixels, believed : (h, w, c) float32 and (h, w) bool arrays
+        From `pixels_and_mask`.
+    scale_px : float
+        Radius of the Gaussian that smooths, in px.
 
     Returns
     -------
     (h, w, 1 or 3) float32 array: smoothed colour less its surroundings, divided by its local spread.
     """
-    pixels, believed = pixels_and_mask(picture, mask)
     image, wide = _filled(pixels, believed), 2.0 * _SURROUND_RATIO * scale_px
     band = cv2.GaussianBlur(image, (0, 0), scale_px) - wide_blur(image, wide)
     band = band.reshape(*band.shape[:2], -1)

@@ -12,9 +12,9 @@ from numpy.typing import NDArray
 from fragkit.errors import EstimationError
 from fragkit.frozen import frozen_array
 from fragkit.net.bases import reduce_basis, type_from_shape
-from fragkit.net.correlation import above_background, autocorrelation
+from fragkit.net.correlation import Overlap, above_background, autocorrelation, overlap_of
 from fragkit.net.deciding import doubts
-from fragkit.net.features import features, pixels_and_mask, signed_features, size_of, without_lines
+from fragkit.net.features import features_of, pixels_and_mask, signed_features, size_of, without_lines
 from fragkit.net.lagmap import LagMap, contrast, evidence_without, nodes_of
 from fragkit.net.matching import score_map, window_energy
 from fragkit.net.nets import Net, Nets
@@ -220,11 +220,17 @@ def _range_px(
 
 def _lag_maps(small: FloatImage, seen: NDArray[np.bool_], *, lines_along: int | None = None) -> tuple[LagMap, ...]:
     """Self-similarity of the sign-free features at each scale, and of the signed colour."""
-    values = [(features(small, scale_px=scale, mask=seen), scale) for scale in _SCALES_PX]
-    values.append((signed_features(small, scale_px=1.0, mask=seen), 1.0))
+    values = [(features_of(small, seen, scale_px=scale), scale) for scale in _SCALES_PX]
+    values.append((signed_features(small, seen, scale_px=1.0), 1.0))
     if lines_along is not None:
         values = [(without_lines(v, seen, axis=lines_along), scale) for v, scale in values]
-    return tuple(_lag_map(v, seen, scale) for v, scale in values)
+    overlap = _overlap(seen)
+    return tuple(_lag_map(v, overlap, scale) for v, scale in values)
+
+
+def _overlap(seen: NDArray[np.bool_]) -> Overlap:
+    height, width = seen.shape
+    return overlap_of(seen.astype(np.float32), largest_lag_px=(height // 2, width // 2))
 
 
 def _box_px(example_mm: Box, picture: Picture | NDArray[np.generic], reduction: float) -> tuple[slice, slice]:
@@ -244,31 +250,33 @@ def _box_px(example_mm: Box, picture: Picture | NDArray[np.generic], reduction: 
 def _example_maps(small: FloatImage, seen: NDArray[np.bool_], box: tuple[slice, slice]) -> tuple[LagMap, ...]:
     """Self-similarity of the agreement with the example in form, and in tone be it reversed or not."""
     scale = _SCALES_PX[0]
-    views = (features(small, scale_px=scale, mask=seen), signed_features(small, scale_px=1.0, mask=seen))
+    views = (features_of(small, seen, scale_px=scale), signed_features(small, seen, scale_px=1.0))
     weight = np.asarray(seen[box], np.float32)
     scores = [score_map(v, v[box], weight, window_energy(v, weight)) for v in views]
     agreement = (np.maximum(scores[0], 0.0), np.abs(scores[1]))
-    return tuple(_lag_map(score[:, :, None], seen, scale) for score in agreement)
+    overlap = _overlap(seen)
+    return tuple(_lag_map(score[:, :, None], overlap, scale) for score in agreement)
 
 
-def _lag_map(values: FloatImage, seen: NDArray[np.bool_], scale: float) -> LagMap:
-    height, width = values.shape[:2]
-    largest = (height // 2, width // 2)
-    correlation, overlap = autocorrelation(values, seen.astype(np.float32), largest_lag_px=largest)
-    peaks = above_background(correlation, overlap, inner_px=3.0 * scale + 2.0, outer_px=20.0)
-    y, x = np.ogrid[: peaks.shape[0], : peaks.shape[1]]
-    outside = (np.hypot(y - largest[0], x - largest[1]) > _SHORTEST_PX) & (overlap > 0)
-    peaks, noise = _levelled(peaks, overlap, outside)
-    return LagMap(correlation=correlation, peaks=peaks, overlap=overlap, noise=max(noise, 1e-6), core_px=3.0 * scale)
+def _lag_map(values: FloatImage, overlap: Overlap, scale: float) -> LagMap:
+    correlation, share = autocorrelation(values, overlap)
+    peaks = above_background(correlation, share, inner_px=3.0 * scale + 2.0, outer_px=20.0)
+    ly, lx = overlap.lag_px
+    y, x = np.ogrid[-ly : ly + 1, -lx : lx + 1]
+    outside = (x * x + y * y > _SHORTEST_PX**2) & (share > 0)
+    peaks, noise = _levelled(peaks, share, outside)
+    return LagMap(correlation=correlation, peaks=peaks, overlap=share, noise=max(noise, 1e-6), core_px=3.0 * scale)
 
 
 def _levelled(peaks: FloatImage, overlap: FloatImage, outside: NDArray[np.bool_]) -> tuple[FloatImage, float]:
-    """Peaks less their median level, and their robust noise at full overlap."""
-    if not outside.any():
-        return peaks, 0.0
+    """Peaks less their median level, and their robust noise at full overlap; one half of the map tells both."""
+    half = np.s_[len(peaks) // 2 :]
     root = np.sqrt(overlap)
-    level = float(np.median((peaks * root)[outside]))
-    levelled = np.where(overlap > 0, peaks - level / np.maximum(root, 1e-3), 0.0).astype(np.float32)
-    heights = (levelled * root)[outside]
+    seen = (peaks[half] * root[half])[outside[half]]
+    if not seen.size:
+        return peaks, 0.0
+    level = float(np.median(seen))
+    levelled = np.where(overlap > 0, peaks - level / np.maximum(root, np.float32(1e-3)), np.float32(0.0))
+    heights = (levelled[half] * root[half])[outside[half]]
     typical = 1.4826 * float(np.median(np.abs(heights)))
     return levelled, max(typical, 0.5 * float(np.sqrt(np.mean(heights**2))))

@@ -170,7 +170,7 @@ def refine(
         normal = design.T @ nodes.index
         if abs(_det(normal)) <= 1e-9 * normal[0, 0] * normal[1, 1]:
             return basis[0], basis[1]
-        step = np.linalg.solve(normal, design.T @ shift)
+        step = _inverse(normal) @ (design.T @ shift)
         limit = 0.5 * radius
         basis = basis + np.clip(step, -limit, limit)
         if abs(_det(basis)) < 1e-6:
@@ -223,6 +223,11 @@ def _indices(lags: LagMap, a: FloatArray, b: FloatArray) -> NDArray[np.int64]:
 def _grid(reach_i: int, reach_j: int) -> NDArray[np.int64]:
     i, j = np.mgrid[-reach_i : reach_i + 1, -reach_j : reach_j + 1]
     return np.column_stack([i.ravel(), j.ravel()])
+
+
+def _inverse(matrix: FloatArray) -> FloatArray:
+    (a, b), (c, d) = matrix
+    return np.array([[d, -b], [-c, a]]) / _det(matrix)
 
 
 def _det(matrix: FloatArray) -> float:

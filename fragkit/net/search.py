@@ -19,6 +19,7 @@ FloatImage = NDArray[Any]
 _N_ROWS = 28
 _N_SECONDS = 4
 _NEARLY = 0.8
+_ALREADY_TRIED = 0.02
 STAGES = (6, 14, 30, 80, 160)
 
 
@@ -41,7 +42,7 @@ class Candidate:
 
     @property
     def area_px2(self) -> float:
-        return float(abs(np.linalg.det([self.a_px, self.b_px])))
+        return area_of(self.a_px, self.b_px)
 
 
 def propose(maps: Sequence[LagMap], *, shortest_px: float, longest_px: float) -> tuple[list[Candidate], LagMap]:
@@ -63,11 +64,16 @@ def propose(maps: Sequence[LagMap], *, shortest_px: float, longest_px: float) ->
 
 
 def _rough(lags: LagMap, shortest: float, longest: float) -> list[Candidate]:
-    """Nets of two strong vectors, best first."""
+    """Nets of two strong vectors, best first; most pairs of vectors span a net that another pair has spanned."""
+    tried: list[Candidate] = []
     found: list[Candidate] = []
     for row in row_vectors(lags, shortest, longest):
         for second in _second_vectors(lags, row, shortest, longest):
-            _add(found, _candidate(lags, row, second, shortest, longest, stages=(6, 14)))
+            a, b = reduce_basis(row, second)
+            start = Candidate(a_px=a, b_px=b, evidence=0.0)
+            if not any(same_net(start, other, tolerance_ratio=_ALREADY_TRIED) for other in tried):
+                tried.append(start)
+                _add(found, _candidate(lags, a, b, shortest, longest, stages=(6, 14)))
     return sorted(found, key=lambda c: -c.evidence)
 
 
@@ -112,10 +118,10 @@ def _candidate(
     stages: tuple[int, ...] = STAGES,
 ) -> Candidate | None:
     """A refined candidate, or none when the net leaves the allowed range."""
-    if abs(np.linalg.det([a, b])) < 0.25 * shortest**2:
+    if area_of(a, b) < 0.25 * shortest**2:
         return None
     a, b = refine(lags, *reduce_basis(a, b), stages=stages) if stages else (a, b)
-    if abs(np.linalg.det([a, b])) < 0.25 * shortest**2:
+    if area_of(a, b) < 0.25 * shortest**2:
         return None
     a, b = reduce_basis(a, b)
     lengths = np.hypot(*a), np.hypot(*b)
@@ -146,8 +152,22 @@ def same_net(one: Candidate, other: Candidate, *, tolerance_ratio: float = 0.05)
     """Whether two candidates span the same net."""
     if abs(one.area_px2 / other.area_px2 - 1.0) > 2 * tolerance_ratio:
         return False
-    steps = np.linalg.solve(np.array([other.a_px, other.b_px]).T, np.array([one.a_px, one.b_px]).T)
-    return bool(np.abs(steps - np.round(steps)).max() < tolerance_ratio * 1.5)
+    area = _cross(other.a_px, other.b_px)
+    steps = [
+        step
+        for vector in (one.a_px, one.b_px)
+        for step in (_cross(vector, other.b_px) / area, _cross(other.a_px, vector) / area)
+    ]
+    return max(abs(step - round(step)) for step in steps) < tolerance_ratio * 1.5
+
+
+def area_of(a: FloatArray, b: FloatArray) -> float:
+    """Area of the cell of two vectors."""
+    return abs(_cross(a, b))
+
+
+def _cross(u: FloatArray, v: FloatArray) -> float:
+    return float(u[0] * v[1] - u[1] * v[0])
 
 
 def _add(found: list[Candidate], candidate: Candidate | None) -> None:

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from fragkit.net.correlation import above_background, autocorrelation
+from fragkit.net.correlation import above_background, autocorrelation, overlap_of
 
 
 def direct(values: np.ndarray, weight: np.ndarray, dy: int, dx: int) -> float:
@@ -25,7 +25,7 @@ def test_fft_agrees_with_direct_sums():
     rng = np.random.default_rng(3)
     values = rng.normal(size=(21, 26, 2)).astype(np.float32)
     weight = (rng.random((21, 26)) > 0.25).astype(np.float32)
-    correlation, overlap = autocorrelation(values, weight, largest_lag_px=(8, 9))
+    correlation, overlap = autocorrelation(values, overlap_of(weight, largest_lag_px=(8, 9)))
     assert correlation.shape == overlap.shape == (17, 19)
     for dy, dx in ((0, 0), (0, 5), (3, -4), (-7, 2), (8, 9)):
         expected = direct(values.astype(float), weight.astype(float), dy, dx)
@@ -37,7 +37,7 @@ def test_correlation_is_even_bounded_and_one_at_no_lag():
     values = rng.normal(size=(40, 50, 3)).astype(np.float32)
     weight = np.ones((40, 50), np.float32)
     weight[10:20, 5:30] = 0
-    correlation, _ = autocorrelation(values, weight, largest_lag_px=(20, 25))
+    correlation, _ = autocorrelation(values, overlap_of(weight, largest_lag_px=(20, 25)))
     np.testing.assert_allclose(correlation, correlation[::-1, ::-1], rtol=0, atol=1e-5)  # float32
     assert correlation[20, 25] > 0.999
     assert np.abs(correlation).max() <= 1.0
@@ -47,10 +47,10 @@ def test_lags_without_overlap_and_blank_pictures_give_nought():
     weight = np.zeros((30, 30), np.float32)
     weight[:, :5] = 1.0
     values = np.random.default_rng(1).normal(size=(30, 30, 1)).astype(np.float32)
-    correlation, overlap = autocorrelation(values, weight, largest_lag_px=(10, 15))
+    correlation, overlap = autocorrelation(values, overlap_of(weight, largest_lag_px=(10, 15)))
     assert not correlation[:, :5].any()
     assert not overlap[:, :5].any()
-    blank, _ = autocorrelation(np.zeros((30, 30, 1), np.float32), weight, largest_lag_px=(10, 15))
+    blank, _ = autocorrelation(np.zeros((30, 30, 1), np.float32), overlap_of(weight, largest_lag_px=(10, 15)))
     assert not blank.any()
 
 
