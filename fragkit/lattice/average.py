@@ -59,9 +59,9 @@ def judge(data: Observed, frame: RowFrame, strays: FloatArray) -> Judgement:
     noise = _noise_var(data, frame)
     fields = _fields(data, frame)
     plain = weigh_scatter(offsets, data.design, noise, candidates)[0]
-    base, *fitted = weigh_scatter(offsets, data.design, noise, _worth_a_drift(plain), fields=fields)
+    _, *fitted = weigh_scatter(offsets, data.design, noise, _worth_a_drift(plain), fields=fields)
     shares = np.array([field.shape.share for field in fields])
-    gains = shares * np.array([np.exp(min(f.total_log_evidence - base.total_log_evidence, 600.0)) for f in fitted])
+    gains = shares * np.array([np.exp(min(scatter.log_factor, 600.0)) for scatter in fitted])
     support = gains / (1.0 + gains.sum())
     if support.sum() > LEAST_DRIFT_SUPPORT:
         best = int(np.argmax(support))

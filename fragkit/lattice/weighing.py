@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -72,9 +72,10 @@ def weigh_scatter(
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class _Share:
-    """One candidate: log evidence, variances (q, 2) in the parts of their posterior, expected log sd."""
+    """One candidate: log evidence with and without a drift, variances (q, 2) in parts of their posterior, log sd."""
 
     evidence: float
+    null_evidence: float
     shared_var: FloatArray
     own_var: FloatArray
     log_sd: float
@@ -92,9 +93,11 @@ class _View:
 
 
 def _combine(candidates: tuple[Candidate, ...], shares: Sequence[_Share]) -> Scatter:
+    log_priors = np.log([candidate.prior for candidate in candidates])
     return Scatter(
         candidates=candidates,
-        log_evidence=np.array([np.log(c.prior) + share.evidence for c, share in zip(candidates, shares, strict=True)]),
+        log_evidence=log_priors + [share.evidence for share in shares],
+        null_log_evidence=log_priors + [share.null_evidence for share in shares],
         parts=np.diff(NODE_EDGES),
         shared_var=np.array([share.shared_var for share in shares]),
         own_var=np.array([share.own_var for share in shares]),
@@ -115,12 +118,12 @@ def _weigh_one(
     prior = _log_prior(candidate.kind, views[0].shared, grid)
     shares = [_share(views, [view.log_like for view in views], prior, grid)]
     for k, field in enumerate(fields):
-        likes = [view.log_like for view in views]
-        view = views[field.shape.coordinate]
-        likes[field.shape.coordinate] = view.log_like + _field_gain(
-            view.values[:, 2 + k], view.values[:, field.shape.coordinate], view.precision, field
-        )
-        shares.append(_share(views, likes, prior, grid))
+        axis = field.shape.coordinate
+        likes, nulls = ([view.log_like for view in views] for _ in range(2))
+        gain, null_gain = _field_gains(views[axis], views[axis].values[:, 2 + k], axis, field)
+        likes[axis] = likes[axis] + gain
+        nulls[axis] = nulls[axis] + null_gain
+        shares.append(replace(_share(views, likes, prior, grid), null_evidence=_evidence(nulls, prior)))
     return shares
 
 
@@ -169,19 +172,25 @@ def _share(views: Sequence[_View], likes: Sequence[FloatArray], prior: FloatArra
     apart = [like + prior for like in likes]
     alike = likes[0] + likes[1] + prior
     evidences = [_log_sum(table) for table in apart]
+    evidence = _evidence(likes, prior)
     log_apart = np.log(1.0 - TIED_PRIOR) + evidences[0] + evidences[1]
-    log_alike = np.log(TIED_PRIOR) + _log_sum(alike)
-    evidence = float(np.logaddexp(log_apart, log_alike))
     share_apart = np.exp(log_apart - evidence)
     together = np.exp(np.log(TIED_PRIOR) + alike - evidence)
     posteriors = [share_apart * np.exp(t - e) + together for t, e in zip(apart, evidences, strict=True)]
     parts = [_gather(p, view.shared, grid) for p, view in zip(posteriors, views, strict=True)]
     return _Share(
         evidence=evidence,
+        null_evidence=evidence,
         shared_var=np.column_stack([part[0] for part in parts]),
         own_var=np.column_stack([part[1] for part in parts]),
         log_sd=float(0.5 * sum((p * view.log_sd).sum() for p, view in zip(posteriors, views, strict=True))),
     )
+
+
+def _evidence(likes: Sequence[FloatArray], prior: FloatArray) -> float:
+    """Log mean likelihood of both coordinates, with variances of their own or the same."""
+    log_apart = np.log(1.0 - TIED_PRIOR) + sum(_log_sum(like + prior) for like in likes)
+    return float(np.logaddexp(log_apart, np.log(TIED_PRIOR) + _log_sum(likes[0] + likes[1] + prior)))
 
 
 def _log_sum(table: FloatArray) -> float:
@@ -199,13 +208,13 @@ def _gather(posterior: FloatArray, shared: FloatArray, grid: FloatArray) -> tupl
     return shared @ share.sum(axis=1), grid @ share.sum(axis=0)
 
 
-def _field_gain(shape: FloatArray, values: FloatArray, precision: FloatArray, field: Field) -> FloatArray:
-    """What a field adds to the log likelihood over what the plane's own error would add."""
-    information = precision @ shape**2
-    score = precision @ (shape * values)
+def _field_gains(view: _View, shape: FloatArray, axis: int, field: Field) -> tuple[FloatArray, FloatArray]:
+    """What a field, and what the plane's own error alone, add to the log likelihood at every (s, o)."""
+    information = view.precision @ shape**2
+    score = view.precision @ (shape * view.values[:, axis])
 
     def gain(prior_var: float) -> FloatArray:
         spread = 1.0 + prior_var * information
         return np.asarray(0.5 * prior_var * score**2 / spread - 0.5 * np.log(spread))
 
-    return gain(field.prior_sd**2 + field.plane_sd**2) - gain(field.plane_sd**2)
+    return gain(field.prior_sd**2 + field.plane_sd**2), gain(field.plane_sd**2)
