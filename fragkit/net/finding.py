@@ -225,7 +225,7 @@ def _lag_maps(small: FloatImage, seen: NDArray[np.bool_], *, lines_along: int | 
     if lines_along is not None:
         values = [(without_lines(v, seen, axis=lines_along), scale) for v, scale in values]
     overlap = _overlap(seen)
-    return tuple(_lag_map(v, overlap, scale) for v, scale in values)
+    return tuple(lag_map(v, overlap, scale) for v, scale in values)
 
 
 def _overlap(seen: NDArray[np.bool_]) -> Overlap:
@@ -255,10 +255,10 @@ def _example_maps(small: FloatImage, seen: NDArray[np.bool_], box: tuple[slice, 
     scores = [score_map(v, v[box], weight, window_energy(v, weight)) for v in views]
     agreement = (np.maximum(scores[0], 0.0), np.abs(scores[1]))
     overlap = _overlap(seen)
-    return tuple(_lag_map(score[:, :, None], overlap, scale) for score in agreement)
+    return tuple(lag_map(score[:, :, None], overlap, scale) for score in agreement)
 
 
-def _lag_map(values: FloatImage, overlap: Overlap, scale: float) -> LagMap:
+def lag_map(values: FloatImage, overlap: Overlap, scale: float) -> LagMap:
     correlation, share = autocorrelation(values, overlap)
     peaks = above_background(correlation, share, inner_px=3.0 * scale + 2.0, outer_px=20.0)
     ly, lx = overlap.lag_px
