@@ -11,8 +11,8 @@ from scipy.special import ndtr
 from fragkit.lattice.drift import Drift, drift_shapes, in_trade_units, state_drift, state_no_drift
 from fragkit.lattice.gaussian import free_contrasts, least_squares
 from fragkit.lattice.observed import Observed, RowFrame
-from fragkit.lattice.scatter import Candidate, Field, Scatter, candidate_kinds
-from fragkit.lattice.weighing import weigh_scatter
+from fragkit.lattice.scatter import Field, Scatter, candidate_kinds
+from fragkit.lattice.weighing import drift_factors, view_scatter, weigh_scatter
 from fragkit.units import Z95
 
 FloatArray = NDArray[np.float64]
@@ -58,30 +58,31 @@ def judge(data: Observed, frame: RowFrame, strays: FloatArray) -> Judgement:
     offsets = _pulled_offsets(data, frame, strays)
     noise = _noise_var(data, frame)
     fields = _fields(data, frame)
-    plain = weigh_scatter(offsets, data.design, noise, candidates)[0]
-    _, *fitted = weigh_scatter(offsets, data.design, noise, _worth_a_drift(plain), fields=fields)
-    shares = np.array([field.shape.share for field in fields])
-    gains = shares * np.array([np.exp(min(scatter.log_factor, 600.0)) for scatter in fitted])
+    views = view_scatter(offsets, data.design, noise, candidates, fields=fields)
+    plain = weigh_scatter(views)
+    views = views.only(_worth_a_drift(plain))
+    gains = np.array([field.shape.share for field in fields]) * np.exp(np.minimum(drift_factors(views), 600.0))
     support = gains / (1.0 + gains.sum())
     if support.sum() > LEAST_DRIFT_SUPPORT:
         best = int(np.argmax(support))
-        value, sd, unit = _field_size(data, frame, fitted[best], fields[best], strays)
+        scatter = weigh_scatter(views, drift=best)
+        value, sd, unit = _field_size(data, frame, scatter, fields[best], strays)
         if abs(value) > LEAST_DRIFT_SDS * sd:
             drift = state_drift(fields[best].shape, value=value, sd=sd, unit=unit, support=float(support[best]))
-            return Judgement(scatter=fitted[best], drift=drift, field=fields[best])
+            return Judgement(scatter=scatter, drift=drift, field=fields[best])
     growths = {
-        field.shape.along: _field_size(data, frame, scatter.at_means(), field, strays)
-        for field, scatter in zip(fields, fitted, strict=True)
+        field.shape.along: _field_size(data, frame, weigh_scatter(views, drift=k).at_means(), field, strays)
+        for k, field in enumerate(fields)
         if field.shape.kind == "growth"
     }
     return Judgement(scatter=plain, drift=state_no_drift(growths=growths, support=float(support.sum())), field=None)
 
 
-def _worth_a_drift(scatter: Scatter) -> tuple[Candidate, ...]:
-    """Every kind of scatter but the less likely groups: they are many, and a drift makes none of them likelier."""
+def _worth_a_drift(scatter: Scatter) -> list[int]:
+    """Numbers of the kinds of scatter, without the less likely groups: a drift makes none of them likelier."""
     groups = [k for k, candidate in enumerate(scatter.candidates) if candidate.kind == "rigid groups"]
     dropped = set(sorted(groups, key=lambda k: -scatter.log_evidence[k])[MOST_GROUPS:])
-    return tuple(candidate for k, candidate in enumerate(scatter.candidates) if k not in dropped)
+    return [k for k in range(len(scatter.candidates)) if k not in dropped]
 
 
 def _pulled_offsets(data: Observed, frame: RowFrame, strays: FloatArray) -> FloatArray:

@@ -56,8 +56,6 @@ class Scatter:
     candidates : tuple of Candidate
     log_evidence : (k,) array
         Log of prior times mean restricted likelihood of each candidate, up to a constant of the data set.
-    null_log_evidence : (k,) array
-        The same without the drift that was tried, but with what the plane itself may put into its place.
     parts : (q,) array
         Shares of the posterior of the variances that are taken together, from the narrow to the wide end.
     shared_var, own_var : (k, q, 2) array
@@ -68,7 +66,6 @@ class Scatter:
 
     candidates: tuple[Candidate, ...]
     log_evidence: FloatArray
-    null_log_evidence: FloatArray
     parts: FloatArray
     shared_var: FloatArray
     own_var: FloatArray
@@ -78,11 +75,6 @@ class Scatter:
     def total_log_evidence(self) -> float:
         """Over all candidates."""
         return float(logsumexp(self.log_evidence))
-
-    @property
-    def log_factor(self) -> float:
-        """How much better the data are explained with the drift that was tried than without it, as a logarithm."""
-        return self.total_log_evidence - float(logsumexp(self.null_log_evidence))
 
     @property
     def weights(self) -> FloatArray:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,15 +34,61 @@ NODE_EDGES = (0.0, 0.3, 0.6, 0.8, 0.92, 0.98, 1.0)
 """Shares of a posterior that are gathered into one pair of variances each: finer towards the wide end."""
 
 
-def weigh_scatter(
+@dataclass(frozen=True, eq=False, kw_only=True)
+class View:
+    """One candidate along one coordinate, on the grid of (s, o).
+
+    Attributes
+    ----------
+    shared : (s,) array
+        Variances of the kernel as it is, in mm².
+    own : (o,) array
+        Variances of the independent part, the measurement's added.
+    spectrum : (c,) array
+        Of the kernel, as far as no net can absorb it.
+    log_like, log_sd : (s, o) array
+        Log likelihood, and log of the scatter, without a drift.
+    values : (c, 2 + m) array
+        Both coordinates of the data, then the shapes of the fields, in the candidate's own axes.
+    """
+
+    shared: FloatArray
+    own: FloatArray
+    spectrum: FloatArray
+    log_like: FloatArray
+    log_sd: FloatArray
+    values: FloatArray
+
+    @cached_property
+    def precision(self) -> FloatArray:
+        """Of every contrast (s, o, c); kept once asked for, since many fields are tried on it."""
+        return np.asarray(1.0 / (self.shared[:, None, None] * self.spectrum + self.own[:, None]))
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Views:
+    """The data as each candidate kind of scatter sees them, along both coordinates, with the drifts to be tried."""
+
+    candidates: tuple[Candidate, ...]
+    fields: tuple[Field, ...]
+    grid: FloatArray
+    pairs: tuple[tuple[View, View], ...]
+
+    def only(self, kept: Sequence[int]) -> Views:
+        """The same for some of the candidates."""
+        candidates, pairs = tuple(self.candidates[k] for k in kept), tuple(self.pairs[k] for k in kept)
+        return replace(self, candidates=candidates, pairs=pairs)
+
+
+def view_scatter(
     offsets_mm: FloatArray,
     design: FloatArray,
     noise_var: FloatArray,
     candidates: tuple[Candidate, ...],
     *,
     fields: Sequence[Field] = (),
-) -> tuple[Scatter, ...]:
-    """Weights and sizes of the candidate kinds of scatter: with no drift first, then with each field.
+) -> Views:
+    """The likelihood of the data under every candidate kind and size of scatter.
 
     Parameters
     ----------
@@ -51,8 +98,9 @@ def weigh_scatter(
         One, and the two indices; these parameters are integrated out.
     noise_var : (2,) array
         Measurement variance in mm² per coordinate; only the weights use this mean value.
+    candidates : tuple of Candidate
     fields : sequence of Field
-        Drifts whose coefficients have normal priors, tried one at a time.
+        Drifts whose coefficients have normal priors, to be tried one at a time.
 
     Notes
     -----
@@ -66,38 +114,24 @@ def weigh_scatter(
     scale = np.sqrt(np.mean(data**2)) + 1e-6
     grid = (scale * np.geomspace(1.0 / 40.0, 3.0, N_SCALES)) ** 2
     shapes = np.column_stack([data, *[contrasts.T @ field.shape.values for field in fields]])
-    tables = [_weigh_one(c, contrasts, shapes, noise_var, grid, fields) for c in candidates]
-    return tuple(_combine(candidates, [table[m] for table in tables]) for m in range(1 + len(fields)))
+
+    def look(candidate: Candidate, axis: int) -> View:
+        return _view(candidate, axis, contrasts, shapes, float(noise_var[axis]), grid)
+
+    pairs = tuple((look(candidate, 0), look(candidate, 1)) for candidate in candidates)
+    return Views(candidates=candidates, fields=tuple(fields), grid=grid, pairs=pairs)
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
-class _Share:
-    """One candidate: log evidence with and without a drift, variances (q, 2) in parts of their posterior, log sd."""
-
-    evidence: float
-    null_evidence: float
-    shared_var: FloatArray
-    own_var: FloatArray
-    log_sd: float
-
-
-@dataclass(frozen=True, eq=False, kw_only=True)
-class _View:
-    """One candidate along one coordinate, on the grid of (s, o): precisions, log likelihood, log sd, data."""
-
-    shared: FloatArray
-    precision: FloatArray
-    log_like: FloatArray
-    log_sd: FloatArray
-    values: FloatArray
-
-
-def _combine(candidates: tuple[Candidate, ...], shares: Sequence[_Share]) -> Scatter:
-    log_priors = np.log([candidate.prior for candidate in candidates])
+def weigh_scatter(views: Views, *, drift: int | None = None) -> Scatter:
+    """Weights and sizes of the candidates: without a drift, or with the field of this number."""
+    shares = []
+    for candidate, pair in zip(views.candidates, views.pairs, strict=True):
+        likes = _likes(pair) if drift is None else _likes_with(pair, views.fields[drift], drift)[0]
+        shares.append(_share(pair, likes, _log_prior(candidate.kind, pair[0].shared, views.grid), views.grid))
+    log_priors = np.log([candidate.prior for candidate in views.candidates])
     return Scatter(
-        candidates=candidates,
+        candidates=views.candidates,
         log_evidence=log_priors + [share.evidence for share in shares],
-        null_log_evidence=log_priors + [share.null_evidence for share in shares],
         parts=np.diff(NODE_EDGES),
         shared_var=np.array([share.shared_var for share in shares]),
         own_var=np.array([share.own_var for share in shares]),
@@ -105,31 +139,60 @@ def _combine(candidates: tuple[Candidate, ...], shares: Sequence[_Share]) -> Sca
     )
 
 
-def _weigh_one(
-    candidate: Candidate,
-    contrasts: FloatArray,
-    data: FloatArray,
-    noise_var: FloatArray,
-    grid: FloatArray,
-    fields: Sequence[Field],
-) -> list[_Share]:
-    """One candidate with no drift and with each field; `data`: both coordinates, then the fields' shapes."""
-    views = [_view(candidate, axis, contrasts, data, float(noise_var[axis]), grid) for axis in range(2)]
-    prior = _log_prior(candidate.kind, views[0].shared, grid)
-    shares = [_share(views, [view.log_like for view in views], prior, grid)]
-    for k, field in enumerate(fields):
-        axis = field.shape.coordinate
-        likes, nulls = ([view.log_like for view in views] for _ in range(2))
-        gain, null_gain = _field_gains(views[axis], views[axis].values[:, 2 + k], axis, field)
-        likes[axis] = likes[axis] + gain
-        nulls[axis] = nulls[axis] + null_gain
-        shares.append(replace(_share(views, likes, prior, grid), null_evidence=_evidence(nulls, prior)))
-    return shares
+def drift_factors(views: Views) -> FloatArray:
+    """How much better the data are explained with each field than without it (m,), as logarithms.
+
+    Notes
+    -----
+    Without it the plane may still put its own error into the field's place; both sides are averaged over all kinds
+    and sizes of scatter, since what the plane explains no scatter needs to.
+    """
+    log_priors = np.log([candidate.prior for candidate in views.candidates])
+    priors = [
+        _log_prior(candidate.kind, pair[0].shared, views.grid)
+        for candidate, pair in zip(views.candidates, views.pairs, strict=True)
+    ]
+
+    def total(likes: Sequence[Sequence[FloatArray]]) -> float:
+        evidences = [_evidence(one, prior) for one, prior in zip(likes, priors, strict=True)]
+        return _log_sum(log_priors + evidences)
+
+    plain = total([_likes(pair) for pair in views.pairs])
+    factors = []
+    for number, field in enumerate(views.fields):
+        both = [_likes_with(pair, field, number) for pair in views.pairs]
+        without = total([one[1] for one in both]) if field.plane_sd > 0.0 else plain
+        factors.append(total([one[0] for one in both]) - without)
+    return np.array(factors)
+
+
+def _likes(pair: tuple[View, View]) -> list[FloatArray]:
+    return [view.log_like for view in pair]
+
+
+def _likes_with(pair: tuple[View, View], field: Field, number: int) -> tuple[list[FloatArray], list[FloatArray]]:
+    """Log likelihoods of both coordinates with a field, and with the plane's own error in its place."""
+    axis = field.shape.coordinate
+    likes, nulls = _likes(pair), _likes(pair)
+    gain, null_gain = _field_gains(pair[axis], pair[axis].values[:, 2 + number], axis, field)
+    likes[axis] = likes[axis] + gain
+    nulls[axis] = nulls[axis] + null_gain
+    return likes, nulls
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class _Share:
+    """One candidate: log evidence, variances (q, 2) in the parts of their posterior, expected log sd."""
+
+    evidence: float
+    shared_var: FloatArray
+    own_var: FloatArray
+    log_sd: float
 
 
 def _view(
     candidate: Candidate, axis: int, contrasts: FloatArray, data: FloatArray, noise_var: float, grid: FloatArray
-) -> _View:
+) -> View:
     """The likelihood of the coordinate; shared variances are those of the kernel as it is."""
     kernel = candidate.kernels[axis]
     spectrum, vectors = np.linalg.eigh(contrasts.T @ kernel @ contrasts)
@@ -140,12 +203,14 @@ def _view(
     else:
         least = LEAST_LEFT_RATIO * float(np.diag(kernel).mean())
         shared = grid / max(float(spectrum.mean()), least, 1e-12)
-    placing = shared[:, None, None] * np.maximum(spectrum, 0.0) + grid[:, None]
+    spectrum = np.maximum(spectrum, 0.0)
+    placing = shared[:, None, None] * spectrum + grid[:, None]
     precision = 1.0 / (placing + noise_var)
     values = vectors.T @ data
-    return _View(
+    return View(
         shared=shared,
-        precision=precision,
+        own=grid + noise_var,
+        spectrum=spectrum,
         log_like=0.5 * (np.log(precision).sum(axis=2) - precision @ values[:, axis] ** 2),
         log_sd=0.5 * np.log(placing.mean(axis=2)),
         values=values,
@@ -167,7 +232,7 @@ def _log_prior(kind: str, shared: FloatArray, grid: FloatArray) -> FloatArray:
     return np.asarray(prior - logsumexp(prior))
 
 
-def _share(views: Sequence[_View], likes: Sequence[FloatArray], prior: FloatArray, grid: FloatArray) -> _Share:
+def _share(views: Sequence[View], likes: Sequence[FloatArray], prior: FloatArray, grid: FloatArray) -> _Share:
     """Both coordinates together: each with variances of its own, or the same in both."""
     apart = [like + prior for like in likes]
     alike = likes[0] + likes[1] + prior
@@ -180,7 +245,6 @@ def _share(views: Sequence[_View], likes: Sequence[FloatArray], prior: FloatArra
     parts = [_gather(p, view.shared, grid) for p, view in zip(posteriors, views, strict=True)]
     return _Share(
         evidence=evidence,
-        null_evidence=evidence,
         shared_var=np.column_stack([part[0] for part in parts]),
         own_var=np.column_stack([part[1] for part in parts]),
         log_sd=float(0.5 * sum((p * view.log_sd).sum() for p, view in zip(posteriors, views, strict=True))),
@@ -208,7 +272,7 @@ def _gather(posterior: FloatArray, shared: FloatArray, grid: FloatArray) -> tupl
     return shared @ share.sum(axis=1), grid @ share.sum(axis=0)
 
 
-def _field_gains(view: _View, shape: FloatArray, axis: int, field: Field) -> tuple[FloatArray, FloatArray]:
+def _field_gains(view: View, shape: FloatArray, axis: int, field: Field) -> tuple[FloatArray, FloatArray]:
     """What a field, and what the plane's own error alone, add to the log likelihood at every (s, o)."""
     information = view.precision @ shape**2
     score = view.precision @ (shape * view.values[:, axis])

@@ -8,19 +8,18 @@ SEED = 41
 """Not that of the table, so that the reduced rows say something of their own."""
 
 
-@pytest.mark.parametrize("name", ["on lines", "stepped along rows", "plate 3 × 2", "print, 200 mm"])
-def test_a_few_nets_of_each_process(name):
-    """20 nets, 80 intervals: three sds of a share of .95 that holds in groups of four are 0.12."""
-    coverage, ratio, alarms = table.figures_under(name, 20, seed=SEED)
-    assert coverage.measured > 0.83
-    assert ratio.measured < 1.6
-    assert alarms.measured <= 0.2
+def test_a_few_nets_on_half_drop_sites():
+    """12 nets, 48 intervals: three sds of a share of .95 that holds in groups of four are 0.16."""
+    coverage, ratio, alarms = table.figures_under("weak steps, own scatter", 12, seed=SEED)
+    assert coverage.measured > 0.78
+    assert ratio.measured < 1.8
+    assert alarms.measured <= 0.25
 
 
 def test_growth_is_found_and_not_invented():
-    """12 nets each: found in 95 of 100, so 9 of 12 or more; alarms 5 of 100, so 3 of 12 or fewer."""
-    assert table.growth_figures(0.5, 12, growth_mm=0.2, seed=SEED).measured >= 9 / 12
-    assert table.growth_figures(0.5, 12, growth_mm=0.0, with_plane=True, seed=SEED).measured <= 3 / 12
+    """8 nets each: found in 95 of 100, so 6 of 8 or more; alarms 5 of 100, so 2 of 8 or fewer."""
+    assert table.growth_figures(0.5, 8, growth_mm=0.2, with_plane=True, seed=SEED).measured >= 6 / 8
+    assert table.growth_figures(0.5, 8, growth_mm=0.0, with_plane=True, seed=SEED).measured <= 2 / 8
 
 
 def test_a_figure_says_what_was_asked():

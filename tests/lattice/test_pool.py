@@ -51,7 +51,7 @@ def test_fragments_turned_by_half_a_turn_agree():
 
 
 def test_intervals_of_the_mean_hold():
-    """40 campaigns of 3 fragments without difference between them: the 95 % interval holds in 34 or more."""
+    """12 campaigns of 3 fragments without difference between them: 21 or more of 24 intervals hold."""
     rng = np.random.default_rng(16)
     inside = []
     for _ in range(12):

@@ -59,9 +59,9 @@ def test_the_picture_sees_the_same_spacing(basis):
 
 
 def test_growth_is_seen_by_both_views_and_their_errors_hold():
-    """10 pictures of 0.5 mm per motif at 0.4 mm scatter: bias below a tenth, pulls of both views near 1."""
+    """6 pictures of 0.5 mm per motif at 0.4 mm scatter: bias below a tenth, pulls of both views near 1."""
     index, values, pulls, gaps = _index(), [], [], []
-    for seed in range(10):
+    for seed in range(6):
         rng = np.random.default_rng(100 + seed)
         xy = _grown(index, RECTANGLE, 0.5) + rng.normal(0.0, 0.4, index.shape)
         rows = measure_spacing(_lattice(xy, index, rng), pictures=[paint(xy, rng)]).rows
@@ -70,7 +70,7 @@ def test_growth_is_seen_by_both_views_and_their_errors_hold():
         gaps.append(rows.difference.value / rows.difference.sd)
     np.testing.assert_allclose(np.mean(values, axis=0), 0.5, rtol=0, atol=0.06)  # mm per motif; 2 sd of the mean
     spread = np.sqrt(np.mean(np.square(pulls), axis=0))
-    assert np.all((spread > 0.5) & (spread < 1.7)), spread
+    assert np.all((spread > 0.5) & (spread < 1.9)), spread
     assert np.sqrt(np.mean(np.square(gaps))) < 2.0
 
 
