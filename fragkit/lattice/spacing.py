@@ -13,6 +13,7 @@ from scipy.special import stdtrit
 from fragkit.card import card
 from fragkit.errors import EstimationError
 from fragkit.frozen import frozen_array
+from fragkit.lattice.drift import Drift
 from fragkit.lattice.fit import Lattice
 from fragkit.lattice.rows import row_basis
 from fragkit.lattice.windows import Axis, steps_in_picture
@@ -200,7 +201,7 @@ def _measure_axis(lattice: Lattice, which: int, pictures: Sequence[Picture], win
     seen = _seen(pictures, axis, starts, window)
     if seen is not None:
         by_centres = _compared(by_centres, seen, _left_out(pairs, axis, starts, window), shared)
-    return replace(by_centres, text=_finding(by_centres))
+    return replace(by_centres, text=_finding(by_centres, lattice.drift))
 
 
 def _slope(place: NDArray[Any]) -> FloatArray:
@@ -318,16 +319,20 @@ def _jackknife(values: FloatArray) -> FloatArray:
     return np.asarray((n - 1.0) / n * np.sum((left_out - left_out.mean(axis=0)) ** 2, axis=0))
 
 
-def _finding(axis: AxisSpacing) -> str:
+def _finding(axis: AxisSpacing, drift: Drift) -> str:
     grows, own_sd = axis.growth, axis.photograph_growth_sd
     where = "along the rows" if axis.along == "rows" else "from row to row"
     text = f"in windows of {axis.window_motifs} motifs the spacing {where} changes by {grows} by the centres"
     if axis.picture_growth is not None:
         text += f" and by {axis.picture_growth} by the picture itself"
+    if drift.kind == "growth" and drift.along == axis.along and drift.value is not None and drift.sd is not None:
+        text += f"; one field through all centres gives {Growth(value=drift.value, sd=drift.sd)}"
     if abs(grows.value) <= Z95 * own_sd:
         text += f"; not distinguishable: the photograph's own error is {own_sd:.2g} mm per motif"
     elif abs(grows.value) <= Z95 * grows.sd:
         text += "; not distinguishable from placing scatter"
-    if axis.agree is False:
-        text += f"; the two views differ by {axis.difference}: look at the centres and at what repeats beside them"
-    return text
+    if axis.agree is None:
+        return text
+    if axis.agree:
+        return f"{text}; the two views agree"
+    return f"{text}; the two views differ by {axis.difference}: look at the centres and at what repeats beside them"

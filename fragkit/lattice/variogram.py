@@ -223,7 +223,11 @@ def _finding(along: str, lags: list[int], found: FloatArray, expected: FloatArra
     dof, scaled = 2.0 * expected**2 / sd**2, 2.0 * expected / sd**2 * found
     far = np.minimum(chdtr(dof, scaled), chdtrc(dof, scaled)) < UNLIKELY / found.size
     rise = float(np.mean(expected[min(2, len(lags) - 1)] / expected[0]))
-    habit = "rises with the distance, as where errors add up" if rise > 1.5 else "stays level, as without a memory"
+    habit = (
+        "rises with the distance, as where errors add up"
+        if rise > 1.5
+        else "stays level, as where every motif is placed for itself"
+    )
     if not far.any():
         return f"along the {along} the scatter {habit}; the fitted scatter explains every distance"
     odd = ", ".join(str(lag) for lag, one in zip(lags, far.any(axis=1), strict=True) if one)

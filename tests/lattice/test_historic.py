@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from fragkit.lattice import round_lengths
+from fragkit import round_lengths
 
 
 def test_six_inches_by_hand():

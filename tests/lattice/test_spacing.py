@@ -38,6 +38,7 @@ def test_windows_of_an_exact_net_by_hand():
     assert spacing.rows.growth.value == pytest.approx(0.4, abs=1e-3)
     assert spacing.rows.agree is None
     assert "changes by 0.40" in spacing.rows.text
+    assert "one field through all centres gives 0.40" in spacing.rows.text
     assert "Local spacing" in spacing._repr_html_()
 
 
@@ -54,6 +55,7 @@ def test_the_picture_sees_the_same_spacing(basis):
     np.testing.assert_allclose(spacing.columns.spacing_mm, true, rtol=0, atol=0.15)  # 3 sd of the centres
     np.testing.assert_allclose(spacing.columns.picture_spacing_mm, true, rtol=0, atol=0.25)  # half a picture pixel
     assert spacing.rows.agree
+    assert "the two views agree" in spacing.rows.text
     assert spacing.columns.agree
     assert "by the picture itself" in spacing.rows.text
 
