@@ -20,7 +20,7 @@ KIND_SHARES = {"growth": 0.25, "bow": 0.0625, "fan": 0.0625}
 make a spacing grow; to bow or fan, rows must be set out askew. An assumption."""
 
 SEAM_SHARE = 0.0625
-"""Prior share of all jumps and strips at all seams. An assumption."""
+"""Prior share of all jumps, strips and stretches at all seams. An assumption."""
 
 LEAST_BESIDE_SEAM = 2
 """Columns (or rows) that must lie on each side of a seam."""
@@ -48,11 +48,11 @@ class Drift:
 
     Attributes
     ----------
-    kind : {"none", "growth", "bow", "fan", "jump", "strip"}
+    kind : {"none", "growth", "bow", "fan", "jump", "strip", "stretch"}
     value, sd : float or None
         Size of the field and one standard deviation, the plane's share included; None when the kind is none.
     unit : str
-        Growth and strip: mm per motif. Bow: mm, rise of the middle of a line above its ends. Fan: degrees per
+        Growth, strip and stretch: mm per motif. Bow: mm, rise of the middle of a line above its ends. Fan: degrees per
         line. Jump: mm.
     distinguishable : bool
         Whether the field stands above scatter and the photograph's own error.
@@ -97,8 +97,9 @@ def drift_shapes(places: FloatArray, sites: IntArray) -> tuple[DriftShape, ...]:
     -----
     Growth along rows is u²/2 along the row, so its coefficient is the change of spacing per motif; a bow of
     rows is u²/2 across the row; a fan of rows is u·v across the row: the slope changes from row to row.
-    Likewise for columns. A jump is a step at a seam, a strip a spacing that differs on one side of it. Shear and
-    scale are the net's own; no data can tell them from it.
+    Likewise for columns. A jump is a step at a seam; in a strip the step across the seam's side differs, and where
+    one side was stretched along the seam, as lengths of paper are when they are hung, the spacing along it. Shear
+    and scale are the net's own; no data can tell them from it.
     """
     u, v = places.T
     low_order = (
@@ -117,7 +118,7 @@ def drift_shapes(places: FloatArray, sites: IntArray) -> tuple[DriftShape, ...]:
 
 
 def _at_seams(places: FloatArray, sites: IntArray) -> tuple[DriftShape, ...]:
-    """Jumps and strips at every seam between columns (which cut rows) and between rows."""
+    """Jumps, strips and stretches at every seam between columns (which cut rows) and between rows."""
     seams = []
     for axis, along in ((0, "rows"), (1, "columns")):
         lines = np.unique(sites[:, axis])
@@ -125,19 +126,18 @@ def _at_seams(places: FloatArray, sites: IntArray) -> tuple[DriftShape, ...]:
             if LEAST_BESIDE_SEAM <= np.sum(lines <= last) <= len(lines) - LEAST_BESIDE_SEAM:
                 beyond = sites[:, axis] > last
                 first = places[sites[:, axis] == following, axis].mean()
-                seams.append((along, int(last), beyond, beyond * (places[:, axis] - first + 0.5)))
-    share = SEAM_SHARE / max(4 * len(seams), 1)
+                run, beside = beyond * (places[:, axis] - first + 0.5), beyond * places[:, 1 - axis]
+                both = [(kind, k, v) for k in range(2) for kind, v in (("jump", beyond.astype(float)), ("strip", run))]
+                seams += [(along, int(last), *one) for one in (*both, ("stretch", 1 - axis, beside))]
     return tuple(
-        DriftShape(kind=kind, along=along, coordinate=axis, values=values, share=share, seam=last)
-        for along, last, beyond, run in seams
-        for axis in range(2)
-        for kind, values in (("jump", beyond.astype(float)), ("strip", run))
+        DriftShape(kind=kind, along=along, coordinate=axis, values=values, share=SEAM_SHARE / len(seams), seam=last)
+        for along, last, kind, axis, values in seams
     )
 
 
 def in_trade_units(shape: DriftShape, *, places: FloatArray, across_mm: float, down_mm: float) -> tuple[float, str]:
     """Factor from the coefficient of a field to the unit in which it is stated, and that unit."""
-    if shape.kind in ("growth", "strip"):
+    if shape.kind in ("growth", "strip", "stretch"):
         return 1.0, "mm per motif"
     if shape.kind == "jump":
         return 1.0, "mm"
@@ -172,6 +172,9 @@ def _finding(shape: DriftShape, size: str) -> str:
         return f"{along} fan by {size}"
     cut = "column" if along == "rows" else "row"
     seam = f"at a seam after {cut} {shape.seam}"
+    if shape.kind == "stretch":
+        spacing = "from row to row" if along == "rows" else "along the rows"
+        return f"the spacing {spacing} changes by {size} {seam}"
     direction = "along the rows" if shape.coordinate == 0 else "across the rows"
     if shape.kind == "jump":
         return f"the net jumps by {size} {direction} {seam}"

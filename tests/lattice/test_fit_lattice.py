@@ -207,6 +207,18 @@ def test_weighted_fit_agrees_with_a_direct_solution():
     assert abs(lattice.a_mm[0] - direct[1]) < 0.5 * np.sqrt(lattice.vectors_cov[0, 0])
 
 
+def test_lengths_of_paper_stretched_differently_are_told():
+    """Beyond column 4 of ten the rows stand 0.6 mm farther apart."""
+    rng = np.random.default_rng(7)
+    index = np.array([[i, j] for i in range(10) for j in range(7)])
+    xy, cov, index = _observe(rng, OnLines(sd_x_mm=0.4, sd_y_mm=0.4), basis=SQUARE, index=index, sd_mm=0.1)
+    shift = np.column_stack([np.zeros(len(index)), 0.6 * (index[:, 0] > 4) * (index[:, 1] - 3.0)])
+    drift = fit_lattice((xy + shift, cov, index)).drift
+    assert (drift.kind, drift.along, drift.seam, drift.unit) == ("stretch", "rows", 4, "mm per motif")
+    assert abs(drift.value - 0.6) < 3.0 * drift.sd
+    assert "the spacing from row to row changes by 0.6" in drift.text
+
+
 @pytest.mark.parametrize(("kind", "shift"), [("jump", [2.5, 0.0]), ("strip", [1.5, 0.0])])
 def test_a_seam_between_columns_is_found_with_its_size(kind, shift):
     """Beyond column 4 of ten the net stands 2.5 mm aside, or its spacing is 1.5 mm larger."""
