@@ -15,7 +15,7 @@ from fragkit.motifs.folding import Window, patches
 from fragkit.motifs.searching import search_sites
 from fragkit.motifs.settling import Settled, settle_sites
 from fragkit.motifs.surface import Surface
-from fragkit.motifs.views import View, cell_side_px, view_of
+from fragkit.motifs.views import View, cell_of, cell_side_px, view_of
 from fragkit.net import Net, size_of
 from fragkit.rectify import Picture
 from fragkit.sketch import sketch
@@ -118,7 +118,9 @@ def find_centres(
     above what the same search finds half-way between the sites.
     """
     basis = np.array([net.a_mm, net.b_mm]) * [1.0, -1.0] / picture.mm_per_px
-    fine = view_of(picture, mask, basis, cell_px=_fine_cell_px(picture, basis), scale_px=1.3)
+    is_row = net.net_type == "frieze"
+    cell_px = _fine_cell_px(picture, cell_of(basis) if is_row else basis)
+    fine = view_of(picture, mask, basis, cell_px=cell_px, scale_px=1.3, is_row=is_row)
     coarse = fine.reduced(cell_px=_SEARCH_CELL_PX, scale_px=1.5)
     index, place, score, least = search_sites(coarse, _middle_px(example_mm, picture, coarse))
     found = score >= least
@@ -141,11 +143,11 @@ def _middle_px(example_mm: tuple[float, float, float, float] | None, picture: Pi
     return np.asarray((middle + 0.5) * view.scale - 0.5)
 
 
-def _fine_cell_px(picture: Picture, basis: FloatArray) -> float:
+def _fine_cell_px(picture: Picture, cell: FloatArray) -> float:
     """Side of a cell at the fine scale, so that neither the cell nor the picture grows too large."""
     height, width = size_of(picture)
     reduction = float(np.sqrt(min(1.0, _FINE_AREA_PX / (height * width))))
-    return min(_FINE_CELL_PX, max(cell_side_px(basis) * reduction, _SEARCH_CELL_PX))
+    return min(_FINE_CELL_PX, max(cell_side_px(cell) * reduction, _SEARCH_CELL_PX))
 
 
 def _centres(picture: Picture, net: Net, index: NDArray[np.int64], view: View, settled: Settled) -> Centres:

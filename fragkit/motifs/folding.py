@@ -15,7 +15,7 @@ FloatArray = NDArray[np.float64]
 FloatImage = NDArray[Any]
 
 _MOTIF_RADIUS_RATIO = 0.25
-"""Radius of the blob that looks for the motif in the folded cell, in roots of the cell's area."""
+"""Radius of the blob that looks for the motif in the folded cell, in sides of what belongs to a site."""
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -176,31 +176,45 @@ def site_indices(
     return index[inside]
 
 
-def motif_phase(strength: FloatImage, weight: FloatImage, a_px: FloatArray, b_px: FloatArray) -> FloatArray:
-    """A point of the picture where a motif sits: the folded strength, blurred to a motif's size, is highest there."""
+def motif_phase(sheet: Sheet, basis: FloatArray, *, cell_side_px: float) -> FloatArray:
+    """A point of the picture where a motif sits: what the copies have in common, blurred to a motif's size, is highest.
+
+    Parameters
+    ----------
+    sheet : Sheet
+    basis : (2, 2) array
+        Net vectors, one a row, px.
+    cell_side_px : float
+        Side of what belongs to a site; a motif is taken to be half as wide.
+
+    Notes
+    -----
+    The features are folded on the net. Those of noise point every way and average out; the typical strength,
+    which noise has everywhere, is taken off.
+    """
     n = 48
     grid = (np.arange(n) + 0.5) / n
     u, v = np.meshgrid(grid, grid)
-    middle = np.array([strength.shape[1], strength.shape[0]]) / 2.0
-    index = site_indices(strength.shape, middle, np.array([a_px, b_px]), 0.0)
-    dx = (u * a_px[0] + v * b_px[0]).astype(np.float32)
-    dy = (u * a_px[1] + v * b_px[1]).astype(np.float32)
-    total, share = np.zeros((n, n)), np.zeros((n, n))
-    for x, y in (middle + index @ np.array([a_px, b_px])).astype(np.float32):
-        total += cv2.remap(strength * weight, dx + x, dy + y, cv2.INTER_LINEAR)
-        share += cv2.remap(weight, dx + x, dy + y, cv2.INTER_LINEAR)
-    cell = total / np.maximum(share, 1e-3 * share.max())
-    blurred = _periodic_blur(cell, a_px, b_px)
+    dx, dy = (np.asarray(u * basis[0, k] + v * basis[1, k], np.float32) for k in (0, 1))
+    middle = np.array(sheet.share.shape[::-1]) / 2.0
+    index = site_indices(sheet.share.shape, middle, basis, float(np.hypot(*basis.T).sum()))
+    weighted = sheet.values[:, :, :3] * sheet.share[:, :, None]
+    total, share = np.zeros((n, n, 3)), np.zeros((n, n))
+    for x, y in (middle + index @ basis).astype(np.float32):
+        total += cv2.remap(weighted, dx + x, dy + y, cv2.INTER_LINEAR)
+        share += cv2.remap(sheet.share, dx + x, dy + y, cv2.INTER_LINEAR)
+    mean = total / np.maximum(share, 0.2 * share.max())[:, :, None]
+    mean[:, :, 0] -= np.median(mean[:, :, 0])
+    blurred = _periodic_blur(np.sqrt((mean**2).sum(2)), *basis, radius_px=_MOTIF_RADIUS_RATIO * cell_side_px)
     row, column = np.unravel_index(np.argmax(blurred), blurred.shape)
-    return middle + grid[column] * a_px + grid[row] * b_px
+    return middle + np.array([grid[column], grid[row]]) @ basis
 
 
-def _periodic_blur(cell: FloatImage, a_px: FloatArray, b_px: FloatArray) -> FloatImage:
+def _periodic_blur(cell: FloatImage, a_px: FloatArray, b_px: FloatArray, *, radius_px: float) -> FloatImage:
     """Gaussian blur of a cell in fractional coordinates, isotropic in the picture, by its Fourier series."""
     n = cell.shape[0]
-    radius = _MOTIF_RADIUS_RATIO * np.sqrt(abs(a_px[0] * b_px[1] - a_px[1] * b_px[0]))
     k = np.fft.fftfreq(n, 1.0 / n)
     ku, kv = np.meshgrid(k, k)
     waves = np.stack([ku, kv], axis=-1) @ np.linalg.inv(np.array([a_px, b_px])).T
-    gain = np.exp(-2.0 * np.pi**2 * radius**2 * (waves**2).sum(-1))
+    gain = np.exp(-2.0 * np.pi**2 * radius_px**2 * (waves**2).sum(-1))
     return np.fft.ifft2(np.fft.fft2(cell) * gain).real

@@ -20,6 +20,8 @@ _BAND_LIMIT_PX = 0.8
 _LEAST_VARIED = 8
 _VARIATION_RATIO = 0.5
 """Variance of the centre in variances of the quarters' shifts."""
+_LEAST_QUARTER = 0.01
+"""Structure of a quarter of a copy, as a share of the template's, below which it tells nothing of a shift."""
 _LEAST_SD_PX = 0.035
 """Sd that interpolation and the template's own error leave in the best of copies, on simulated scenes."""
 
@@ -342,7 +344,7 @@ def _variation(step: _Step, model: _Model, noise: FloatArray) -> float:
     -----
     A copy that is bent, turned or fuller than the template pulls its quarters apart; its own centre is then uncertain
     by as much. The shifts of the quarters are fitted one by one, over the copies that are left to the most part; what
-    noise explains of them is taken off.
+    noise explains of them is taken off. A quarter without structure in some copy is left out.
     """
     left = step.weight.sum((1, 2))
     chosen = (left > 0.8 * float(left.max(initial=0.0))) & (step.solution[:, 0] > 0.3)
@@ -352,17 +354,21 @@ def _variation(step: _Step, model: _Model, noise: FloatArray) -> float:
     gain, weight = step.solution[chosen, 0], step.robust[chosen]
     slopes = np.stack(list(np.gradient(model.template, axis=(1, 0))))
     height, width = model.template.shape[:2]
+    largest = float((slopes**2).sum())
     excess = []
     for rows in (slice(0, height // 2), slice(height // 2, height)):
         for columns in (slice(0, width // 2), slice(width // 2, width)):
             part = np.s_[:, rows, columns]
             w, slope = weight[part], slopes[(slice(None), rows, columns)]
             normal = np.einsum("nhw,ahwc,bhwc->nab", w, slope, slope, optimize=True)
+            size = np.trace(normal, axis1=1, axis2=2)
+            if float(size.min()) < _LEAST_QUARTER * largest:
+                continue
             pull = np.einsum("nhw,ahwc,cnhw->na", w, slope, error[(slice(None), *part)], optimize=True)
-            inverse = np.linalg.inv(normal + 1e-6 * np.trace(normal, axis1=1, axis2=2)[:, None, None] * np.eye(2))
+            inverse = np.linalg.inv(normal + 1e-6 * size[:, None, None] * np.eye(2))
             shift = np.einsum("nab,nb->na", inverse, pull) / gain[:, None]
             excess.append((shift**2).mean(1) - 4.0 * 0.5 * np.trace(noise[chosen], axis1=1, axis2=2))
-    return max(_VARIATION_RATIO * float(np.median(np.mean(excess, axis=0))), 0.0)
+    return max(_VARIATION_RATIO * float(np.median(np.mean(excess, axis=0))), 0.0) if excess else 0.0
 
 
 def _sandwich(error: FloatImage, inverse: FloatArray, model: _Model) -> FloatArray:

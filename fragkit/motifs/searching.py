@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from fragkit.motifs.folding import motif_phase, site_indices
 from fragkit.motifs.matching import best_near, ideal_places, learn_template, propagate
-from fragkit.motifs.views import View
+from fragkit.motifs.views import View, cell_side_px
 from fragkit.net import score_map, window_energy
 
 FloatArray = NDArray[np.float64]
@@ -29,7 +29,9 @@ def search_sites(
     """
     basis = view.basis
     radius = SEARCH_RATIO * view.shortest_px
-    origin = motif_phase(view.sheet.values[:, :, 0], view.sheet.share, *view.basis) if middle_px is None else middle_px
+    origin = middle_px
+    if origin is None:
+        origin = motif_phase(view.sheet, basis, cell_side_px=cell_side_px(view.cell))
     index = site_indices(view.sheet.share.shape, origin, basis, 0.5 * float(np.hypot(*basis.T).max()))
     place = origin + index @ basis
     weight = np.ones(len(index))
@@ -37,7 +39,7 @@ def search_sites(
     for round_ in range(_N_ROUNDS):
         template = learn_template(view.sheet, place, weight)
         score = score_map(view.sheet.values, template, view.sheet.window.weight, energy)
-        least = _least_score(score, place, basis, radius, view.sheet.share)
+        least = _least_score(score, place, view.cell, radius, view.sheet.share)
         ideal = ideal_places(index, place, weight, basis) if round_ else origin + index @ basis
         place, value = propagate(score, index, ideal, radius_px=radius, sure=least)
         weight = np.where(value >= least, np.clip(value, 0.0, 1.0) ** 2, 0.0)
@@ -46,9 +48,9 @@ def search_sites(
     return index, place, value, least
 
 
-def _least_score(score: FloatImage, place: FloatArray, basis: FloatArray, radius: float, share: FloatImage) -> float:
+def _least_score(score: FloatImage, place: FloatArray, cell: FloatArray, radius: float, share: FloatImage) -> float:
     """The score that the same search hardly ever reaches half-way between the sites."""
-    between = [place + step @ basis for step in np.array([[0.5, 0.0], [0.0, 0.5], [0.5, 0.5]])]
+    between = [place + step @ cell for step in np.array([[0.5, 0.0], [0.0, 0.5], [0.5, 0.5]])]
     points = np.vstack(between)
     x, y = np.round(points).astype(int).T
     inside = (x >= 0) & (y >= 0) & (x < share.shape[1]) & (y < share.shape[0])

@@ -15,6 +15,9 @@ from fragkit.rectify import Picture
 FloatArray = NDArray[np.float64]
 FloatImage = NDArray[Any]
 
+_ROW_HEIGHT = 1.5
+"""Height of what belongs to a site of a single row, in steps."""
+
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class View:
@@ -28,6 +31,8 @@ class View:
         Its features.
     basis : (2, 2) array
         Net vectors, one a row, px, y down.
+    cell : (2, 2) array
+        What belongs to a site: the net vectors, or the step of a single row and a second vector not much longer.
     scale : (2,) array
         Working px per full-scale px, x and y.
     """
@@ -36,6 +41,7 @@ class View:
     believed: NDArray[np.bool_]
     sheet: Sheet
     basis: FloatArray
+    cell: FloatArray
     scale: FloatArray
 
     @property
@@ -45,8 +51,8 @@ class View:
 
     def reduced(self, *, cell_px: float, scale_px: float) -> View:
         """The same picture at a coarser scale; see `view_of`."""
-        coarse = view_of(self.pixels, self.believed, self.basis, cell_px=cell_px, scale_px=scale_px)
-        return replace(coarse, scale=coarse.scale * self.scale)
+        coarse = view_of(self.pixels, self.believed, self.cell, cell_px=cell_px, scale_px=scale_px)
+        return replace(coarse, basis=self.basis * coarse.scale, scale=coarse.scale * self.scale)
 
 
 def view_of(
@@ -56,6 +62,7 @@ def view_of(
     *,
     cell_px: float,
     scale_px: float,
+    is_row: bool = False,
 ) -> View:
     """The picture reduced until the root of a cell's area is `cell_px` (never enlarged), and its features.
 
@@ -68,19 +75,27 @@ def view_of(
     cell_px : float
     scale_px : float
         Radius of the gradient filter at the working scale.
+    is_row : bool
+        Whether the motif repeats along the first vector alone.
     """
     height, width = size_of(picture)
-    ratio = min(1.0, cell_px / cell_side_px(basis))
+    cell = cell_of(basis) if is_row else basis
+    ratio = min(1.0, cell_px / cell_side_px(cell))
     size = (max(2, round(width * ratio)), max(2, round(height * ratio)))
     scale = np.array([size[0] / width, size[1] / height])
     pixels, believed = pixels_and_mask(picture, mask, size_px=size)
-    reduced = basis * scale
     sheet = Sheet(
         values=features_of(pixels, believed, scale_px=scale_px),
         share=believed.astype(np.float32),
-        window=window_of(*reduced),
+        window=window_of(*(cell * scale)),
     )
-    return View(pixels=pixels, believed=believed, sheet=sheet, basis=reduced, scale=scale)
+    return View(pixels=pixels, believed=believed, sheet=sheet, basis=basis * scale, cell=cell * scale, scale=scale)
+
+
+def cell_of(row: FloatArray) -> FloatArray:
+    """What belongs to a site of a single row: its step, and across it no more than one and a half steps."""
+    step, across = np.hypot(*row.T)
+    return np.array([row[0], row[1] * min(1.0, _ROW_HEIGHT * step / across)])
 
 
 def cell_side_px(basis: FloatArray) -> float:
