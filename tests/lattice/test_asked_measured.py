@@ -16,6 +16,12 @@ def test_a_few_nets_on_half_drop_sites():
     assert alarms.measured <= 0.25
 
 
+@pytest.mark.parametrize("name", ["stepped along rows", "print, 200 mm"])
+def test_local_spacings_hold_under_placing_that_hangs_together(name):
+    """6 nets, about 50 windows that overlap: fewer than 75 % holding would be a defect."""
+    assert table.spacing_figure(name, 6, seed=SEED).measured > 0.75
+
+
 def test_growth_is_found_and_not_invented():
     """8 nets each: found in 95 of 100, so 6 of 8 or more; alarms 5 of 100, so 2 of 8 or fewer."""
     assert table.growth_figures(0.5, 8, growth_mm=0.2, with_plane=True, seed=SEED).measured >= 6 / 8
