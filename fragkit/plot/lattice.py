@@ -23,16 +23,22 @@ ASIDE = 0.08
 
 
 def residuals(lattice: Lattice, *, name: str = "") -> Figure:
-    """Every centre of a fragment with an enlarged arrow from its place on the net, and the arrows' scale."""
-    longest_mm = max(float(np.linalg.norm(lattice.residuals_mm, axis=1).max()), 1e-3)
+    """Every centre of a fragment with an enlarged arrow from its place on the net, and the arrows' scale.
+
+    A drift that was taken out of the net is drawn first, in grey, from the net to where the drift puts the motif.
+    """
+    drift = lattice.xy_mm - lattice.residuals_mm - _on_net(lattice)
+    longest_mm = max(float(np.linalg.norm(drift + lattice.residuals_mm, axis=1).max()), 1e-3)
     shorter_mm = min(np.hypot(*lattice.a_mm), np.hypot(*lattice.b_mm))
     enlarged = ARROW_SHARE * shorter_mm / longest_mm
     figure = Figure(figsize=(7.0, 6.0), layout="constrained")
     axes = figure.add_subplot()
     _draw_net(axes, lattice)
-    places = lattice.xy_mm - lattice.residuals_mm
-    arrows = enlarged * lattice.residuals_mm
-    axes.quiver(*places.T, *arrows.T, angles="xy", scale_units="xy", scale=1.0, width=0.004, color="black")
+    places = _on_net(lattice) + enlarged * drift
+    _draw_arrows(axes, places, enlarged * lattice.residuals_mm, color="black")
+    if lattice.drift.distinguishable:
+        _draw_arrows(axes, _on_net(lattice), enlarged * drift, color="0.6")
+        axes.text(0.0, -0.13, f"grey: {lattice.drift.text}", transform=axes.transAxes, fontsize=8)
     axes.plot(*places.T, linestyle="", marker="o", markersize=3.5, markerfacecolor="white", color="black")
     scale_mm = _round_length(longest_mm)
     corner = places.min(axis=0) - 0.6 * shorter_mm
@@ -70,6 +76,15 @@ def repeats(lattices: Sequence[Lattice], pooled: Pooled, *, names: Sequence[str]
         axes.set_xlabel("across, mm" if which == 0 else "down, mm")
     figure.suptitle("Repeat, with 95 % intervals", x=0.01, ha="left", fontsize=10)
     return figure
+
+
+def _on_net(lattice: Lattice) -> FloatArray:
+    """Places (n, 2) of the centres on the net, without its drift."""
+    return np.asarray(lattice.origin_mm + lattice.index @ np.array([lattice.a_mm, lattice.b_mm]))
+
+
+def _draw_arrows(axes: Axes, places: FloatArray, arrows: FloatArray, *, color: str) -> None:
+    axes.quiver(*places.T, *arrows.T, angles="xy", scale_units="xy", scale=1.0, width=0.004, color=color)
 
 
 def spacings(spacing: LocalSpacing, *, name: str = "") -> Figure:

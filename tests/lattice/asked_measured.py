@@ -52,7 +52,7 @@ class Figure:
         if self.low == 0.0:
             asked = f"at most {self.high:.2f}" if np.isfinite(self.high) else "printed"
         verdict = "yes" if self.holds else "NO"
-        return f"{self.what:58s} {asked:14s} {self.measured:7.3f} {self.n:6d}  {verdict:4s}{self.beside}"
+        return f"{self.what:70s} {asked:14s} {self.measured:7.3f} {self.n:6d}  {verdict:4s}{self.beside}"
 
 
 def sites(rng, columns, rows, missing):

@@ -45,3 +45,20 @@ def test_spacings_show_both_axes_and_both_views():
     np.testing.assert_allclose(first.lines[0].get_ydata(), spacing.rows.spacing_mm, rtol=0, atol=1e-12)
     assert [text.get_text() for text in first.get_legend().get_texts()] == ["centres", "picture itself"]
     assert "from row to row" in second.get_ylabel()
+
+
+def test_a_drift_is_drawn_from_the_net_and_the_rest_from_there():
+    """Growth of 0.6 mm per motif: grey arrows from the net's nodes, black ones from the tips of the grey."""
+    rng = np.random.default_rng(4)
+    index = np.array([[i, j] for i in range(9) for j in range(6)])
+    xy = index @ np.array([[85.0, 0.0], [0.0, 85.0]]) + rng.normal(0.0, 0.3, index.shape)
+    xy[:, 0] += 0.3 * (index[:, 0] - 4.0) ** 2
+    lattice = fit_lattice((xy, np.tile(np.eye(2) * 0.01, (54, 1, 1)), index))
+    axes = residuals(lattice).axes[0]
+    black, grey = axes.collections
+    nodes = lattice.origin_mm + index @ np.array([lattice.a_mm, lattice.b_mm])
+    np.testing.assert_allclose(grey.XY, nodes, rtol=0, atol=1e-9)
+    np.testing.assert_allclose(black.XY, nodes + np.column_stack([grey.U, grey.V]), rtol=0, atol=1e-9)
+    longest = np.linalg.norm(np.column_stack([grey.U + black.U, grey.V + black.V]), axis=1).max()
+    assert longest < 0.5 * 85.0  # arrows of neighbours do not run into each other
+    assert any("grey: the spacing along rows grows by" in text.get_text() for text in axes.texts)
