@@ -99,7 +99,7 @@ class LocalSpacing:
     ----------
     rows, columns : AxisSpacing or None
     notes : tuple of str
-        What each axis says, and where the views differ.
+        Where the two views differ.
     """
 
     rows: AxisSpacing | None
@@ -112,7 +112,7 @@ class LocalSpacing:
         return tuple(axis for axis in (self.rows, self.columns) if axis is not None)
 
     def __repr__(self) -> str:
-        return f"<LocalSpacing {'; '.join(self.notes)}>"
+        return f"<LocalSpacing {'; '.join(axis.text for axis in self.axes)}>"
 
     def _repr_html_(self) -> str:
         rows = [
@@ -123,7 +123,7 @@ class LocalSpacing:
         first = self.axes[0]
         names = {"x_name": "column" if first is self.rows else "row", "y_name": "mm"}
         drawn = sketch_curve(f"Spacing along the {first.along}", first.place, first.spacing_mm, **names)
-        return card("Local spacing", rows, notes=self.notes, drawing=drawn)
+        return card("Local spacing", rows, notes=tuple(axis.text for axis in self.axes), drawing=drawn)
 
 
 def measure_spacing(lattice: Lattice, *, pictures: Sequence[Picture] = (), window_motifs: int = 3) -> LocalSpacing:
@@ -158,7 +158,7 @@ def measure_spacing(lattice: Lattice, *, pictures: Sequence[Picture] = (), windo
             found=f"{lattice.n_centres} centres",
             needed=f"{LEAST_WINDOWS} windows of {window_motifs} neighbours in a row, or from row to row",
         )
-    return LocalSpacing(rows=axes[0], columns=axes[1], notes=tuple(axis.text for axis in axes if axis is not None))
+    return LocalSpacing(rows=axes[0], columns=axes[1], notes=_doubts(axes))
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -317,6 +317,14 @@ def _jackknife(values: FloatArray) -> FloatArray:
     left_out = values[1:]
     n = len(left_out)
     return np.asarray((n - 1.0) / n * np.sum((left_out - left_out.mean(axis=0)) ** 2, axis=0))
+
+
+def _doubts(axes: Sequence[AxisSpacing | None]) -> tuple[str, ...]:
+    return tuple(
+        f"centres and picture see another change of the spacing along the {axis.along}: by {axis.difference} apart"
+        for axis in axes
+        if axis is not None and axis.agree is False
+    )
 
 
 def _finding(axis: AxisSpacing, drift: Drift) -> str:

@@ -116,6 +116,7 @@ def _holders(result: StudyResult) -> Iterator[tuple[str, Any]]:
         ("net in", result.nets),
         ("motifs in", result.centres),
         ("repeat of", result.lattices),
+        ("spacing of", result.spacings),
     ):
         for name, holder in mapping.items():
             yield f"{words} {name}", holder

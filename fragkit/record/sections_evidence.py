@@ -174,7 +174,8 @@ def _hangs_together(result: StudyResult, name: str) -> Html:
     """What the local spacing and the variograms of one fragment say, in words."""
     spacing = result.spacings.get(name)
     scatter = [one["text"] for one in variograms(result.lattices[name]).values() if one is not None]
-    return bullets([words.sentence(text) for text in (*(spacing.notes if spacing else ()), *scatter)])
+    spacings = [axis.text for axis in spacing.axes] if spacing else []
+    return bullets([words.sentence(text) for text in (*spacings, *scatter)])
 
 
 def _lattices(result: StudyResult) -> Html:

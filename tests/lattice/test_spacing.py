@@ -56,6 +56,7 @@ def test_the_picture_sees_the_same_spacing(basis):
     np.testing.assert_allclose(spacing.columns.picture_spacing_mm, true, rtol=0, atol=0.25)  # half a picture pixel
     assert spacing.rows.agree
     assert "the two views agree" in spacing.rows.text
+    assert spacing.notes == ()
     assert spacing.columns.agree
     assert "by the picture itself" in spacing.rows.text
 
@@ -82,10 +83,13 @@ def test_views_that_differ_are_said_to_differ():
     index = _index()
     xy = index @ RECTANGLE + rng.normal(0.0, 0.2, index.shape)
     wrong = _grown(index, RECTANGLE, 1.0) + (xy - index @ RECTANGLE)
-    rows = measure_spacing(_lattice(wrong, index, rng), pictures=[paint(xy, rng)]).rows
+    spacing = measure_spacing(_lattice(wrong, index, rng), pictures=[paint(xy, rng)])
+    rows = spacing.rows
     assert rows.agree is False
     assert rows.difference.value == pytest.approx(-1.0, abs=0.2)
     assert "the two views differ by" in rows.text
+    (note,) = spacing.notes
+    assert "change of the spacing along the rows" in note
 
 
 def test_what_lies_below_the_photograph_is_not_distinguishable():
