@@ -39,6 +39,7 @@ _ROOM_OF = {
     "shape_distance": "motifs",
     "symmetrised": "motifs",
     "fit_lattice": "lattice",
+    "fit_row": "lattice",
     "measure_spacing": "lattice",
     "merge_centres": "lattice",
     "pool": "lattice",

@@ -7,6 +7,7 @@ from fragkit.lattice.historic import RoundLength, round_lengths
 from fragkit.lattice.kernels import group_numbers, shared_kernel, smooth_kernel, stretch_kernel, walk_kernel
 from fragkit.lattice.merge import merge_centres
 from fragkit.lattice.net_type import weigh_net_types
+from fragkit.lattice.one_row import RowFit, fit_row
 from fragkit.lattice.pool import Pooled, pool, repeat_of
 from fragkit.lattice.random_effects import RandomEffects, random_effects
 from fragkit.lattice.rows import columns_and_rows, describe_repeat, row_basis
@@ -23,10 +24,12 @@ __all__ = [
     "RandomEffects",
     "ResidualVariogram",
     "RoundLength",
+    "RowFit",
     "Variogram",
     "columns_and_rows",
     "describe_repeat",
     "fit_lattice",
+    "fit_row",
     "free_contrasts",
     "group_numbers",
     "least_squares",

@@ -9,8 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fragkit.errors import EstimationError
+from fragkit.lattice.one_row import LEAST_IN_ROW, fit_row
 from fragkit.lattice.rows import columns_and_rows, describe_repeat, row_basis
 from fragkit.motifs import Centres
+from fragkit.units import with_sd
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int_]
@@ -66,11 +68,19 @@ def gather_centres(centres: Centres | CentreList, plane_covariance: PlaneCovaria
     if len(index) < 4 or on_a_line:
         raise EstimationError(
             "The centres do not determine a net.",
-            found=f"{len(index)} centres" + (" on one line" if on_a_line else ""),
+            found=f"{len(index)} centres" + (_along_one_line(xy_mm, cov_mm2, index) if on_a_line else ""),
             needed="four found centres or more, in at least two rows and two columns",
         )
     plane = plane_covariance(xy_mm) if callable(plane_covariance) else plane_covariance
     return Observed(xy_mm=xy_mm, index=index, cov_mm2=cov_mm2, measured=_measured_covariance(cov_mm2, plane))
+
+
+def _along_one_line(xy_mm: FloatArray, cov_mm2: FloatArray, index: IntArray) -> str:
+    """In words, what a single row of centres still tells: its step."""
+    if len(index) < LEAST_IN_ROW or np.linalg.matrix_rank(index - index[:1]) != 1:
+        return " on one line"
+    row = fit_row((xy_mm, cov_mm2, index))
+    return f" on one line, {with_sd(row.length_mm, row.length_sd_mm, 'mm')} apart"
 
 
 def _measured_covariance(cov_mm2: FloatArray, plane: FloatArray | None) -> FloatArray:

@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 
 from fragkit.errors import EstimationError
-from fragkit.lattice import fit_lattice
+from fragkit.lattice import fit_lattice, fit_row
 from fragkit.motifs import find_centres
 from fragkit.net import find_nets
 from fragkit.rectify import Picture
@@ -44,11 +44,14 @@ def test_a_row_is_followed_from_its_picture_to_its_centres(seed):
     assert (away.min(1) < 7.5).all()
     inside = (true[:, 0] > 16) & (true[:, 0] < 760 * MM_PER_PX - 16)
     assert (away.min(0)[inside] < 7.5).all()
+    row = fit_row(centres)
+    assert abs(row.length_mm - np.hypot(STEP_MM, 0.03 * STEP_MM * MM_PER_PX)) < 4.0 * row.length_sd_mm
+    assert row.length_sd_mm < 0.5
     error = xy - true[away.argmin(1)]
     assert np.abs(error - error.mean(0)).max() < 0.4  # half a pixel
 
 
 def test_a_row_has_no_net_of_two_directions():
     picture, _ = draw_frieze(3)
-    with pytest.raises(EstimationError, match=r"centres on one line\. Needed: .* two rows and two columns"):
+    with pytest.raises(EstimationError, match=r"centres on one line, \d+\.\d+ ± .* mm apart\. Needed: .* two rows"):
         fit_lattice(find_centres(picture, find_nets(picture).best))
