@@ -29,10 +29,10 @@ _FURTHEST_RATIO = 0.1
 """How far a fit may move a centre, in shorter net vectors."""
 
 
-_TONE_BLUR_PX = 1.0
-_LEAST_GAIN = 0.3
-_TONE_SDS = 3.0
-"""How far tone may move a centre, in its sds; and its least strength, in that of the other copies."""
+_LEAST_CLEAR = 4
+"""Copies that stand out by their form alone, below which a motif is not believed."""
+_TONE_BLUR_PX, _TONE_SDS, _LEAST_GAIN = 1.0, 3.0, 0.3
+"""Tone is smoothed by so much; it may move a centre so many of its sds; a copy is at least so strong."""
 _N_BETWEEN = 90
 """How many places half-way between the sites tell what chance scores."""
 _FAINT_SCATTERS = 3.0
@@ -94,7 +94,7 @@ def settle_sites(
     alike = colour_agreement(surface, fine.sheet.share, fit.centres_px, fine.sheet.window)
     found = (fit.score >= least) | ((alike >= _ALIKE) & (fit.score >= 0.3 * least))
     found &= (fit.score >= 1.5 * least) | (np.hypot(*(fit.centres_px - expected).T) <= _FAINT_SCATTERS * scatter)
-    _refuse_chance(sheet, fit, found, index.sum(1) % 2 == 0)
+    _refuse_chance(sheet, fit, found, least, index.sum(1) % 2 == 0)
     centres = np.where(found[:, None], fit.centres_px, expected)
     cov = np.where(found[:, None, None], fit.cov_px2, np.eye(2) * scatter**2)
     return Settled(fit=replace(fit, centres_px=centres, cov_px2=cov), surface=surface, found=found)
@@ -179,16 +179,17 @@ def _finest(view: View, sheet: Sheet, fit: Fit, trust: FloatArray) -> Fit:
     )
 
 
-def _refuse_chance(sheet: Sheet, fit: Fit, found: NDArray[np.bool_], even: NDArray[np.bool_]) -> None:
-    """Refuse when a motif learned from every second site is not seen at the others."""
+def _refuse_chance(sheet: Sheet, fit: Fit, found: NDArray[np.bool_], least: float, even: NDArray[np.bool_]) -> None:
+    """Refuse when fewer than four copies are clear, or a motif learned from every second site is not at the others."""
     left, right = int((found & even).sum()), int((found & ~even).sum())
-    if min(left, right) >= 2:
+    n_clear = int((found & (fit.score >= least)).sum())
+    if min(left, right) >= 2 and n_clear >= _LEAST_CLEAR:
         typical = float(np.median(half_scores(sheet, fit.centres_px[found], even[found])))
         if typical >= _LEAST_HALF_SCORE:
             return
         seen = f"a motif learned from half of {left + right} sites scores {typical:.2f} at the other half"
     else:
-        seen = f"{left + right} copies"
+        seen = f"{n_clear} copies"
     raise EstimationError(
         "The motif could not be told from its surroundings.",
         found=seen,
