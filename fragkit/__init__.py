@@ -35,6 +35,7 @@ _ROOM_OF = {
     "compare_labels": "motifs",
     "find_centres": "motifs",
     "find_symmetries": "motifs",
+    "join_pictures": "motifs",
     "ring_correlation": "motifs",
     "shape_distance": "motifs",
     "symmetrised": "motifs",

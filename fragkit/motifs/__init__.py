@@ -3,6 +3,7 @@
 from fragkit.motifs.centres import Centres, find_centres
 from fragkit.motifs.comparing import LabelDifference, compare_labels
 from fragkit.motifs.consensus import build_motif
+from fragkit.motifs.mosaic import join_pictures
 from fragkit.motifs.motif import Motif, recentre
 from fragkit.motifs.procrustes import Shapes, align_shapes, shape_distance
 from fragkit.motifs.ring import RingCorrelation, ring_correlation
@@ -25,6 +26,7 @@ __all__ = [
     "compare_labels",
     "find_centres",
     "find_symmetries",
+    "join_pictures",
     "recentre",
     "ring_correlation",
     "shape_distance",
