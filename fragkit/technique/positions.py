@@ -20,13 +20,14 @@ from fragkit.technique.priors import PLACINGS, SCATTERS_MM, Priors
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int_]
 
-MOST_SITES = 80
+MOST_SITES = 100
 """More centres of one fragment than this are cut to the middle of the fragment, to stay within seconds."""
 
 DRIFT_RMS_MM = 1.0
 DRIFT_SHARE = 0.02
-"""Each of the six fields that the net's fit tries is there with this probability, and of this rms size. Errors that add
-up look like a drift, so it must not be taken off before they are weighed. Assumptions."""
+"""Each smooth drift that the net's fit tries is there with this probability, as is a jump or strip at some seam, and is
+of this rms size. Errors that add up look like a drift, so it must not be taken off before they are weighed.
+Assumptions."""
 
 TAIL_DOF = 4.0
 TAIL_SHARE = 1.0 / 3.0
@@ -51,6 +52,8 @@ class Evidence:
         Gives contrasts of the data that are free of the net and have unit measurement variance.
     drift : (m,) array or None
         What a drift of `DRIFT_RMS_MM` adds to the contrasts, when the net's fit found one.
+    drift_share : float
+        Prior probability of this very drift.
     """
 
     sites: IntArray
@@ -59,6 +62,7 @@ class Evidence:
     noise_root: FloatArray
     sieve: FloatArray
     drift: FloatArray | None
+    drift_share: float = DRIFT_SHARE
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -112,6 +116,7 @@ def gather_evidence(lattice: Lattice) -> Evidence:
         noise_root=noise_root,
         sieve=sieve,
         drift=None if lattice.drift_shape is None else _drift(lattice.drift_shape[near] @ turn.T, design, sieve),
+        drift_share=_drift_share(lattice),
     )
 
 
@@ -127,6 +132,17 @@ def _drift(shape: FloatArray, design: FloatArray, sieve: FloatArray) -> FloatArr
     field = shape.ravel()
     field = field - design @ np.linalg.lstsq(design, field, rcond=None)[0]
     return np.asarray(sieve @ field * DRIFT_RMS_MM / max(float(np.sqrt(2.0 * np.mean(field**2))), 1e-12))
+
+
+def _drift_share(lattice: Lattice) -> float:
+    """Prior probability of the drift that was found; one at a seam shares its own with all other seams.
+
+    A step or another spacing, in either direction, between any two columns or rows.
+    """
+    if lattice.drift.seam is None:
+        return DRIFT_SHARE
+    seams = sum(len(np.unique(line)) - 1 for line in lattice.sites.T)
+    return DRIFT_SHARE / (4.0 * seams)
 
 
 def spacing_mm(lattices: Sequence[Lattice]) -> tuple[float, float]:
@@ -199,7 +215,7 @@ def log_likelihood(fragment: Evidence, phases: Sequence[Process], offsets_mm: Fl
         log_like = 0.5 * (np.log(precision).sum(axis=1)[:, None] - precision @ values**2)
         if fragment.drift is not None:
             gain = _drift_gain(precision, axes.T @ fragment.drift, values)
-            log_like += np.logaddexp(np.log(1.0 - DRIFT_SHARE), np.log(DRIFT_SHARE) + gain)
+            log_like += np.logaddexp(np.log1p(-fragment.drift_share), np.log(fragment.drift_share) + gain)
         logs.append(log_like)
         counts.append(count)
     return np.asarray(logsumexp(logs, axis=0, b=np.array(counts)[:, None, None] / len(phases)))

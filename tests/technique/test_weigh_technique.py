@@ -129,6 +129,21 @@ def test_a_drift_of_known_prior_by_a_direct_integral():
     assert table[40] == pytest.approx(expected, abs=1e-6)
 
 
+def test_a_seam_anywhere_is_no_likelier_than_one_smooth_drift():
+    """By hand: 9 columns and 5 rows have 8 + 4 borders, each with a jump or strip in two directions: 48 ways."""
+    rng = np.random.default_rng(12)
+    sites = np.array([(i, j) for i in range(9) for j in range(5)])
+    jump = np.outer(sites[:, 0] >= 4, [0.0, 6.0])
+    bow = np.outer((sites[:, 0] - 4.0) ** 2, [0.0, 0.5])
+    shares = {}
+    for kind, moved in (("jump", jump), ("bow", bow)):
+        xy = sites * [80.0, 90.0] + moved + rng.normal(0.0, 0.3, moved.shape)
+        lattice = fit_lattice((xy, np.tile(np.eye(2) * 0.01, (len(sites), 1, 1)), sites))
+        assert lattice.drift.kind == kind
+        shares[kind] = gather_evidence(lattice).drift_share
+    assert shares["jump"] == pytest.approx(shares["bow"] / 48.0, abs=1e-12)
+
+
 def test_few_motifs_are_left_open():
     rng = np.random.default_rng(5)
     for _ in range(4):
