@@ -72,8 +72,8 @@ class Nets:
     decided : bool
         Whether the best candidate is stated firmly. False when the picture carries it only faintly, when another
         candidate explains the picture nearly as well, or when a multiple of it may be the repeat: look at the
-        candidates. `notes` say which. On 40 fresh simulated pictures that could hardly be read no firm statement
-        was wrong, which leaves up to one in thirteen possible (95 %).
+        candidates. `notes` say which. Of 424 firm statements on 500 fresh simulated pictures, a fifth of them
+        hardly to be read, none was wrong: that leaves up to one in 140 possible (95 %).
     correlation : (m, n) float32 array
         Masked autocorrelation, lag zero in the middle, y down.
     lag_mm_per_px : float

@@ -103,9 +103,9 @@ def _background(side_px: int, rng: np.random.Generator) -> np.ndarray:
 
 
 def known_template_net(rung: Rung, *, reduction: int = 2) -> tuple[np.ndarray, np.ndarray]:
-    """The net found by the package's own search on the response to the true ornament: about the best that can be done.
+    """The net found by the package's own search on the response to the true ornament, without noise.
 
-    Clairvoyant: nobody who measures a fragment knows the ornament without noise and its outline.
+    A yardstick, not a bound: nobody who measures a fragment knows as much, and a search made for it would find more.
     """
     even = rung.pixels - cv2.GaussianBlur(rung.pixels, (0, 0), 25)
     response = cv2.filter2D(even, cv2.CV_32F, rung.ornament - rung.ornament.mean())

@@ -3,7 +3,7 @@
 import cv2
 import numpy as np
 import pytest
-from ladder import LEVELS, draw_rung, same_net
+from ladder import draw_rung, same_net
 
 from fragkit.errors import EstimationError
 from fragkit.net import find_nets
@@ -124,25 +124,3 @@ def test_results_show_themselves(easy_nets):
     assert nets.best.cell_area_mm2 == pytest.approx(abs(np.linalg.det([nets.best.a_mm, nets.best.b_mm])))
     with pytest.raises(ValueError, match="read-only"):
         nets.best.a_mm[0] = 0.0
-
-
-@pytest.mark.benchmark
-def test_ladder_table():
-    """Primitive net right, index 1, both vectors within 1.5 %: the five steps, 24 pictures each (seeds from 5000)."""
-    print("\nlevel       right  firmly wrong  refused")
-    least = {"easy": 0.95, "mild": 0.95, "worn": 0.9, "hard": 0.75, "very hard": 0.35}
-    for level in LEVELS:
-        right = wrong = refused = 0
-        for seed in range(5000, 5024):
-            rung = draw_rung(level, seed)
-            try:
-                nets = find_nets(rung.pixels)
-            except EstimationError:
-                refused += 1
-                continue
-            flip = np.array([1.0, -1.0])
-            good = same_net(nets.best.a_mm, nets.best.b_mm, rung.a_px * flip, rung.b_px * flip)
-            right += good
-            wrong += not good and nets.decided
-        print(f"{level:10s}  {right / 24:5.2f}  {wrong / 24:12.2f}  {refused / 24:7.2f}")
-        assert right / 24 >= least[level]
