@@ -12,8 +12,10 @@ from numpy.typing import NDArray
 from fragkit.errors import EstimationError
 from fragkit.frozen import frozen_array
 from fragkit.motifs import outlines as lines
+from fragkit.motifs.bending import bend
 from fragkit.motifs.centres import Centres
 from fragkit.motifs.copies import Grid, finer, regrid
+from fragkit.motifs.details import Details, detail
 from fragkit.motifs.labels import Read, label_picture, override
 from fragkit.motifs.later import GUESS_NOTE, part_later_work
 from fragkit.motifs.learning import Learned, Sheet, cut_copies, learn_copies, open_sheet
@@ -81,7 +83,15 @@ def build_motif(
     shapes = [picture.coverage.shape for picture, _ in examples]
     full = [enlarged_labels(*parts) for parts in zip(parted, ratios, shapes, strict=True)]
     final = tuple(frozen_array(override(codes, own)) for codes, own in zip(full, given, strict=True))
-    return _motif(sheets, shares, fine, final, (GUESS_NOTE,) if guessed else ())
+    sure = tuple(_probability(*parts) for parts in zip(read, given, ratios, shapes, strict=True))
+    return _motif(sheets, shares, fine, (final, sure), (GUESS_NOTE,) if guessed else ())
+
+
+def _probability(read: Read, given: LabelArray | None, ratio: int, shape: tuple[int, int]) -> LabelArray:
+    """Probability of each label in hundredths (h, w); what the user labelled is sure."""
+    hundredths = np.rint(100.0 * read.probability).astype(np.uint8)
+    full = enlarged_labels(hundredths, ratio, shape)
+    return frozen_array(full if given is None else np.where(given > 0, np.uint8(100), full), np.uint8)
 
 
 def _opened(picture: Picture, centres: Centres, given: LabelArray | None, ratio: int) -> Sheet:
@@ -121,6 +131,7 @@ class _Shares:
     atlas: Float32Array
     typical: Float32Array
     resolution: RingCorrelation
+    details: Details
 
 
 def _share(sheets: Sequence[Sheet], learned: Learned, fine: Grid) -> _Shares:
@@ -140,9 +151,12 @@ def _share(sheets: Sequence[Sheet], learned: Learned, fine: Grid) -> _Shares:
         both, leaves = divide(parts, typical, paints, pitch)
         typical = _typical(both.metal, both.shadow)
     metal, shadow = divide_copies(parts, leaves, both, paints, pitch)
+    weight = np.concatenate([part.weight for part in parts])
+    bent = bend(metal, shadow, weight, pitch)
+    details = detail(bent, _typical(*bent.model), (metal, shadow))
     final = np.stack([both.metal, both.shadow, 1.0 - both.metal - both.shadow])
     agreed = ring_correlation(*mean_halves(parts), mm_per_px=pitch)
-    return _Shares(metal, shadow, np.concatenate([part.weight for part in parts]), final, typical, agreed)
+    return _Shares(metal, shadow, weight, final, typical, agreed, details)
 
 
 def _typical(metal: Float32Array, shadow: Float32Array) -> Float32Array:
@@ -158,14 +172,14 @@ def _typical(metal: Float32Array, shadow: Float32Array) -> Float32Array:
 def _label(sheets: Sequence[Sheet], shares: _Shares, grid: Grid, learned: Learned) -> list[Read]:
     """What every picture shows; nothing is read where no motif was found."""
     ends = np.cumsum([len(sheet.xy_mm) for sheet in sheets])[:-1]
-    copies = zip(np.split(shares.metal, ends), np.split(shares.shadow, ends), strict=True)
+    copies = zip(np.split(shares.details.metal, ends), np.split(shares.details.shadow, ends), strict=True)
     read = []
     for sheet, own in zip(sheets, copies, strict=True):
         if len(sheet.xy_mm) == 0:
             shape = sheet.picture.coverage.shape
             read.append(Read(np.zeros(shape, np.uint8), np.zeros(shape, np.float32)))
             continue
-        lost = np.array([s in ("lost", "outside") for s in sheet.centres.status])
+        lost = np.array([s in ("lost", "not there", "outside") for s in sheet.centres.status])
         sites = [(xy, 1.0) for xy in sheet.xy_mm] + [(xy, TRUST_LOST) for xy in sheet.centres.xy_mm[lost]]
         read.append(label_picture(sheet, sites, own, shares.typical, grid, learned.surfaces))
     return read
@@ -175,7 +189,7 @@ def _motif(
     sheets: Sequence[Sheet],
     shares: _Shares,
     grid: Grid,
-    labels: tuple[LabelArray, ...],
+    labels: tuple[tuple[LabelArray, ...], tuple[LabelArray, ...]],
     notes: tuple[str, ...],
 ) -> Motif:
     atlas, pitch = shares.atlas, grid.mm_per_px
@@ -219,7 +233,8 @@ def _motif(
         shapes=strays.shapes if strays else None,
         stance=measure_stance(shares.metal, shares.weight, grid),
         resolution=shares.resolution,
-        labels=labels,
+        labels=labels[0],
+        label_percent=labels[1],
         notes=notes + _doubts(shares, outlines, max(sheet.picture.mm_per_px for sheet in sheets)),
     )
 

@@ -116,22 +116,27 @@ def _to_half_way(lost: BoolArray, on_ground: BoolArray, ratio: Float32Array) -> 
 
 def _place(layers: Sequence[tuple[FloatArray, Float32Array]], picture: Picture, grid: Grid) -> Float32Array:
     """Metal and shadow (2 or more layers) of copies on `grid` over the whole picture (3, h, w), the rest ground."""
-    shape = picture.coverage.shape
-    out = np.zeros((3, *shape), np.float32)
+    out = np.zeros((3, *picture.coverage.shape), np.float32)
     for xy_mm, copy in layers:
-        matrix = cv2.invertAffineTransform(grid.to_grid(picture, xy_mm))
-        corners = matrix @ np.array([[0, grid.shape[1]], [0, grid.shape[0]], [1, 1]], float)
-        left, top = np.maximum(np.floor(corners[:, 0]).astype(int), 0)
-        right, bottom = np.minimum(np.ceil(corners[:, 1]).astype(int) + 1, shape[::-1])
-        if right <= left or bottom <= top:
-            continue
-        matrix[:, 2] -= (left, top)
-        for k in (METAL, SHADOW):
-            part = cv2.warpAffine(copy[k], matrix, (int(right - left), int(bottom - top)))
-            window = out[k, top:bottom, left:right]
-            np.maximum(window, part, out=window)
+        _lay(out[:GROUND], copy[:GROUND], xy_mm, picture, grid)
     out[GROUND] = np.clip(1.0 - out[METAL] - out[SHADOW], 0.002, 1.0)
     return out
+
+
+def _lay(out: Float32Array, copy: Float32Array, xy_mm: FloatArray, picture: Picture, grid: Grid) -> None:
+    """Layers of a copy on `grid` laid onto those (k, h, w) of the picture; where copies meet the larger value stays."""
+    shape = picture.coverage.shape
+    matrix = cv2.invertAffineTransform(grid.to_grid(picture, xy_mm))
+    corners = matrix @ np.array([[0, grid.shape[1]], [0, grid.shape[0]], [1, 1]], float)
+    left, top = np.maximum(np.floor(corners[:, 0]).astype(int), 0)
+    right, bottom = np.minimum(np.ceil(corners[:, 1]).astype(int) + 1, shape[::-1])
+    if right <= left or bottom <= top:
+        return
+    matrix[:, 2] -= (left, top)
+    for whole, layer in zip(out, copy, strict=True):
+        part = cv2.warpAffine(layer, matrix, (int(right - left), int(bottom - top)))
+        window = whole[top:bottom, left:right]
+        np.maximum(window, part, out=window)
 
 
 def override(codes: LabelArray, given: LabelArray | None) -> LabelArray:

@@ -62,8 +62,8 @@ def part_later_work(codes: Sequence[LabelArray], sheets: Sequence[Sheet]) -> tup
 def _later(lost: BoolArray, far: BoolArray, sheet: Sheet) -> BoolArray:
     """The foreign surface (h, w) whose core looks far from loss and is compact."""
     kernel = disc(HOLLOW_MM, sheet)
-    core = cv2.erode(lost.astype(np.uint8), kernel)
-    later = cv2.morphologyEx(core & far, cv2.MORPH_OPEN, disc(HOLLOW_MM, sheet))
+    core = np.asarray(cv2.erode(lost.astype(np.uint8), kernel), np.uint8)
+    later = np.asarray(cv2.morphologyEx(core * far.astype(np.uint8), cv2.MORPH_OPEN, kernel), np.uint8)
     if not later.any():
         return np.zeros(lost.shape, bool)
     rest = core & (1 - later)
@@ -75,8 +75,8 @@ def _later(lost: BoolArray, far: BoolArray, sheet: Sheet) -> BoolArray:
 def _looks(sheet: Sheet) -> Float32Array:
     """Tone and roughness (h, w, 4) around each place; a crack, being narrow, is left out of both."""
     width_px = LOOK_MM / sheet.picture.mm_per_px
-    whole = np.asarray(cv2.medianBlur(sheet.ratio, 5))
-    light = cv2.transform(sheet.ratio, OPPONENT[:1])
+    whole = np.asarray(cv2.medianBlur(sheet.ratio, 5), np.float32)
+    light = np.asarray(cv2.transform(sheet.ratio, OPPONENT[:1]), np.float32)
     fine = np.abs(light - cv2.GaussianBlur(light, (0, 0), FINE_PX))
     fine = np.minimum(fine, np.float32(CAP_RATIO) * widely(fine, 4.0 * width_px))
     rough = np.float32(ROUGH_SCALE) * np.log(widely(fine, width_px) + np.float32(1e-4))

@@ -66,6 +66,9 @@ class Motif:
         How fine a detail two halves of the examples agree on.
     labels : tuple of (h, w) uint8 arrays
         One per picture: 0 not read, 1 ground, 2 shadow, 3 metal, 4 loss, 5 later work.
+    label_percent : tuple of (h, w) uint8 arrays
+        How sure each label is, 0 to 100 %: loss and later work together, since only a person can part them; 100 where
+        the user gave the label, 0 where nothing was read.
     notes : tuple of str
     """
 
@@ -98,6 +101,7 @@ class Motif:
     stance: Stance | None
     resolution: RingCorrelation
     labels: tuple[NDArray[np.uint8], ...]
+    label_percent: tuple[NDArray[np.uint8], ...] = ()
     notes: tuple[str, ...] = ()
 
     def __repr__(self) -> str:

@@ -111,13 +111,26 @@ def test_labels_of_every_pixel(wall, motif):
     assert any("Labels drawn by hand settle it" in note for note in motif.notes)
 
 
+def test_labels_are_as_sure_as_they_say(wall, motif):
+    (labels,), (percent,) = motif.labels, motif.label_percent
+    kind = np.minimum(wall.truth, 4) == np.minimum(labels, 4)
+    bands = [(percent >= low) & (percent < high) for low, high in ((1, 60), (60, 80), (80, 95), (95, 101))]
+    right = np.array([kind[some].mean() for some in bands])
+    said = np.array([percent[some].mean() for some in bands]) / 100.0
+    # not surer than they may be: a twentieth is what neighbours that err together move a band by
+    assert (right > said - 0.05).all()
+    assert (np.diff(right) > 0.0).all()
+    assert not percent[labels == 0].any()
+
+
 def test_the_users_labels_override(wall):
     picture, centres = example(wall)
     given = np.zeros(wall.truth.shape, np.uint8)
     given[:200] = wall.truth[:200]
     given[300:310, 400:420] = 5
-    labels = build_motif([(picture, centres)], labels=[given]).labels[0]
-    np.testing.assert_array_equal(labels[given > 0], given[given > 0])
+    found = build_motif([(picture, centres)], labels=[given])
+    np.testing.assert_array_equal(found.labels[0][given > 0], given[given > 0])
+    assert (found.label_percent[0][given > 0] == 100).all()
 
 
 def test_one_sided_damage_does_not_pull_the_outline():
