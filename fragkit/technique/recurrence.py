@@ -19,6 +19,8 @@ N_PERMUTATIONS = 499
 LEAST_PAIRS = 6
 DAMAGE_LIMITS = (0.5, 0.8)
 """Visible shares of the outline that part the classes of damage."""
+STREAKS = ((1.0, 1.0), (2.0, 2.0), (1.0, 0.5), (0.5, 1.0), (2.0, 0.5), (0.5, 2.0), (3.0, 1.0), (1.0, 3.0))
+"""Weight of a column and of a row in the distance of two copies: damage may be round, or run down or along the wall."""
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -71,7 +73,8 @@ def find_recurrence(
     Notes
     -----
     Mean product of two copies' strays, less what copies share the nearer they are (damage and light are alike
-    in neighbours), summed over pairs of equal seats. Whole copies are shuffled within their picture
+    in neighbours, more so along a streak; of the shapes in `STREAKS` the one that suits best), summed over pairs of
+    equal seats. Whole copies are shuffled within their picture
     and class of damage, and the best of all group sizes is compared with the best of each shuffle.
     """
     pictures = np.zeros(len(sites), int) if pictures is None else np.asarray(pictures)
@@ -114,26 +117,32 @@ def likeness(strays_mm: FloatArray, seen: NDArray[np.bool_]) -> FloatArray:
 
 @dataclass(frozen=True, eq=False)
 class _Trend:
-    """How likeness falls with distance, in whole motifs, over given pairs."""
+    """How likeness falls with distance over given pairs; streaks fall off faster across than along (`STREAKS`)."""
 
     pairs: NDArray[np.bool_]
-    step: IntArray
-    counts: FloatArray
+    steps: tuple[IntArray, ...]
+    counts: tuple[FloatArray, ...]
 
     @staticmethod
     def of(sites: IntArray, pairs: NDArray[np.bool_]) -> _Trend:
-        far = np.rint(np.linalg.norm(sites[:, None] - sites, axis=2)).astype(int)
-        step = np.unique(far[pairs], return_inverse=True)[1]
-        return _Trend(pairs, step.reshape(-1), np.bincount(step.reshape(-1)).astype(float))
+        apart = (sites[:, None] - sites)[pairs]
+        far = (np.rint(np.linalg.norm(apart * weights, axis=1)).astype(int) for weights in STREAKS)
+        steps = tuple(np.unique(one, return_inverse=True)[1].reshape(-1) for one in far)
+        return _Trend(pairs, steps, tuple(np.bincount(step).astype(float) for step in steps))
 
     def taken_off(self, table: FloatArray) -> FloatArray:
         """The likeness less what it falls to with distance, which never rises; 0 outside the pairs."""
         values = table[self.pairs]
-        mean = np.bincount(self.step, values) / self.counts
-        falling = isotonic_regression(mean, weights=self.counts, increasing=False).x
+        rests = [values - _falling(values, *one) for one in zip(self.steps, self.counts, strict=True)]
         excess = np.zeros_like(table)
-        excess[self.pairs] = values - falling[self.step]
+        excess[self.pairs] = min(rests, key=lambda rest: float(rest @ rest))
         return excess
+
+
+def _falling(values: FloatArray, step: IntArray, counts: FloatArray) -> FloatArray:
+    """The values' never-rising mean by step."""
+    mean = np.bincount(step, values) / counts
+    return np.asarray(isotonic_regression(mean, weights=counts, increasing=False).x[step])
 
 
 def _p_value(real: float, shuffled: FloatArray) -> float:

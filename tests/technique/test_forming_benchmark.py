@@ -53,6 +53,22 @@ def test_damage_that_neighbours_share_fakes_no_flaws():
     assert np.mean(p <= 0.05) <= 0.15  # 40 honest p-values: above this with chance 0.3 %
 
 
+def _streaked(rng):
+    """Hand work under damp that runs down the wall: strays alike over 2.5 motifs down and 0.7 across."""
+    sites = sets.grid(8, 6)
+    apart = (sites[:, None] - sites) / [0.7, 2.5]
+    root = np.linalg.cholesky(np.exp(-0.5 * (apart**2).sum(axis=2)) + 1e-9 * np.eye(48))
+    strays = 0.3 * (root @ rng.standard_normal((48, 24))) @ WAVES + 0.3 * rng.standard_normal((48, 160))
+    return find_recurrence(strays, np.ones(strays.shape, bool), sites, rng=rng).p
+
+
+def test_streaks_down_the_wall_are_not_taken_for_a_plate():
+    """With likeness falling alike in all directions every one of these would be called a plate."""
+    rng = np.random.default_rng(27)
+    p = np.array([_streaked(rng) for _ in range(25)])
+    assert np.mean(p <= 0.01) <= 0.3  # about a tenth is: streaks are alike in ways that distance does not tell
+
+
 @pytest.mark.benchmark
 def test_benchmark_of_flaws():
     rng = np.random.default_rng(23)
@@ -62,6 +78,8 @@ def test_benchmark_of_flaws():
             print(f"{samples} samples, {placings} placings of {size}: power at 1 % >= 0.90 / {found:.2f}")
     p = np.array([_damaged(rng) for _ in range(200)])
     print(f"correlated damage, 200: p <= 0.01 in <= 0.01 / {np.mean(p <= 0.01):.3f}")
+    p = np.array([_streaked(rng) for _ in range(200)])
+    print(f"damage in streaks, 200: p <= 0.01 in <= 0.01 / {np.mean(p <= 0.01):.3f}")
 
 
 def _forming_odds(rng, kind, free_mm, *, flaw_ratio=0.5):
