@@ -337,6 +337,6 @@ def remarks(pooled: Pooled) -> dict[str, list[RoundLength]]:
 def _colours(result: StudyResult) -> dict[str, Any] | None:
     if result.colours is None:
         return None
-    names = ("lab", "lab_sd", "n_px", "n_patches", "nearest")
+    names = ("lab", "lab_d65", "lab_sd", "lab_spread", "n_px", "n_patches", "n_pictures", "nearest")
     layers = {layer: getattr(result.colours, layer) for layer in ("ground", "shadow")}
     return {layer: None if one is None else fields_of(one, *names) for layer, one in layers.items()}

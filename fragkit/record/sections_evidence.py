@@ -324,13 +324,16 @@ def colour(result: StudyResult) -> Html | None:
         one = getattr(result.colours, layer)
         if one is not None:
             values = [with_sd(float(v), float(sd)) for v, sd in zip(one.lab, one.lab_sd, strict=True)]
-            near = one.nearest[0] if one.nearest else None
-            match = f"{near[0]} (ΔE00 {with_sd(near[1], near[2])})" if near else "no paint list in the study"
-            rows.append([layer, *values, match])
-    caption = "CIELAB (D50) with one standard deviation, and the nearest of your paints."
+            near = "; ".join(f"{paint} (ΔE00 {with_sd(away, sd)})" for paint, away, sd in one.nearest)
+            rows.append([layer, *values, f"{one.n_patches}", near or "no paint list in the study"])
+    caption = (
+        "CIELAB (D50) with one standard deviation, how many patches of 12 mm it rests on, and the three nearest of "
+        "your paints. A difference (ΔE00) of about 1 is just visible; paints whose differences overlap are not told "
+        "apart."
+    )
     metal = aside(
         tag("strong", "The metal is not a colour. "),
         "Leaf changes with the angle of light and eye; no single measured colour stands for it.",
     )
-    body = table(["Layer", "L*", "a*", "b*", "Nearest paint"], rows, caption=caption, numbers=(1, 2, 3))
+    body = table(["Layer", "L*", "a*", "b*", "Patches", "Nearest paints"], rows, caption=caption, numbers=(1, 2, 3, 4))
     return section("Colour", body, metal, key="colour")
