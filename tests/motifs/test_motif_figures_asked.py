@@ -74,8 +74,9 @@ def test_figures_of_labels_and_area(scene, motif, seed):
     print(f"loss, intersection over union         ≥ 0.85   {scores[4]:.3f}")
     print(f"metal area, error mm² (sd {found.metal_area_sd_mm2:4.0f})      ≤ {limit:4.0f}   {error:+.0f}")
     print(f"narrowest line two halves show, mm             {found.resolution.finest_mm:.2f}")
-    # metal falls short of what is asked: at 0.4 mm a pixel its edges are most of it, and the plane is known to 0.1 mm
-    assert scores[3] > 0.72
-    assert scores[4] > 0.78
+    # metal falls short of what is asked: at 0.4 mm a pixel its edges are most of it. With the truth itself, blurred by
+    # the 0.4 mm of the picture and moved by the 0.1 mm of the plane, the hop cone reaches 0.91 and the trefoil 0.94
+    assert scores[3] > 0.78
+    assert scores[4] >= 0.85
     assert abs(error) <= limit
     assert abs(error) <= 2.0 * found.metal_area_sd_mm2
