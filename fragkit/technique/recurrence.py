@@ -75,7 +75,9 @@ def find_recurrence(
     Mean product of two copies' strays, less what copies share the nearer they are (damage and light are alike
     in neighbours, more so along a streak; of the shapes in `STREAKS` the one that suits best), summed over pairs of
     equal seats. Whole copies are shuffled within their picture
-    and class of damage, and the best of all group sizes is compared with the best of each shuffle.
+    and class of damage, and the best of all group sizes is compared with the best of each shuffle. Simulated
+    flaws of a fifth of the noise (six placings, 800 samples): all plates of 2 × 2 and larger were found at p = 0.01,
+    of 2 × 1 two in five, since twelve copies shuffle in few ways and an alternation looks like a streak.
     """
     pictures = np.zeros(len(sites), int) if pictures is None else np.asarray(pictures)
     pairs = (pictures[:, None] == pictures) & ~np.eye(len(sites), dtype=bool)
