@@ -12,8 +12,9 @@ from numpy.typing import ArrayLike, NDArray
 FloatArray = NDArray[np.float64]
 
 WIDTH_PX, TALLEST_PX = 420, 360
-ROW_PX, NAME_PX, BAR_PX, NUMBER_PX = 22, 190, 150, 110
+ROW_PX, NAME_PX, BAR_PX, NUMBER_PX = 22, 205, 150, 110
 CURVE_PX = (380, 210)
+LEAST_TOLD = 0.001
 _LETTERS = 'font-family="system-ui,sans-serif" font-size="12"'
 
 
@@ -148,10 +149,10 @@ def sketch_swatches(label: str, colours: Mapping[str, tuple[int, int, int]]) -> 
 
 
 def _two_digits(value: float) -> str:
-    """Two digits at least, no exponent where people count."""
-    return (
-        f"{value:,.0f}" if abs(value) >= 10 else f"{value:.2g}" if abs(value) >= 1e-3 or not value else f"{value:.1e}"
-    )
+    """Two digits at least; what is next to nothing in words."""
+    if 0.0 < abs(value) < LEAST_TOLD:
+        return f"under {LEAST_TOLD:g}"
+    return f"{value:,.0f}" if abs(value) >= 10 else f"{value:.2g}"
 
 
 def _svg(label: str, width: float, height: float, body: str) -> str:

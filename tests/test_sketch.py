@@ -34,11 +34,22 @@ def test_it_takes_the_colours_of_the_page():
 
 
 def test_bars_are_as_long_as_their_numbers_and_say_them():
-    root = ElementTree.fromstring(sketch_bars("leaf", {"cut": 1528.0, "by <area>": 382.0, "spare": 0.0}, unit="leaves"))
+    root = ElementTree.fromstring(
+        sketch_bars("leaf", {"cut": 1528.0, "by <area>": 382.0, "spare": 0.0, "dust": 1e-9}, unit="leaves")
+    )
     widths = [float(bar.get("width")) for bar in root.iter("rect")]
-    np.testing.assert_allclose(np.array(widths) / widths[0], [1.0, 0.25, 0.0], rtol=0, atol=1e-3)
+    np.testing.assert_allclose(np.array(widths) / widths[0], [1.0, 0.25, 0.0, 0.0], rtol=0, atol=1e-3)
     words = [text.text for text in root.iter("text")]
-    assert words == ["cut", "1,528 leaves", "by <area>", "382 leaves", "spare", "0 leaves"]
+    assert words == [
+        "cut",
+        "1,528 leaves",
+        "by <area>",
+        "382 leaves",
+        "spare",
+        "0 leaves",
+        "dust",
+        "under 0.001 leaves",
+    ]
     assert sketch_bars("nothing", {}) == ""
 
 

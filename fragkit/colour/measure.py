@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from skimage.color import lab2rgb
 
 from fragkit.card import card
 from fragkit.colour.cielab import decode_srgb, linear_to_lab
@@ -16,6 +17,7 @@ from fragkit.errors import EstimationError
 from fragkit.frozen import frozen_array
 from fragkit.opencv import cv2
 from fragkit.rectify import Picture
+from fragkit.sketch import sketch_swatches
 from fragkit.units import with_sd
 
 FloatArray = NDArray[np.float64]
@@ -66,6 +68,13 @@ class Colour:
     nearest: tuple[tuple[str, float, float], ...] = ()
     flag: str | None = None
 
+    @property
+    def srgb(self) -> tuple[int, int, int]:
+        """The nearest colour a screen shows, 0 to 255."""
+        shown = lab2rgb(np.asarray(self.lab_d65, float)[None, None], illuminant="D65")[0, 0]
+        red, green, blue = np.round(255.0 * np.clip(shown, 0.0, 1.0)).astype(int).tolist()
+        return red, green, blue
+
     def __repr__(self) -> str:
         return f"<Colour of {self.name}: Lab (D50) {_lab_text(self)}, {self.n_patches} patches>"
 
@@ -93,11 +102,12 @@ class Colours:
 
     def _repr_html_(self) -> str:
         rows = []
-        for colour in (self.ground, self.shadow, self.metal):
-            if colour is not None:
-                rows.append((colour.name, f"L*a*b* (D50) {_lab_text(colour)}; {colour.n_patches} patches"))
-                rows += [("", f"{paint}: ΔE00 {with_sd(de, sd)}") for paint, de, sd in colour.nearest]
-        return card("Colours", rows, notes=self.notes)
+        found = [colour for colour in (self.ground, self.shadow, self.metal) if colour is not None]
+        for colour in found:
+            rows.append((colour.name, f"L*a*b* (D50) {_lab_text(colour)}; {colour.n_patches} patches"))
+            rows += [("", f"{paint}: ΔE00 {with_sd(de, sd)}") for paint, de, sd in colour.nearest]
+        drawn = sketch_swatches("The surfaces as a screen shows them", {colour.name: colour.srgb for colour in found})
+        return card("Colours", rows, notes=self.notes, drawing=drawn)
 
 
 def measure_colours(

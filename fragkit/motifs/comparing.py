@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from fragkit.card import card
 from fragkit.errors import EstimationError
 from fragkit.frozen import frozen_array
+from fragkit.sketch import sketch_bars
 
 FloatArray = NDArray[np.float64]
 LabelArray = NDArray[np.uint8]
@@ -60,7 +61,9 @@ class LabelDifference:
     def _repr_html_(self) -> str:
         rows = [("named alike", f"{100.0 * self.agreement_ratio:.1f} % of {self.n_px} px; kappa {self.kappa:.2f}")]
         rows += [(f"{one} / {other}", f"{100.0 * share:.1f} %") for one, other, _, share in self.rows()[:6]]
-        return card("Two readings of one photograph", rows)
+        apart = {f"{one} / {other}": 100.0 * share for one, other, _, share in self.rows()[:6]}
+        drawn = sketch_bars("Named differently, share of what both read", apart, unit="%")
+        return card("Two readings of one photograph", rows, drawing=drawn)
 
 
 def compare_labels(first: ArrayLike, second: ArrayLike) -> LabelDifference:

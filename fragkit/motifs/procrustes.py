@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 from fragkit.card import card
 from fragkit.errors import EstimationError
 from fragkit.frozen import frozen_array
+from fragkit.sketch import sketch
 
 FloatArray = NDArray[np.float64]
 
@@ -65,7 +66,7 @@ class Shapes:
             ("spread of size", f"{100.0 * size.std(ddof=1) / size.mean():.1f} %"),
             ("spread of turn", f"{self.turns_deg.std(ddof=1):.2f}°"),
         ]
-        return card("Shapes", rows)
+        return card("Shapes", rows, drawing=sketch("The mean shape", rings_mm=[self.mean]))
 
 
 def align_shapes(shapes: ArrayLike) -> Shapes:

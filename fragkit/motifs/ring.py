@@ -9,6 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from fragkit.card import card
 from fragkit.frozen import frozen_array
+from fragkit.sketch import sketch_curve
 
 FloatArray = NDArray[np.float64]
 
@@ -56,7 +57,9 @@ class RingCorrelation:
             ("halves agree up to", f"{self.limit_cycles_per_px:.3f} cycles per px"),
             ("narrowest line shown by both", finest),
         ]
-        return card("Resolution", rows)
+        label = "Agreement of two halves of the examples by the fineness of detail"
+        drawn = sketch_curve(label, self.frequency, self.correlation, x_name="cycles per px", y_name="agreement")
+        return card("Resolution", rows, drawing=drawn)
 
 
 def ring_correlation(first: ArrayLike, second: ArrayLike, *, mm_per_px: float | None = None) -> RingCorrelation:

@@ -16,7 +16,6 @@ from matplotlib.patches import Polygon
 from matplotlib.path import Path
 from matplotlib.transforms import Affine2D
 from numpy.typing import NDArray
-from skimage.color import lab2rgb
 
 from fragkit.colour import Colour, Colours
 from fragkit.layout import POSITION_CLASSES, Outlines, WallLayout
@@ -213,5 +212,5 @@ class _Stamps(PathCollection):
 def _rgb(colour: Colour | None, plain: Rgb) -> Rgb:
     if colour is None:
         return plain
-    red, green, blue = np.clip(lab2rgb(np.asarray(colour.lab_d65, float)[None, None], illuminant="D65"), 0, 1)[0, 0]
-    return float(red), float(green), float(blue)
+    red, green, blue = (part / 255.0 for part in colour.srgb)
+    return red, green, blue

@@ -12,6 +12,7 @@ from fragkit.card import card
 from fragkit.errors import EstimationError
 from fragkit.lattice import Lattice, describe_repeat, row_basis
 from fragkit.motifs import Motif
+from fragkit.sketch import sketch_bars
 from fragkit.technique.discoveries import false_discoveries
 
 FloatArray = NDArray[np.float64]
@@ -60,7 +61,10 @@ class Comparison:
             ("mean outline", outline),
             ("finding", self.words),
         ]
-        return card("Two areas compared", rows)
+        chances = {"repeat": self.p_repeat, "placing scatter": self.p_scatter}
+        chances |= {} if self.p_outline is None else {"mean outline": self.p_outline}
+        drawn = sketch_bars("Chance of so large a difference if the areas are alike", chances)
+        return card("Two areas compared", rows, drawing=drawn)
 
 
 def compare_areas(

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fragkit.card import card
+from fragkit.sketch import sketch_bars
 from fragkit.technique.calibration import calibrate_placing
 from fragkit.technique.positions import Evidence, net_sieve, weigh_positions
 from fragkit.technique.priors import PLACINGS, SCATTER_MM, Priors
@@ -76,7 +77,12 @@ class Power:
             )
             for row in self.rows
         ]
-        return card(f"Settled firmly and rightly, at a placing scatter of {self.scatter_mm:.2g} mm", rows)
+        least = {
+            f"{row.n_motifs} motifs to {row.sd_mm:.2g} mm": 100.0 * min(row.settled_ratio.values()) for row in self.rows
+        }
+        drawn = sketch_bars("Settled, for the way of placing that is hardest to tell", least, unit="%")
+        title = f"Settled firmly and rightly, at a placing scatter of {self.scatter_mm:.2g} mm"
+        return card(title, rows, drawing=drawn)
 
 
 def power(

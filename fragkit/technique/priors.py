@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fragkit.card import card
+from fragkit.sketch import sketch_bars
 from fragkit.survey import FORMINGS, PLACINGS
 
 FloatArray = NDArray[np.float64]
@@ -111,7 +112,8 @@ class Priors:
             for name, weight in self.placing.items()
         ]
         rows += [(name, f"weight {weight:.2g}") for name, weight in self.forming.items()]
-        return card("What is assumed", [*rows, ("source", self.source)])
+        drawn = sketch_bars("Weights before any evidence", {**self.placing, **self.forming})
+        return card("What is assumed", [*rows, ("source", self.source)], drawing=drawn)
 
     def placing_logs(self) -> FloatArray:
         """Log prior weights (4,) of the placings."""

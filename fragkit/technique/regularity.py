@@ -15,6 +15,7 @@ from fragkit.card import card
 from fragkit.frozen import frozen_array
 from fragkit.lattice import Lattice, free_contrasts, row_basis
 from fragkit.placing import OnLines, Process, RigidGroups, covariance
+from fragkit.sketch import sketch
 from fragkit.technique.discoveries import false_discoveries
 from fragkit.technique.handwork import HandWork, hand_work
 
@@ -62,7 +63,9 @@ class RegularArea:
         return f"<RegularArea {self.words}>"
 
     def _repr_html_(self) -> str:
-        return card("Suspiciously regular area", [("motifs", str(len(self.index))), ("finding", self.words)])
+        rows = [("motifs", str(len(self.index))), ("finding", self.words)]
+        drawn = sketch("Sites of the area, one step between neighbours", dots_mm=self.index)
+        return card("Suspiciously regular area", rows, drawing=drawn)
 
 
 def map_regularity(

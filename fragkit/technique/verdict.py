@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fragkit.card import card
+from fragkit.sketch import sketch_bars
 
 FloatArray = NDArray[np.float64]
 
@@ -59,7 +60,8 @@ class Verdict:
     def _repr_html_(self) -> str:
         rows = [("verdict", self.verdict), ("in words", self.words)]
         rows += [(name, f"posterior {share:.2f}") for name, share in self.posterior.items()]
-        return card("Verdict", [*rows, ("would settle it", self.would_settle)])
+        drawn = sketch_bars("How probable each answer is", self.posterior)
+        return card("Verdict", [*rows, ("would settle it", self.would_settle)], drawing=drawn)
 
 
 def reach_verdict(

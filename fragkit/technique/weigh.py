@@ -13,6 +13,7 @@ from fragkit.card import card
 from fragkit.errors import EstimationError
 from fragkit.lattice import Lattice, columns_and_rows
 from fragkit.motifs import Motif
+from fragkit.sketch import sketch_bars
 from fragkit.technique.calibration import calibrate_placing
 from fragkit.technique.positions import MOST_SITES, PlacingTable, gather_evidence, spacing_mm, weigh_positions
 from fragkit.technique.priors import FORMINGS, PLACINGS, Priors
@@ -91,7 +92,9 @@ class Technique:
             ("motifs", str(self.n_motifs)),
             ("suspiciously regular areas", str(len(self.regular_areas))),
         ]
-        return card("Technique", rows, notes=self.notes)
+        shares = {**self.placing.posterior, **self.forming.posterior}
+        drawn = sketch_bars("How probable each answer is, placing and forming, 1 in all for each", shares)
+        return card("Technique", rows, notes=self.notes, drawing=drawn)
 
 
 @with_one_blas_thread

@@ -7,8 +7,12 @@ import numpy as np
 import pytest
 from bench_study import small_result
 
+from fragkit.colour import Colour, Colours
+from fragkit.motifs import align_shapes, compare_labels, ring_correlation
 from fragkit.rectify import given_lens, plan_photograph
 from fragkit.setting_out import set_out
+from fragkit.technique import PLACINGS, Priors, power
+from fragkit.technique.verdict import reach_verdict
 from fragkit.works.learning import fit_learning
 from fragkit.works.nesting import nest
 
@@ -35,6 +39,13 @@ def results(tmp_path_factory):
         "nesting": nest((30.0, 20.0), (80.0, 80.0)),
         "lens": given_lens(3000.0, (1999.5, 1499.5), k1=-0.05),
         "photo plan": plan_photograph(given_lens(3000.0, (1999.5, 1499.5)), distance_mm=2000.0),
+        "priors": Priors(),
+        "verdict": reach_verdict(PLACINGS, {"positions": np.array([0.0, -3.0, -9.0, -60.0])}, would_settle="nothing"),
+        "power": power([9], [0.2], rng=np.random.default_rng(1), n_sets=4),
+        "colours": Colours(ground=GROUND, shadow=None, metal=None),
+        "shapes": align_shapes(np.random.default_rng(2).normal(size=(4, 9, 2))),
+        "ring": ring_correlation(*np.random.default_rng(3).normal(size=(2, 32, 32)), mm_per_px=0.5),
+        "labels": compare_labels(np.ones((8, 8), np.uint8), np.tile([1, 2], (8, 4)).astype(np.uint8)),
         "curve": fit_learning(40.0 + 20.0 * np.arange(1.0, 25.0) ** -0.5, rng=np.random.default_rng(1)),
     }
 
@@ -42,8 +53,23 @@ def results(tmp_path_factory):
 NAMES = (
     *("rectified", "centres", "lattice", "pooled", "layout", "wall", "setting", "all walls"),
     *("survey", "study", "nesting", "lens", "photo plan", "curve"),
+    *("priors", "verdict", "power", "colours", "shapes", "ring", "labels"),
 )
-UNITS = {"study": "mm", "survey": "walls", "nesting": "mm", "lens": "px", "curve": "min"}
+UNITS = {
+    **{"survey": "walls", "lens": "px", "curve": "min", "verdict": "posterior", "colours": "ΔE00"},
+    **{"shapes": "points", "labels": "%", "ring": "per px"},
+}
+GROUND = Colour(
+    name="ground",
+    lab=np.array([69.0, 1.7, 12.3]),
+    lab_d65=np.array([69.0, 1.2, 12.0]),
+    lab_sd=np.array([0.8, 0.1, 0.3]),
+    lab_spread=np.array([2.0, 0.5, 0.9]),
+    n_px=9000,
+    n_patches=82,
+    n_pictures=2,
+    nearest=(("Buff", 6.5, 0.3),),
+)
 
 
 @pytest.mark.parametrize("name", NAMES)
