@@ -8,13 +8,16 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from fragkit.motifs.reducing import reduced
 from fragkit.opencv import cv2
 from fragkit.rectify import Picture
 
 FloatArray = NDArray[np.float64]
 
 
-def join_pictures(pictures: Sequence[Picture], *, motifs_mm: ArrayLike, radius_mm: float) -> Picture:
+def join_pictures(
+    pictures: Sequence[Picture], *, motifs_mm: ArrayLike, radius_mm: float, longest_px: int | None = None
+) -> Picture:
     """One true-scale picture of all that the given ones show; no motif is put together from two of them.
 
     Parameters
@@ -25,6 +28,8 @@ def join_pictures(pictures: Sequence[Picture], *, motifs_mm: ArrayLike, radius_m
         Centres of the motifs that seams must not cross.
     radius_mm : float
         How far a motif reaches from its centre.
+    longest_px : int, optional
+        All pictures are first reduced by whole blocks, until no side of the first is longer than this.
 
     Raises
     ------
@@ -38,6 +43,9 @@ def join_pictures(pictures: Sequence[Picture], *, motifs_mm: ArrayLike, radius_m
     """
     if not pictures or len({(p.pixels.dtype, p.pixels.shape[2:]) for p in pictures}) != 1:
         raise ValueError(f"{len(pictures)} pictures: give one or more of the same depth and channels.")
+    if longest_px is not None:
+        ratio = -(-max(pictures[0].pixels.shape[:2]) // longest_px)
+        pictures = [reduced(picture, ratio) for picture in pictures]
     scale = pictures[0].mm_per_px
     corners = np.vstack([p.to_mm(np.array([[0, 0], np.array(p.pixels.shape[1::-1]) - 1])) for p in pictures])
     origin = np.array([corners[:, 0].min(), corners[:, 1].max()])

@@ -5,6 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+import numpy as np
+
+from fragkit.motifs import join_pictures
 from fragkit.record import plots, words
 from fragkit.record.drawings import motif_svg, spread_words, stance_words
 from fragkit.record.figures import certainty_bar
@@ -79,6 +82,7 @@ def photographs(result: StudyResult) -> Html:
         table(head, rows, caption=caption, numbers=(2, 3, 4, 5, 6)),
         bullets([*map(_overlap, result.overlaps, result.overlaps.values()), *_tones(result)]),
         *figures,
+        *_joined(result),
         key="photographs",
     )
 
@@ -94,6 +98,35 @@ def _photograph(result: StudyResult, name: str, rectified: Any) -> Html:
         caption=f"{name} at true scale, {size}. {budget_words(rectified)}",
     )
     return join(tag("h3", name), image, plots.photograph(result, name))
+
+
+def _joined(result: StudyResult) -> list[Html]:
+    """Each fragment that several photographs show, as one picture; where the motif is known."""
+    shown: dict[str, list[str]] = {}
+    for name in result.rectified:
+        if name in result.centres:
+            shown.setdefault(fragment_of(result, name), []).append(name)
+    many = {fragment: names for fragment, names in shown.items() if len(names) > 1 and _of_one_depth(result, names)}
+    return [_mosaic(result, *entry) for entry in many.items()] if result.motif is not None else []
+
+
+def _of_one_depth(result: StudyResult, names: list[str]) -> bool:
+    return len({result.rectified[name].picture.pixels.dtype for name in names}) == 1
+
+
+def _mosaic(result: StudyResult, fragment: str, names: list[str]) -> Html:
+    reach_mm = 0.6 * max(result.motif.width_mm, result.motif.height_mm) if result.motif is not None else 0.0
+    pictures = [result.rectified[name].picture for name in names]
+    places = np.concatenate([result.centres[name].xy_mm[result.centres[name].found] for name in names])
+    whole = join_pictures(pictures, motifs_mm=places, radius_mm=reach_mm, longest_px=1200)
+    words = f"{counted(len(names), 'photograph')} of fragment {fragment} joined"
+    return figure(
+        thumbnail_bytes(whole, longest_px=900),
+        kind="image/jpeg",
+        alt=f"{words} to one true-scale picture.",
+        caption=f"{words}; each motif is taken whole from the one that shows most of it. "
+        "For looking at: measures are taken from the photographs one by one.",
+    )
 
 
 def _overlap(pair: tuple[str, str], found: Any) -> str:

@@ -37,6 +37,17 @@ def test_seams_run_round_motifs():
     assert len(np.unique(joined.pixels[disc])) == 1
 
 
+def test_large_pictures_are_reduced_first():
+    """By hand: 200 px become 50 by blocks of four; the surface stays where it is."""
+    parts = [shown(np.full((100, 200, 3), 50, np.uint8), 0, 0), shown(np.full((100, 200, 3), 90, np.uint8), 100, 0)]
+    joined = join_pictures(parts, motifs_mm=np.empty((0, 2)), radius_mm=10.0, longest_px=60)
+    assert joined.pixels.shape == (25, 75, 3)
+    assert joined.mm_per_px == 4 * MM_PER_PX
+    np.testing.assert_allclose(
+        joined.origin_mm, parts[0].origin_mm + 1.5 * MM_PER_PX * np.array([1, -1]), rtol=0, atol=1e-9
+    )
+
+
 def test_pictures_of_different_depths_are_refused():
     deep = shown(np.zeros((20, 20, 3), np.uint16), 0, 0)
     with pytest.raises(ValueError, match="of the same depth and channels"):
