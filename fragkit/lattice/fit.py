@@ -13,9 +13,9 @@ from fragkit.card import card
 from fragkit.frozen import frozen_array
 from fragkit.lattice.average import Judgement, average_fit, expected_placing, judge
 from fragkit.lattice.drift import Drift
+from fragkit.lattice.given import CentreList
 from fragkit.lattice.net_type import weigh_net_types
 from fragkit.lattice.observed import (
-    CentreList,
     Observed,
     PlaneCovariance,
     RowFrame,

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fragkit.errors import EstimationError
+from fragkit.lattice.given import CentreList, found_of
 from fragkit.lattice.one_row import LEAST_IN_ROW, fit_row
 from fragkit.lattice.rows import columns_and_rows, describe_repeat, row_basis
 from fragkit.motifs import Centres
@@ -16,7 +17,6 @@ from fragkit.units import with_sd
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int_]
-CentreList = tuple[FloatArray, FloatArray, IntArray]
 PlaneCovariance = FloatArray | Callable[[FloatArray], FloatArray]
 
 STRAY_SPREADS = 4.0
@@ -57,13 +57,7 @@ class RowFrame:
 
 def gather_centres(centres: Centres | CentreList, plane_covariance: PlaneCovariance | None) -> Observed:
     """The found centres with their joint covariance; see `fit_lattice`."""
-    if isinstance(centres, tuple):
-        xy_mm, cov_mm2 = np.asarray(centres[0], float), np.asarray(centres[1], float)
-        index = np.asarray(centres[2]).astype(int)
-    else:
-        found = np.asarray(centres.found)
-        xy_mm, cov_mm2 = centres.xy_mm[found], centres.cov_mm2[found]
-        index = centres.index[found].astype(int)
+    xy_mm, cov_mm2, index = found_of(centres)
     on_a_line = len(index) < 3 or np.linalg.matrix_rank(index - index.mean(axis=0)) < 2
     if len(index) < 4 or on_a_line:
         raise EstimationError(

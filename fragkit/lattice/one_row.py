@@ -11,6 +11,7 @@ from fragkit.card import card
 from fragkit.errors import EstimationError
 from fragkit.frozen import frozen_array
 from fragkit.lattice.gaussian import least_squares, restricted_log_likelihood
+from fragkit.lattice.given import CentreList, found_of
 from fragkit.motifs import Centres
 from fragkit.sketch import sketch
 from fragkit.units import with_sd
@@ -67,7 +68,7 @@ class RowFit:
         return card("Single row", rows, notes=self.notes, drawing=sketch("Motifs of the row", dots_mm=self.xy_mm))
 
 
-def fit_row(centres: Centres | tuple[FloatArray, FloatArray, NDArray[np.int_]]) -> RowFit:
+def fit_row(centres: Centres | CentreList) -> RowFit:
     """The step of a single row of motif centres.
 
     Parameters
@@ -88,11 +89,7 @@ def fit_row(centres: Centres | tuple[FloatArray, FloatArray, NDArray[np.int_]]) 
     that were set out and for 0.90 of those stepped off. What the plane of a photograph shares between centres is not
     in it.
     """
-    if isinstance(centres, tuple):
-        xy_mm, cov_mm2, index = np.asarray(centres[0]), np.asarray(centres[1]), np.asarray(centres[2])
-    else:
-        found = centres.found
-        xy_mm, cov_mm2, index = centres.xy_mm[found], centres.cov_mm2[found], centres.index[found]
+    xy_mm, cov_mm2, index = found_of(centres)
     number = _numbers(index)
     if number is None or len(number) < LEAST_IN_ROW:
         where = "" if number is not None else ", in more than one row"

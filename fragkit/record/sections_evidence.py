@@ -107,15 +107,17 @@ def _joined(result: StudyResult) -> list[Html]:
         if name in result.centres:
             shown.setdefault(fragment_of(result, name), []).append(name)
     many = {fragment: names for fragment, names in shown.items() if len(names) > 1 and _of_one_depth(result, names)}
-    return [_mosaic(result, *entry) for entry in many.items()] if result.motif is not None else []
+    if result.motif is None:
+        return []
+    reach_mm = 0.6 * max(result.motif.width_mm, result.motif.height_mm)
+    return [_mosaic(result, *entry, reach_mm=reach_mm) for entry in many.items()]
 
 
 def _of_one_depth(result: StudyResult, names: list[str]) -> bool:
     return len({result.rectified[name].picture.pixels.dtype for name in names}) == 1
 
 
-def _mosaic(result: StudyResult, fragment: str, names: list[str]) -> Html:
-    reach_mm = 0.6 * max(result.motif.width_mm, result.motif.height_mm) if result.motif is not None else 0.0
+def _mosaic(result: StudyResult, fragment: str, names: list[str], *, reach_mm: float) -> Html:
     pictures = [result.rectified[name].picture for name in names]
     places = np.concatenate([result.centres[name].xy_mm[result.centres[name].found] for name in names])
     whole = join_pictures(pictures, motifs_mm=places, radius_mm=reach_mm, longest_px=1200)
