@@ -44,6 +44,7 @@ _ROOM_OF = {
     "measure_spacing": "lattice",
     "merge_centres": "lattice",
     "pool": "lattice",
+    "pool_steps": "lattice",
     "residual_variogram": "lattice",
     "round_lengths": "lattice",
     "delta_e00": "colour",

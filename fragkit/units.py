@@ -38,6 +38,8 @@ def with_sd(value: float, sd: float, unit: str = "") -> str:
 def interval(bounds: Sequence[float], unit: str = "") -> str:
     """`low to high unit`, rounded to a twentieth of the interval's width."""
     low, high = float(bounds[0]), float(bounds[1])
+    if high == low:
+        return f"{low:g} {unit}".rstrip()
     digits = decimals_for(max(high - low, 1e-12) / 4.0)
     return f"{low:.{digits}f} to {high:.{digits}f} {unit}".rstrip()
 

@@ -16,7 +16,7 @@ def box(x0, y0, x1, y1):
 
 @pytest.fixture
 def make_repeat():
-    def make(across=150.0, down=130.0, offset=0.5, *, spread_ratio=0.02, basis="evidence", offset_sd=0.003):
+    def make(across=150.0, down=130.0, offset=0.5, *, spread_ratio=0.02, typed=(), offset_sd=0.003):
         bounds = {
             "across_mm": (across * (1 - spread_ratio), across * (1 + spread_ratio)),
             "down_mm": (down * (1 - spread_ratio), down * (1 + spread_ratio)),
@@ -32,7 +32,7 @@ def make_repeat():
             between_sd_mm=np.array([1.0, 1.0]),
             net_type="centred",
             n_fragments=3,
-            basis=basis,
+            typed=typed,
             residual_sd_mm=0.7,
         )
 

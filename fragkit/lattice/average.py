@@ -111,7 +111,7 @@ def _fields(data: Observed, frame: RowFrame) -> tuple[Field, ...]:
         shape, axis = drift.values, drift.coordinate
         free = project @ shape
         size = float(free @ free)
-        if len(shape) < LEAST_DRIFT_SITES or size < LEAST_FREE_SHARE * float(shape @ shape):
+        if len(shape) < LEAST_DRIFT_SITES or not size > LEAST_FREE_SHARE * float(shape @ shape):
             continue
         weights = np.einsum("i,b->ib", free / size, frame.turn[axis])
         total = np.einsum("ib,ibjc,jc->", weights, blocks, weights)
@@ -133,13 +133,13 @@ def _field_size(
     """Value, sd and unit of a drift."""
     mean, cov = average_fit(data, frame, scatter, strays, field)
     factor, unit = in_trade_units(field.shape, places=frame.places, across_mm=frame.across_mm, down_mm=frame.down_mm)
-    return float(factor * mean[6]), float(abs(factor) * np.sqrt(cov[6, 6])), unit
+    return float(factor * mean[-1]), float(abs(factor) * np.sqrt(cov[-1, -1])), unit
 
 
 def average_fit(
     data: Observed, frame: RowFrame, scatter: Scatter, strays: FloatArray, field: Field | None
 ) -> tuple[FloatArray, FloatArray]:
-    """Mean and covariance of the parameters over the kinds of scatter: (ox, oy, ax, ay, bx, by[, drift])."""
+    """Mean and covariance of the parameters over the kinds of scatter: (ox, oy, ax, ay[, bx, by][, drift])."""
     design: FloatArray = np.asarray(np.kron(data.design, np.eye(2)), float)
     if field is not None:
         design = np.column_stack([design, np.kron(field.shape.values, frame.turn[field.shape.coordinate])])

@@ -15,6 +15,7 @@ from fragkit.errors import EstimationError
 from fragkit.frozen import frozen_array
 from fragkit.lattice.fit import Lattice
 from fragkit.lattice.net_type import NET_TYPES
+from fragkit.lattice.one_row import RowFit
 from fragkit.lattice.random_effects import RandomEffects, random_effects
 from fragkit.lattice.rows import describe_repeat, repeat_jacobian, row_basis
 from fragkit.sketch import sketch
@@ -46,7 +47,8 @@ class Pooled:
         Expected difference between fragments, across and down.
     net_type : str
     n_fragments, n_centres : int
-    basis : {"evidence", "typed"}
+    typed : tuple of str
+        Which of across_mm, down_mm and offset_ratio were typed and not measured.
     residual_sd_mm : float
         Placing scatter per coordinate, over all fragments.
     notes : tuple of str
@@ -62,10 +64,15 @@ class Pooled:
     between_sd_mm: FloatArray
     net_type: str
     n_fragments: int
-    basis: str
     residual_sd_mm: float
     n_centres: int = 0
     notes: tuple[str, ...] = ()
+    typed: tuple[str, ...] = ()
+
+    @property
+    def basis(self) -> str:
+        """ "evidence", or "typed" when any of it was."""
+        return "typed" if self.typed else "evidence"
 
     @property
     def a_mm(self) -> FloatArray:
@@ -106,6 +113,7 @@ def pool(
     turns_deg: Sequence[float] | None = None,
     turn_sds_deg: Sequence[float] | None = None,
     between_sd_ratio: float = 0.01,
+    rows: Sequence[RowFit] = (),
 ) -> Pooled:
     """The repeat of the scheme, from the nets of its fragments.
 
@@ -117,6 +125,8 @@ def pool(
     between_sd_ratio : float
         Scale of the half-normal prior on the difference between fragments, as a share of the repeat (for the
         offset: of one repeat across). An assumption, stated in the notes.
+    rows : sequence of RowFit
+        Fragments that show a single row: what they add is its step, where that is the repeat across.
 
     Raises
     ------
@@ -137,7 +147,10 @@ def pool(
     turns = np.zeros(len(lattices)) if turns_deg is None else np.asarray(turns_deg, float)
     values, covs, tilts = _describe_alike(lattices, turns)
     scales = between_sd_ratio * np.array([np.mean(values[:, 0]), np.mean(values[:, 1]), 1.0])
-    effects = [random_effects(values[:, k], covs[:, k, k], between_scale=float(scales[k])) for k in range(3)]
+    steps = [row for row in rows if abs(row.length_mm - values[0, 0]) < SAME_NET_RATIO * values[0, 0]]
+    found = [(values[:, k], covs[:, k, k]) for k in range(3)]
+    found[0] = _with_steps(*found[0], steps)
+    effects = [random_effects(*one, between_scale=float(scale)) for one, scale in zip(found, scales, strict=True)]
     across, down, offset = effects
     support = _joint_support(lattices)
     return Pooled(
@@ -156,11 +169,10 @@ def pool(
         ),
         between_sd_mm=frozen_array([across.between_sd, down.between_sd]),
         net_type=max(support, key=support.__getitem__),
-        n_fragments=len(lattices),
-        basis="evidence",
+        n_fragments=len(lattices) + len(steps),
         residual_sd_mm=_overall_scatter(lattices),
-        n_centres=sum(lattice.n_centres for lattice in lattices),
-        notes=_notes(effects, tilts, turn_sds_deg, between_sd_ratio, support),
+        n_centres=sum(fit.n_centres for fit in (*lattices, *steps)),
+        notes=(*_notes(effects, tilts, turn_sds_deg, between_sd_ratio, support), *_of_rows(len(rows), len(steps))),
     )
 
 
@@ -226,6 +238,21 @@ def _same_description(basis: FloatArray, reference: FloatArray) -> FloatArray:
             needed=f"agreement within {limit:.1f} mm; check the turns and scales, or pool them apart",
         )
     return change
+
+
+def _with_steps(across_mm: FloatArray, variances: FloatArray, rows: Sequence[RowFit]) -> tuple[FloatArray, FloatArray]:
+    """The repeats across of the nets and the steps of single rows, with their variances."""
+    lengths, own = [row.length_mm for row in rows], [row.length_sd_mm**2 for row in rows]
+    return np.append(across_mm, lengths), np.append(variances, own)
+
+
+def _of_rows(n_rows: int, n_used: int) -> tuple[str, ...]:
+    if not n_rows:
+        return ()
+    return (
+        f"{n_rows} fragment(s) show a single row; the step of {n_used} is the repeat across and counts for it, and "
+        "from row to row they say nothing",
+    )
 
 
 def _joint_covariance(effects: Sequence[RandomEffects], covs: FloatArray) -> FloatArray:

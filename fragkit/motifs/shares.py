@@ -9,10 +9,11 @@ of metal and shadow follow from all copies together, since their leaf has tarnis
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import ndimage
 
 from fragkit.motifs.mixture import GROUND, METAL, SHADOW, widely
 from fragkit.opencv import cv2
@@ -26,6 +27,10 @@ LEAF_MM = 1.2
 NEAR_MM = 0.8
 """Width (sd) over which what lies beneath and beside the metal is averaged."""
 LEAST_REACH = 0.01
+LEAST_SUPPORT = 0.12
+RIM_MM = 2.0
+"""Where fewer copies than this share of the most show anything, and so far in from there, all counts as bare ground."""
+
 CLEAR_SD = 5.0
 """Where leaf and what lies beside it differ by fewer noise deviations than this, the other copies count more."""
 CORE_SHARE = 0.8
@@ -99,7 +104,15 @@ def divide(
     tone = metal × leaf + shadow × paint, in least squares over the copies that show the place.
     """
     leaves = [_leaf(part, atlas[METAL], paints, mm_per_px) for part in parts]
-    return _solve(parts, leaves, atlas, paints), leaves
+    both = _solve(parts, leaves, atlas, paints)
+    shown = _shown(np.sum([part.weight.sum(0) for part in parts], axis=0), mm_per_px)
+    return replace(both, metal=both.metal * shown, shadow=both.shadow * shown), leaves
+
+
+def _shown(support: Float32Array, mm_per_px: float) -> NDArray[np.bool_]:
+    """Where enough copies (h, w) show what is there, without the rim, where the fragment's own edge shows in many."""
+    shown = ndimage.binary_fill_holes(support > LEAST_SUPPORT * support.max())
+    return np.asarray(ndimage.distance_transform_edt(np.pad(shown, 1))[1:-1, 1:-1] * mm_per_px > RIM_MM)
 
 
 def divide_copies(

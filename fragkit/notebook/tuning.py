@@ -88,7 +88,7 @@ class WallTuner(anywidget.AnyWidget):
             raise ValueError("These settings give no layout; change them before they are kept.")
         words = self._words()
         proposal = self._proposal(reason.strip())
-        keys = None if proposal is None else {k: getattr(proposal, k) for k in ("across_mm", "down_mm", "offset_ratio")}
+        keys = None if proposal is None else proposal.typed
         choices = {name: self.settings[name] for name in ("on_axis", "follow", "irregularity_ratio")}
         decision = {"what": f"Layout of the wall {self.wall.name}", "choice": words, "reason": reason.strip()}
         write_choices(

@@ -10,7 +10,7 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 from numpy.typing import NDArray
 
-from fragkit.lattice import AxisSpacing, Lattice, LocalSpacing, Pooled, repeat_of
+from fragkit.lattice import AxisSpacing, Lattice, LocalSpacing, Pooled, RowFit, repeat_of
 from fragkit.units import Z95
 
 FloatArray = NDArray[np.float64]
@@ -22,33 +22,34 @@ ASIDE = 0.08
 """How far the picture's marks stand beside those of the centres, in columns or rows."""
 
 
-def residuals(lattice: Lattice, *, name: str = "") -> Figure:
-    """Every centre of a fragment with an enlarged arrow from its place on the net, and the arrows' scale.
+def residuals(lattice: Lattice | RowFit, *, name: str = "") -> Figure:
+    """Every centre of a fragment with an enlarged arrow from its place on the net or row, and the arrows' scale.
 
     A drift that was taken out of the net is drawn first, in grey, from the net to where the drift puts the motif.
     """
-    drift = lattice.xy_mm - lattice.residuals_mm - _on_net(lattice)
+    on_net = lattice.origin_mm + lattice.places_mm
+    drift = lattice.xy_mm - lattice.residuals_mm - on_net
     longest_mm = max(float(np.linalg.norm(drift + lattice.residuals_mm, axis=1).max()), 1e-3)
-    shorter_mm = min(np.hypot(*lattice.a_mm), np.hypot(*lattice.b_mm))
+    shorter_mm = np.hypot(*lattice.vectors_mm.T).min()
     enlarged = ARROW_SHARE * shorter_mm / longest_mm
-    figure = Figure(figsize=(7.0, 6.0), layout="constrained")
+    figure = Figure(figsize=(7.0, 2.8 if isinstance(lattice, RowFit) else 6.0), layout="constrained")
     axes = figure.add_subplot()
-    _draw_net(axes, lattice)
-    places = _on_net(lattice) + enlarged * drift
+    _draw_lines(axes, lattice)
+    places = on_net + enlarged * drift
     _draw_arrows(axes, places, enlarged * lattice.residuals_mm, color="black")
     if lattice.drift.distinguishable:
-        _draw_arrows(axes, _on_net(lattice), enlarged * drift, color="0.6")
+        _draw_arrows(axes, on_net, enlarged * drift, color="0.6")
         axes.text(0.0, -0.13, f"grey: {lattice.drift.text}", transform=axes.transAxes, fontsize=8)
     axes.plot(*places.T, linestyle="", marker="o", markersize=3.5, markerfacecolor="white", color="black")
     scale_mm = _round_length(longest_mm)
     corner = places.min(axis=0) - 0.6 * shorter_mm
     axes.plot([corner[0], corner[0] + enlarged * scale_mm], [corner[1]] * 2, color="black", linewidth=2.5)
-    axes.text(corner[0], corner[1] + 0.06 * shorter_mm, f"{scale_mm:g} mm off the net", fontsize=8)
+    axes.text(corner[0], corner[1] + 0.06 * shorter_mm, f"{scale_mm:g} mm off its place", fontsize=8)
     axes.set(aspect="equal", xlabel="x, mm", ylabel="y, mm")
     title = f"{name}: " if name else ""
+    where = "in a single row" if isinstance(lattice, RowFit) else f"on a {lattice.net_type} net"
     axes.set_title(
-        f"{title}{lattice.n_centres} centres on a {lattice.net_type} net, "
-        f"placing scatter {lattice.residual_sd_mm:.2f} mm",
+        f"{title}{lattice.n_centres} centres {where}, placing scatter {lattice.residual_sd_mm:.2f} mm",
         loc="left",
         fontsize=10,
     )
@@ -76,11 +77,6 @@ def repeats(lattices: Sequence[Lattice], pooled: Pooled, *, names: Sequence[str]
         axes.set_xlabel("across, mm" if which == 0 else "down, mm")
     figure.suptitle("Repeat, with 95 % intervals", x=0.01, ha="left", fontsize=10)
     return figure
-
-
-def _on_net(lattice: Lattice) -> FloatArray:
-    """Places (n, 2) of the centres on the net, without its drift."""
-    return np.asarray(lattice.origin_mm + lattice.index @ np.array([lattice.a_mm, lattice.b_mm]))
 
 
 def _draw_arrows(axes: Axes, places: FloatArray, arrows: FloatArray, *, color: str) -> None:
@@ -125,15 +121,16 @@ def _draw_spacing(axes: Axes, axis: AxisSpacing) -> None:
     axes.xaxis.set_major_locator(MaxNLocator(integer=True))
 
 
-def _draw_net(axes: Axes, lattice: Lattice) -> None:
-    """The two sets of lines of the net, without its drift, over a box a little larger than the fragment."""
-    basis = np.array([lattice.a_mm, lattice.b_mm])
-    margin = 0.8 * min(np.hypot(*lattice.a_mm), np.hypot(*lattice.b_mm))
+def _draw_lines(axes: Axes, lattice: Lattice | RowFit) -> None:
+    """The lines of the net or row, without its drift, over a box a little larger than the fragment."""
+    basis = lattice.repeat_mm if isinstance(lattice, RowFit) else lattice.vectors_mm
+    margin = 0.8 * np.hypot(*basis.T).min()
     low, high = lattice.xy_mm.min(axis=0) - margin, lattice.xy_mm.max(axis=0) + margin
     corners = np.array([low, [low[0], high[1]], [high[0], low[1]], high])
     reach = (corners - lattice.origin_mm) @ np.linalg.inv(basis)
     for which in range(2):
-        for line in range(int(np.ceil(reach[:, which].min())), int(np.floor(reach[:, which].max())) + 1):
+        first, last = int(np.ceil(reach[:, which].min())), int(np.floor(reach[:, which].max()))
+        for line in range(first, last + 1) if which == 0 or isinstance(lattice, Lattice) else (0,):
             start = lattice.origin_mm + line * basis[which]
             axes.axline(start, start + basis[1 - which], color="0.75", linewidth=0.7, zorder=0)
     axes.set(xlim=(low[0], high[0]), ylim=(low[1], high[1]))

@@ -16,7 +16,9 @@ PROBES = 25
 
 def residuals(rectified: Rectified) -> Figure:
     """The control points with what the others say of them, enlarged, over the sd of any point in mm."""
-    figure = Figure(figsize=(8.0, 6.0), layout="constrained")
+    left, right, bottom, top = _extent_mm(rectified)
+    slim = (top - bottom) / (right - left)
+    figure = Figure(figsize=(8.0, min(6.0, 2.6 + 6.0 * slim)), layout="constrained")
     axes = figure.add_subplot()
     _error_map(figure, axes, rectified)
     _arrows(axes, rectified)

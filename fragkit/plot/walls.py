@@ -156,7 +156,7 @@ def certainty(wall: WallLayout, *, aspect: str = "position") -> Figure:
     what = {"position": "place", "form": "form", "material": "material"}[aspect]
     average = f"{wall.uncertainty[aspect]:.2f} (0 measured on the wall, 1 chosen to fit)"
     axes.set_title(f"Wall {wall.name}: how certain each motif's {what} is; average uncertainty {average}", loc="left")
-    axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.1), ncols=3, frameon=False)
+    figure.legend(loc="outside lower center", ncols=3, frameon=False)
     return figure
 
 

@@ -33,9 +33,10 @@ def photograph(result: StudyResult, name: str) -> Html:
 def fragment(result: StudyResult, name: str) -> Html:
     """How far the motifs of one fragment stand from its net."""
     return embed(
-        lattice_plots.residuals(result.lattices[name], name=name),
-        alt=f"Fragment {name}: an enlarged arrow at every motif, from its place on the net to where it was found.",
-        caption=f"Fragment {name}: where each motif was found against its place on the net, arrows enlarged.",
+        lattice_plots.residuals(result.lattices[name] if name in result.lattices else result.rows[name], name=name),
+        alt=f"Fragment {name}: an enlarged arrow at every motif, from its even place to where it was found.",
+        caption=f"Fragment {name}: where each motif was found against its place on the even net or row, arrows "
+        "enlarged.",
     )
 
 
@@ -76,7 +77,7 @@ def technique(result: StudyResult, name: str) -> Html:
 def regular_areas(result: StudyResult, name: str) -> Html:
     """Where the motifs are too regular for hand work."""
     one = techniques(result)[name]
-    lattices = {name: result.lattices[name]} if name else result.lattices
+    lattices = {key: lattice for key, lattice in result.lattices.items() if name in ("", key)}
     return embed(
         technique_plots.regular_areas(lattices, one),
         alt=f"Maps of the fragments' motifs; {len(one.regular_areas)} areas are outlined.",

@@ -79,8 +79,8 @@ def register(result: StudyResult) -> tuple[Claim, ...]:
 def without_evidence(result: StudyResult) -> list[str]:
     """Every decision that rests on no evidence, those that nobody took among them."""
     found = [f"{one.what}: {one.choice}" for one in result.survey.decisions if not one.evidence]
-    if result.pooled is not None and result.pooled.basis == "typed":
-        found.append("The repeat was typed in by hand.")
+    if result.pooled is not None and result.pooled.typed:
+        found.append(f"{words.sentence(words.typed(result.pooled))[:-1]} was typed in by hand.")
     if result.layout is not None and result.survey.layout.choice is None:
         found.append("The layout of the walls: the best-ranked stands until somebody chooses (choice, under [layout]).")
     return found
@@ -123,11 +123,11 @@ def _photographs(result: StudyResult) -> Iterator[Claim]:
 
 
 def _repeats(result: StudyResult) -> Iterator[Claim]:
-    for name, lattice in result.lattices.items():
+    for name, lattice in (*result.lattices.items(), *result.rows.items()):
         yield Claim(
             id=f"fragment/{name}/scatter",
             about=f"fragment {name}",
-            claim=f"{words.count(lattice.n_centres, 'motif')} stand about their net with a scatter of "
+            claim=f"{words.count(lattice.n_centres, 'motif')} stand about their even places with a scatter of "
             f"{lattice.residual_sd_mm:.2f} mm, one standard deviation per coordinate.",
             evidence_class=MEASURED,
             method="net fitted by generalised least squares, error of the picture taken out",
@@ -137,14 +137,26 @@ def _repeats(result: StudyResult) -> Iterator[Claim]:
             evidence="" if _sites(result, name) else "centres taken by tape or tracing",
             **_by_authors(result),
         )
+    if result.step is not None:
+        yield Claim(
+            id="repeat/step",
+            about="repeat",
+            claim=f"Motifs of the row are this far apart: {words.best(result.step.step_mm, result.step.interval_mm)}.",
+            evidence_class=MEASURED,
+            method="rows of all fragments pooled with the spread between them",
+            unit="mm",
+            regions=_sites(result),
+            **_between(result.step.step_mm, result.step.interval_mm),
+            **_by_authors(result),
+        )
     pooled = result.pooled
     if pooled is None:
         return
-    typed = pooled.basis == "typed"
-    for key, claim, value, bounds in (
-        ("along", "Motifs in a row are this far apart", pooled.across_mm, pooled.interval_across_mm),
-        ("across", "Rows are this far apart", pooled.down_mm, pooled.interval_down_mm),
+    for key, claim, value, bounds, name in (
+        ("along", "Motifs in a row are this far apart", pooled.across_mm, pooled.interval_across_mm, "across_mm"),
+        ("across", "Rows are this far apart", pooled.down_mm, pooled.interval_down_mm, "down_mm"),
     ):
+        typed = name in pooled.typed
         yield Claim(
             id=f"repeat/{key}",
             about="repeat",

@@ -20,7 +20,7 @@ from fragkit.record.sources import METHODS, SOURCES
 from fragkit.record.study_result import StudyResult, fields_of, fragment_of, photo_file, skipped_rows, techniques
 
 if TYPE_CHECKING:
-    from fragkit.lattice import AxisSpacing, Growth, Lattice, Pooled, RoundLength
+    from fragkit.lattice import AxisSpacing, Growth, Lattice, Pooled, RoundLength, RowFit
     from fragkit.rectify import Picture
 
 DRIFT = ("kind", "along", "seam", "value", "sd", "unit", "support", "distinguishable", "text")
@@ -62,6 +62,7 @@ def results(result: StudyResult) -> dict[str, Any]:
         "overlaps": [_overlap(pair, found) for pair, found in result.overlaps.items()],
         "fragments": [_fragment(result, name) for name in _names(result, "fragments")],
         "motif": _motif(result),
+        "step": _step(result),
         "proposal": _proposal(result),
         "colours": _colours(result),
         "walls": walls_results(result),
@@ -116,6 +117,7 @@ def _holders(result: StudyResult) -> Iterator[tuple[str, Any]]:
         ("net in", result.nets),
         ("motifs in", result.centres),
         ("repeat of", result.lattices),
+        ("row of", result.rows),
         ("spacing of", result.spacings),
     ):
         for name, holder in mapping.items():
@@ -124,6 +126,7 @@ def _holders(result: StudyResult) -> Iterator[tuple[str, Any]]:
             if best is not None:
                 yield f"{words} {name}", best
     yield "motif", result.motif
+    yield "step", result.step
     yield "repeat", result.pooled
     yield "colour", result.colours
     for name, technique in techniques(result).items():
@@ -140,7 +143,7 @@ def _holders(result: StudyResult) -> Iterator[tuple[str, Any]]:
 
 def _names(result: StudyResult, kind: str) -> list[str]:
     stated = [entry.name for entry in getattr(result.survey, kind)]
-    found = result.rectified if kind == "photos" else result.lattices
+    found = result.rectified if kind == "photos" else {**result.lattices, **result.rows}
     return stated + [name for name in found if name not in stated]
 
 
@@ -212,7 +215,9 @@ def _fragment(result: StudyResult, name: str) -> dict[str, Any]:
     lattice = result.lattices.get(name)
     weighed = techniques(result)
     technique = weighed.get(name, weighed.get(""))
-    fragment: dict[str, Any] = {"name": name, "n_centres": None, "lattice": None, "technique": None}
+    fragment: dict[str, Any] = {"name": name, "n_centres": None, "lattice": None, "row": None, "technique": None}
+    if name in result.rows:
+        fragment |= {"n_centres": result.rows[name].n_centres, "row": _row(result.rows[name])}
     if lattice is not None:
         fragment["n_centres"] = lattice.n_centres
         fragment["lattice"] = {
@@ -239,6 +244,15 @@ def _fragment(result: StudyResult, name: str) -> dict[str, Any]:
             "regular_areas": _areas_of(technique, None if name in weighed else _number(result, name)),
         }
     return fragment
+
+
+def _row(row: RowFit) -> dict[str, Any]:
+    """The step of a fragment that shows a single row."""
+    return fields_of(row, "step_mm", "origin_mm", "residual_sd_mm") | {
+        "cov": row.vectors_cov,
+        "length_mm": {"value": row.length_mm, "sd": row.length_sd_mm},
+        "drift": fields_of(row.drift, *DRIFT),
+    }
 
 
 def _spacings(result: StudyResult, name: str) -> dict[str, Any] | None:
@@ -272,7 +286,7 @@ def _variogram(lattice: Lattice, along: str) -> dict[str, Any] | None:
 
 def _number(result: StudyResult, name: str) -> int:
     """Number of a fragment among those with a net; -1 when it has none."""
-    names = list(result.lattices)
+    names = [*result.lattices, *result.rows]
     return names.index(name) if name in names else -1
 
 
@@ -318,20 +332,26 @@ def _motif(result: StudyResult) -> dict[str, Any] | None:
     return fields_of(result.motif, *sizes, "n_examples", "shape_spread_mm", "stance", "weights")
 
 
+def _step(result: StudyResult) -> dict[str, Any] | None:
+    """The step of a frieze, over all fragments."""
+    if result.step is None:
+        return None
+    names = ("step_mm", "sd_mm", "interval_mm", "interval_new_wall", "between_sd_mm", "n_fragments", "n_centres")
+    return fields_of(result.step, *names)
+
+
 def _proposal(result: StudyResult) -> dict[str, Any] | None:
     if result.pooled is None:
         return None
     names = ("across_mm", "down_mm", "offset_ratio", "cov", "interval_across_mm", "interval_down_mm")
-    more = ("interval_new_wall", "between_sd_mm", "net_type", "n_fragments", "basis")
+    more = ("interval_new_wall", "between_sd_mm", "net_type", "n_fragments", "basis", "typed")
     return fields_of(result.pooled, *names, *more) | {"remarks": remarks(result.pooled)}
 
 
 def remarks(pooled: Pooled) -> dict[str, list[RoundLength]]:
     """Round lengths in historic units that a measured repeat may stand for, along and across the rows."""
     bounds = {"across_mm": pooled.interval_across_mm, "down_mm": pooled.interval_down_mm}
-    if pooled.basis != "evidence":
-        return {name: [] for name in bounds}
-    return {name: list(round_lengths(interval)) for name, interval in bounds.items()}
+    return {name: [] if name in pooled.typed else list(round_lengths(interval)) for name, interval in bounds.items()}
 
 
 def _colours(result: StudyResult) -> dict[str, Any] | None:

@@ -163,16 +163,53 @@ def budget_words(rectified: Any) -> str:
 def repeat(result: StudyResult) -> Html:
     """The net and the repeat, fragment by fragment and pooled."""
     parts: list[Html | None] = []
-    if result.pooled is not None:
+    if result.step is not None:
+        parts += [_step(result.step), _band(result.pooled)]
+    elif result.pooled is not None:
         parts.append(_pooled(result.pooled))
+    if result.rows:
+        parts.append(_rows(result))
     if result.lattices:
         parts += [_lattices(result), plots.repeats(result)]
     parts += [_undecided(name, nets) for name, nets in result.nets.items() if not nets.decided]
+    parts += [plots.fragment(result, name) for name in result.rows]
     for name in result.lattices:
         parts += [plots.fragment(result, name), plots.spacings(result, name), _hangs_together(result, name)]
     if not parts:
         parts = [paragraph("No net was found. The evidence does not carry a repeat, and none is proposed.")]
     return section("The net and the repeat", *parts, key="repeat")
+
+
+def _step(step: Any) -> Html:
+    return facts(
+        [
+            ("From motif to motif", f"{words.best(step.step_mm, step.interval_mm)}, 95 %, mean of all"),
+            ("On a wall not yet seen", f"{interval(step.interval_new_wall, 'mm')} (95 %)"),
+            ("From", f"{words.count(step.n_fragments, 'fragment')} with a single row"),
+        ]
+    )
+
+
+def _band(pooled: Any) -> Html:
+    """How far apart the rows of a frieze are laid, which no fragment of a single row shows."""
+    if pooled is None:
+        return paragraph("How far apart rows stand is not in these fragments; nothing is laid out across the row.")
+    typed = f" Typed, not measured: rows {pooled.down_mm:g} mm apart, as high as the band that takes one of them."
+    return aside(tag("strong", "Decided."), typed, kind="warning")
+
+
+def _rows(result: StudyResult) -> Html:
+    rows = [
+        [name, f"{row.n_centres}", with_sd(row.length_mm, row.length_sd_mm, "mm"), f"{row.residual_sd_mm:.2f}"]
+        for name, row in result.rows.items()
+    ]
+    head = ["Fragment", "Motifs", "From motif to motif", "Scatter, mm"]
+    caption = (
+        "The fragments that show a single row: the step with one standard deviation, and the scatter of the motifs "
+        "about even places (one standard deviation per coordinate, error of the picture taken out)."
+    )
+    drift = [join(tag("strong", f"{name}: "), row.drift.text) for name, row in result.rows.items()]
+    return join(table(head, rows, caption=caption, numbers=(1, 3)), bullets(drift))
 
 
 def _pooled(pooled: Any) -> Html:
@@ -186,10 +223,11 @@ def _pooled(pooled: Any) -> Html:
         ("From", words.count(pooled.n_fragments, "fragment")),
         *_remarks(pooled),
     ]
-    if pooled.basis == "typed":
+    if pooled.typed:
+        what = words.sentence(words.typed(pooled))[:-1]
         warning = aside(
             tag("strong", "Typed in by hand."),
-            f" {pooled.across_mm:.1f} × {pooled.down_mm:.1f} mm is a decision of the study, not a measurement.",
+            f" {what} is a decision of the study, not a measurement: {pooled.across_mm:.1f} × {pooled.down_mm:.1f} mm.",
             kind="warning",
         )
         return join(warning, facts(rows))
@@ -260,7 +298,7 @@ def technique(result: StudyResult) -> Html:
         parts.append(paragraph(f"Weighed on {words.count(one.n_motifs, 'motif')}{whose}. {_tried(one.calibration)}"))
         parts.append(_verdict(f"How the motifs were placed{whose}", one.placing))
         parts.append(_verdict(f"How the motifs were formed{whose}", one.forming))
-        parts.append(_regular_areas([name] if name else list(result.lattices), one))
+        parts.append(_regular_areas([name] if name else [*result.lattices, *result.rows], one))
         if one.regular_areas:
             parts.append(plots.regular_areas(result, name))
         parts.append(plots.technique(result, name))

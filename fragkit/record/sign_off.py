@@ -129,9 +129,14 @@ def _of_fragment(result: StudyResult, name: str) -> list[tuple[Part, Part]]:
         if fragment.origin_mm is not None:
             x, y = fragment.origin_mm
             where += f", {x:.0f} mm right of and {y:.0f} mm above its datum, within {fragment.origin_sd_mm:.0f} mm"
+    return [("Where", where), ("What", _what(result, name))]
+
+
+def _what(result: StudyResult, name: str) -> str:
+    if name in result.rows:
+        return f"{words.count(result.rows[name].n_centres, 'motif')} of a single row"
     lattice = result.lattices.get(name)
-    found = "no repeat" if lattice is None else f"{words.count(lattice.n_centres, 'motif')} of a {lattice.net_type} net"
-    return [("Where", where), ("What", found)]
+    return "no repeat" if lattice is None else f"{words.count(lattice.n_centres, 'motif')} of a {lattice.net_type} net"
 
 
 def _of_photo(result: StudyResult, name: str) -> list[Part]:

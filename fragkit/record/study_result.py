@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 if TYPE_CHECKING:
     from fragkit.colour import Colours
-    from fragkit.lattice import Lattice, LocalSpacing, Pooled
+    from fragkit.lattice import Lattice, LocalSpacing, Pooled, PooledStep, RowFit
     from fragkit.layout import Layout
     from fragkit.motifs import Centres, Motif
     from fragkit.net import Nets
@@ -28,8 +28,8 @@ class StudyResult(Protocol):
     rectified, nets : mapping by photograph
     centres : mapping by photograph, or by fragment when its centres were measured by tape
     overlaps : mapping by two photographs of one fragment
-    lattices, spacings : mapping by fragment
-    motif, pooled, colours, layout, setting, takeoff, works : one result each, or None
+    lattices, rows, spacings : mapping by fragment
+    motif, pooled, step, colours, layout, setting, takeoff, works : one result each, or None
     technique : Technique, mapping of them by fragment, or None
         One for all fragments together, or one for each.
     skipped : sequence
@@ -51,11 +51,15 @@ class StudyResult(Protocol):
     @property
     def lattices(self) -> Mapping[str, Lattice]: ...
     @property
+    def rows(self) -> Mapping[str, RowFit]: ...
+    @property
     def spacings(self) -> Mapping[str, LocalSpacing | None]: ...
     @property
     def motif(self) -> Motif | None: ...
     @property
     def pooled(self) -> Pooled | None: ...
+    @property
+    def step(self) -> PooledStep | None: ...
     @property
     def colours(self) -> Colours | None: ...
     @property

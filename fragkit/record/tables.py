@@ -133,7 +133,7 @@ def centres_csv(result: StudyResult) -> str:
                 seen = [round(float(centres.score[k]), 4), round(float(centres.visible_ratio[k]), 4), status]
                 place = _place(centres.index[k], centres.xy_mm[k], centres.cov_mm2[k])
                 rows.append([photo, fragment, *place, *seen])
-    for fragment, lattice in result.lattices.items():
+    for fragment, lattice in (*result.lattices.items(), *result.rows.items()):
         if fragment not in shown:
             sites = zip(lattice.index, lattice.xy_mm, lattice.cov_mm2, strict=True)
             rows += [["", fragment, *_place(*site), None, None, "seen"] for site in sites]

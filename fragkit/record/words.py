@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable
 
+from fragkit.lattice import Pooled
 from fragkit.layout import POSITION_CLASSES
 from fragkit.record.study_result import StudyResult, skipped_rows, techniques
 from fragkit.units import decimals_for, interval
@@ -39,27 +40,44 @@ def lead(result: StudyResult) -> str:
     """One or two sentences for somebody who reads nothing else."""
     n_photos, n_fragments = len(result.survey.photos), len(result.survey.fragments)
     begin = f"{count(n_photos, 'photograph')} of {count(n_fragments, 'fragment')}"
+    if result.pooled is None and result.step is not None:
+        step = f"a single row of motifs {result.step.step_mm:.1f} mm apart"
+        return f"{begin} give {step}. How far apart rows stand is not in them, so nothing is laid out."
     if result.pooled is None:
         return f"{begin} do not carry a repeat. This page says how far the evidence reaches and what would help."
     pooled = result.pooled
     repeat = f"motifs {pooled.across_mm:.1f} mm apart in rows {pooled.down_mm:.1f} mm apart"
-    if pooled.basis == "typed":
-        repeat += " (typed in by hand, not measured)"
+    if pooled.typed:
+        repeat += f" ({typed(pooled)} typed in by hand, not measured)"
     if result.layout is None:
         return f"{begin} give {repeat}. No walls are in the study, so nothing is laid out."
     walls = count(len(result.layout.walls), "wall")
     return f"{begin} give {repeat}; {count(result.layout.n_motifs, 'motif')} are laid out on {walls}."
 
 
+def typed(pooled: Pooled) -> str:
+    """What of the repeat was typed and not measured, in words."""
+    names = {"across_mm": "the spacing along the row", "down_mm": "that from row to row", "offset_ratio": "the offset"}
+    if len(pooled.typed) == len(names):
+        return "the repeat"
+    if pooled.typed == ("down_mm",):
+        return "how far apart rows stand"
+    return " and ".join(names[name] for name in pooled.typed)
+
+
 def known(result: StudyResult) -> list[str]:
     """What the evidence carries."""
     found = []
-    n_found = sum(int(lattice.n_centres) for lattice in result.lattices.values())
+    fits = [*result.lattices.values(), *result.rows.values()]
+    n_found = sum(int(fit.n_centres) for fit in fits)
     if n_found:
-        fragments = count(len(result.lattices), "fragment")
+        fragments = count(len(fits), "fragment")
         found.append(f"{count(n_found, 'surviving motif')} measured on {fragments}.")
     pooled = result.pooled
-    if pooled is not None and pooled.basis == "evidence":
+    if result.step is not None:
+        step = best(result.step.step_mm, result.step.interval_mm)
+        found.append(f"Motifs stand in a single row, {step} apart (95 %).")
+    elif pooled is not None and not pooled.typed:
         across = best(pooled.across_mm, pooled.interval_across_mm)
         down = best(pooled.down_mm, pooled.interval_down_mm)
         found.append(f"Motifs in a row are {across} apart, rows {down} (95 %).")
@@ -88,8 +106,9 @@ def guessed(result: StudyResult) -> list[str]:
         for what, verdict in (("placed", technique.placing), ("formed", technique.forming)):
             if verdict.verdict == CANNOT_TELL:
                 found.append(f"How the motifs were {what}{of} cannot be told from this evidence.")
-    if result.pooled is not None and result.pooled.basis == "typed":
-        found.append("The repeat was typed in by hand; it is a decision, not a measurement.")
+    if result.pooled is not None and result.pooled.typed:
+        what = sentence(typed(result.pooled))[:-1]
+        found.append(f"{what} was typed in by hand; it is a decision, not a measurement.")
     return found + _guessed_on_walls(result) + _guessed_works(result)
 
 
@@ -121,7 +140,7 @@ def _guessed_works(result: StudyResult) -> list[str]:
 def next_steps(result: StudyResult) -> list[str]:
     """What to do next, the most useful first."""
     steps = []
-    if not result.lattices:
+    if not (result.lattices or result.rows):
         steps.append("Photograph a larger area of one fragment, with at least six well-spread control points.")
     for technique in techniques(result).values():
         for verdict in (technique.placing, technique.forming):
@@ -161,7 +180,9 @@ def not_done(result: StudyResult) -> list[str]:
 def best(value_mm: float, bounds_mm: tuple[float, float]) -> str:
     """`152.3 mm (151.9 to 152.7)`: the value as fine as its 95 % interval allows."""
     low, high = bounds_mm
-    digits = decimals_for((high - low) / 4) if high > low else 1
+    if high == low:
+        return f"{value_mm:g} mm"
+    digits = decimals_for((high - low) / 4)
     return f"{value_mm:.{digits}f} mm ({interval(bounds_mm)})"
 
 

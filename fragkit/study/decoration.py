@@ -8,11 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from fragkit.colour import Colours, measure_colours
-from fragkit.lattice import Lattice, Pooled, pool
+from fragkit.lattice import Lattice, Pooled, PooledStep, RowFit, pool, pool_steps
 from fragkit.motifs import Motif
 from fragkit.study.bench import Bench, Made
 from fragkit.study.fragments import Measured
-from fragkit.study.proposal import adopt_proposal
+from fragkit.study.proposal import adopt_proposal, repeat_of_frieze
 from fragkit.survey import PhotoEntry, Survey
 from fragkit.technique import Priors, Technique, reweigh, stated_priors, stated_signs, weigh_technique
 
@@ -26,6 +26,7 @@ class Decoration:
 
     motif: Made[Motif] | None
     pooled: Made[Pooled] | None
+    step: Made[PooledStep] | None
     colours: Made[Colours] | None
     technique: Made[Technique] | None
 
@@ -33,12 +34,13 @@ class Decoration:
 def describe_decoration(bench: Bench, survey: Survey, measured: Measured) -> Decoration:
     """Repeat, colours and technique beside the motif, from the measured fragments."""
     motif = measured.motif
-    pooled = _make_pooled(bench, survey, measured.lattices)
+    step = None if measured.lattices else _make_step(bench, survey, measured.rows)
     return Decoration(
         motif=motif,
-        pooled=pooled,
+        pooled=_repeat_of_frieze(bench, survey, step) if step else _make_pooled(bench, survey, measured),
+        step=step,
         colours=_make_colours(bench, survey, measured, motif),
-        technique=_make_technique(bench, survey, measured.lattices, motif),
+        technique=_make_technique(bench, survey, {**measured.lattices, **measured.rows}, motif),
     )
 
 
@@ -46,7 +48,30 @@ def _shown(survey: Survey, measured: Measured) -> list[PhotoEntry]:
     return [photo for photo in survey.photos if photo.name in measured.centres]
 
 
-def _make_pooled(bench: Bench, survey: Survey, lattices: Mapping[str, Made[Lattice]]) -> Made[Pooled] | None:
+def _make_step(bench: Bench, survey: Survey, rows: Mapping[str, Made[RowFit]]) -> Made[PooledStep] | None:
+    """The step of a frieze: of a decoration of which every fragment shows a single row."""
+    if not rows:
+        return None
+    made = list(rows.values())
+
+    def compute() -> PooledStep:
+        return pool_steps([row.value for row in made], between_sd_ratio=survey.between_sd_ratio)
+
+    return bench.make("repeat", "study", (made, survey.between_sd_ratio), compute)
+
+
+def _repeat_of_frieze(bench: Bench, survey: Survey, step: Made[PooledStep]) -> Made[Pooled] | None:
+    pooled = repeat_of_frieze(step.value, survey.proposal)
+    if pooled is None:
+        why = "the fragments show a single row: its step is known, not how far apart rows stand."
+        remedy = "To lay a frieze out, state down_mm in [proposal]: the height of its band."
+        bench.skip("repeat", "study", why, remedy)
+        return None
+    return bench.derive((step, survey.proposal), lambda: pooled)
+
+
+def _make_pooled(bench: Bench, survey: Survey, measured: Measured) -> Made[Pooled] | None:
+    lattices = measured.lattices
     if not lattices:
         bench.skip("repeat", "study", "no fragment shows a repeat.", "See what stopped each fragment.")
         return None
@@ -54,17 +79,19 @@ def _make_pooled(bench: Bench, survey: Survey, lattices: Mapping[str, Made[Latti
     turns = [fragment.turn_deg for fragment in fragments]
     sds = [fragment.turn_sd_deg for fragment in fragments]
     made = [lattices[fragment.name] for fragment in fragments]
+    rows = list(measured.rows.values())
 
     def compute() -> Pooled:
         pooled = pool(
             [lattice.value for lattice in made],
             turns_deg=turns,
             turn_sds_deg=sds,
+            rows=[row.value for row in rows],
             between_sd_ratio=survey.between_sd_ratio,
         )
         return adopt_proposal(pooled, survey.proposal)
 
-    inputs = (made, turns, sds, survey.between_sd_ratio, survey.proposal)
+    inputs = (made, rows, turns, sds, survey.between_sd_ratio, survey.proposal)
     return bench.make("repeat", "study", inputs, compute)
 
 
@@ -82,16 +109,16 @@ def _make_colours(bench: Bench, survey: Survey, measured: Measured, motif: Made[
 
 
 def _make_technique(
-    bench: Bench, survey: Survey, lattices: Mapping[str, Made[Lattice]], motif: Made[Motif] | None
+    bench: Bench, survey: Survey, fits: Mapping[str, Made[Lattice] | Made[RowFit]], motif: Made[Motif] | None
 ) -> Made[Technique] | None:
-    if not lattices:
+    if not fits:
         bench.skip("technique", "study", "no fragment shows a repeat.", "See what stopped each fragment.")
         return None
-    made = list(lattices.values())
+    made = list(fits.values())
 
     def compute() -> Technique:
         return weigh_technique(
-            [lattice.value for lattice in made],
+            [fit.value for fit in made],
             motif.value if motif else None,
             rng=np.random.default_rng([survey.seed, _TECHNIQUE_STREAM]),
         )

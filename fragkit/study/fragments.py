@@ -11,7 +11,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fragkit.errors import EstimationError, FragkitError
-from fragkit.lattice import Lattice, LocalSpacing, fit_lattice, measure_spacing, merge_centres
+from fragkit.lattice import (
+    Lattice,
+    LocalSpacing,
+    RowFit,
+    fit_lattice,
+    fit_row,
+    measure_spacing,
+    merge_centres,
+    stand_in_one_row,
+)
 from fragkit.motifs import Centres, Motif, build_motif, find_centres, recentre
 from fragkit.net import Net, Nets, find_nets
 from fragkit.rectify import Comparison, Lens, Rectified, given_lens, rectify, set_tone, solve_lens
@@ -28,7 +37,7 @@ from fragkit.survey.review import ReviewEntry
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Measured:
-    """What the fragments gave, by name of photograph or fragment."""
+    """What the fragments gave, by name of photograph or fragment; one with a single row is in `rows`."""
 
     rectified: Mapping[str, Made[Rectified]]
     overlaps: Mapping[tuple[str, str], Made[Comparison | None]]
@@ -38,6 +47,7 @@ class Measured:
     motif: Made[Motif] | None
     merged: Mapping[str, Made[Centres]]
     lattices: Mapping[str, Made[Lattice]]
+    rows: Mapping[str, Made[RowFit]]
     spacings: Mapping[str, Made[LocalSpacing | None]]
 
 
@@ -49,7 +59,7 @@ def measure_fragments(bench: Bench, survey: Survey) -> Measured:
     motif, unreviewed = _build_motif(bench, survey, rectified, centres)
     centres = _review_all(bench, survey, rectified, unreviewed)
     merged = _merge_all(bench, survey, centres)
-    lattices = _fit_all(bench, survey, rectified, centres, merged)
+    lattices, rows = _fit_all(bench, survey, rectified, centres, merged)
     return Measured(
         rectified=rectified,
         overlaps=compare_overlaps(bench, survey, rectified),
@@ -59,6 +69,7 @@ def measure_fragments(bench: Bench, survey: Survey) -> Measured:
         motif=motif,
         merged=merged,
         lattices=lattices,
+        rows=rows,
         spacings=_space_all(bench, survey, rectified, centres, lattices),
     )
 
@@ -281,18 +292,33 @@ def _fit_all(
     rectified: Mapping[str, Made[Rectified]],
     centres: Mapping[str, Made[Centres]],
     merged: Mapping[str, Made[Centres]],
-) -> dict[str, Made[Lattice]]:
-    steps = []
+) -> tuple[dict[str, Made[Lattice]], dict[str, Made[RowFit]]]:
+    """The net of each fragment, and the step of each whose motifs stand in a single row."""
+    nets: list[Step[Lattice]] = []
+    rows: list[Step[RowFit]] = []
     for name, joined in merged.items():
         names = [photo.name for photo in survey.photos if photo.fragment == name and photo.name in centres]
         parts = [(rectified[photo], centres[photo]) for photo in names]
-        steps.append(Step(name, (joined, parts), partial(_lattice, joined, parts)))
-    return bench.make_all("lattice", steps)
+        if stand_in_one_row(joined.value):
+            rows.append(Step(name, (joined, parts), partial(_row, joined, parts)))
+        else:
+            nets.append(Step(name, (joined, parts), partial(_lattice, joined, parts)))
+    return bench.make_all("lattice", nets), bench.make_all("lattice", rows)
 
 
 def _lattice(joined: Made[Centres], parts: Sequence[tuple[Made[Rectified], Made[Centres]]]) -> Lattice:
+    return fit_lattice(joined.value, plane_covariance=_shared(joined, parts))
+
+
+def _row(joined: Made[Centres], parts: Sequence[tuple[Made[Rectified], Made[Centres]]]) -> RowFit:
+    return fit_row(joined.value, plane_covariance=_shared(joined, parts))
+
+
+def _shared(
+    joined: Made[Centres], parts: Sequence[tuple[Made[Rectified], Made[Centres]]]
+) -> NDArray[np.float64] | None:
     photos = [(plane.value, own.value) for plane, own in parts]
-    return fit_lattice(joined.value, plane_covariance=shared_covariance_mm2(joined.value, photos) if photos else None)
+    return shared_covariance_mm2(joined.value, photos) if photos else None
 
 
 def _space_all(

@@ -1,15 +1,20 @@
-"""A typed repeat in place of the measured one, and what it overrides."""
+"""A typed repeat in place of the measured one, or beside the measured step of a frieze, and what it overrides."""
 
 from __future__ import annotations
 
 from dataclasses import replace
 
-from fragkit.lattice import Pooled
+import numpy as np
+
+from fragkit.frozen import frozen_array
+from fragkit.lattice import Pooled, PooledStep
 from fragkit.survey import ProposalEntry
+
+_WORDS = {"across_mm": "{:g} mm along the row", "down_mm": "{:g} mm from row to row", "offset_ratio": "offset {:g}"}
 
 
 def adopt_proposal(pooled: Pooled, proposal: ProposalEntry | None) -> Pooled:
-    """The repeat to lay out: a typed one, when there is one, takes the place of the measured one.
+    """The repeat to lay out: what is typed takes the place of what was measured.
 
     Notes
     -----
@@ -18,24 +23,61 @@ def adopt_proposal(pooled: Pooled, proposal: ProposalEntry | None) -> Pooled:
     """
     if proposal is None:
         return pooled
-    moved = {key: getattr(proposal, key) - getattr(pooled, key) for key in ("across_mm", "down_mm", "offset_ratio")}
-    on_new_wall = {key: _moved(limits, moved[key]) for key, limits in pooled.interval_new_wall.items()}
+    typed = proposal.typed
+    moved = {key: typed[key] - getattr(pooled, key) for key in typed}
+    on_new_wall = {key: _moved(limits, moved.get(key, 0.0)) for key, limits in pooled.interval_new_wall.items()}
     note = (
-        f"The repeat was typed, not measured: {proposal.across_mm:g} × {proposal.down_mm:g} mm, offset "
-        f"{proposal.offset_ratio:g}. The fragments give {pooled.across_mm:.1f} × {pooled.down_mm:.1f} mm, "
+        f"{_typed_words(typed)}. The fragments give {pooled.across_mm:.1f} × {pooled.down_mm:.1f} mm, "
         f"offset {pooled.offset_ratio:.2f}. Reason given: {proposal.reason}"
     )
     return replace(
         pooled,
-        across_mm=proposal.across_mm,
-        down_mm=proposal.down_mm,
-        offset_ratio=proposal.offset_ratio,
-        interval_across_mm=_moved(pooled.interval_across_mm, moved["across_mm"]),
-        interval_down_mm=_moved(pooled.interval_down_mm, moved["down_mm"]),
+        across_mm=typed.get("across_mm", pooled.across_mm),
+        down_mm=typed.get("down_mm", pooled.down_mm),
+        offset_ratio=typed.get("offset_ratio", pooled.offset_ratio),
+        interval_across_mm=_moved(pooled.interval_across_mm, moved.get("across_mm", 0.0)),
+        interval_down_mm=_moved(pooled.interval_down_mm, moved.get("down_mm", 0.0)),
         interval_new_wall=on_new_wall,
-        basis="typed",
+        typed=tuple(typed),
         notes=(*pooled.notes, note),
     )
+
+
+def repeat_of_frieze(step: PooledStep, proposal: ProposalEntry | None) -> Pooled | None:
+    """The repeat to lay out along a frieze, whose rows stand as far apart as is typed; None when that is not typed.
+
+    Notes
+    -----
+    A wall no higher than that takes one row. What is typed has no spread of its own.
+    """
+    if proposal is None or proposal.down_mm is None:
+        return None
+    down_mm, offset = proposal.down_mm, proposal.offset_ratio or 0.0
+    measured = Pooled(
+        across_mm=step.step_mm,
+        down_mm=down_mm,
+        offset_ratio=offset,
+        cov=frozen_array(np.diag([step.sd_mm**2, 0.0, 0.0])),
+        interval_across_mm=step.interval_mm,
+        interval_down_mm=(down_mm, down_mm),
+        interval_new_wall={
+            "across_mm": step.interval_new_wall,
+            "down_mm": (down_mm, down_mm),
+            "offset_ratio": (offset, offset),
+        },
+        between_sd_mm=frozen_array([step.between_sd_mm, 0.0]),
+        net_type="frieze",
+        n_fragments=step.n_fragments,
+        residual_sd_mm=step.residual_sd_mm,
+        n_centres=step.n_centres,
+        notes=step.notes,
+    )
+    return adopt_proposal(measured, proposal)
+
+
+def _typed_words(typed: dict[str, float]) -> str:
+    words = ", ".join(_WORDS[key].format(value) for key, value in typed.items())
+    return f"Typed, not measured: {words}"
 
 
 def _moved(interval: tuple[float, float], by: float) -> tuple[float, float]:

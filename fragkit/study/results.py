@@ -8,7 +8,7 @@ from typing import Any
 
 from fragkit.card import card
 from fragkit.colour import Colours
-from fragkit.lattice import Lattice, LocalSpacing, Pooled
+from fragkit.lattice import Lattice, LocalSpacing, Pooled, PooledStep, RowFit
 from fragkit.layout import Layout, PlacedCentres
 from fragkit.motifs import Centres, Motif
 from fragkit.net import Nets
@@ -64,8 +64,10 @@ class StudyResult:
         Centres by name of fragment, all its photographs together; for fragments that were photographed.
     lattices : mapping
         By name of fragment.
-    motif, pooled, colours, technique : or None
-        What the fragments say together.
+    rows : mapping
+        By name of fragment: the step of one that shows a single row.
+    motif, pooled, step, colours, technique : or None
+        What the fragments say together; `step` where every one shows a single row, as of a frieze.
     placed : tuple of PlacedCentres
         The found motifs of each fragment in the frame of its wall.
     layout, setting, takeoff, works : or None
@@ -101,22 +103,29 @@ class StudyResult:
     notes: tuple[str, ...] = ()
     overlaps: Mapping[tuple[str, str], Comparison | None] = field(default_factory=dict)
     spacings: Mapping[str, LocalSpacing | None] = field(default_factory=dict)
+    rows: Mapping[str, RowFit] = field(default_factory=dict)
+    step: PooledStep | None = None
 
     @property
     def is_answered(self) -> bool:
-        """Whether at least one fragment shows a repeat."""
-        return bool(self.lattices)
+        """Whether at least one fragment shows a repeat, of a net or along a single row."""
+        return bool(self.n_measured)
+
+    @property
+    def n_measured(self) -> int:
+        """Fragments with a net or a row."""
+        return len(self.lattices) + len(self.rows)
 
     def __repr__(self) -> str:
-        counts = f"{len(self.rectified)} photographs, {len(self.lattices)} fragments measured"
+        counts = f"{len(self.rectified)} photographs, {self.n_measured} fragments measured"
         walls = f", {len(self.layout.walls)} walls laid out" if self.layout else ""
         return f"StudyResult({self.survey.title!r}, {counts}{walls}, {len(self.skipped)} skipped)"
 
     def _repr_html_(self) -> str:
         rows = [
             ("photographs rectified", f"{len(self.rectified)} of {len(self.survey.photos)}"),
-            ("fragments measured", f"{len(self.lattices)} of {len(self.survey.fragments)}"),
-            ("repeat", f"{self.pooled.across_mm:.1f} × {self.pooled.down_mm:.1f} mm" if self.pooled else "none"),
+            ("fragments measured", f"{self.n_measured} of {len(self.survey.fragments)}"),
+            ("repeat", self._repeat_words()),
             ("placed", self.technique.placing.words if self.technique else "not weighed"),
             ("formed", self.technique.forming.words if self.technique else "not weighed"),
             ("motifs laid out", str(self.layout.n_motifs) if self.layout else "none"),
@@ -124,3 +133,8 @@ class StudyResult:
         doubts = [f"Skipped: {entry}" for entry in self.skipped]
         drawn = self.layout.sketched() if self.layout else ""
         return card(self.survey.title, rows, notes=[*doubts, *self.notes], drawing=drawn)
+
+    def _repeat_words(self) -> str:
+        if self.step is not None:
+            return f"{self.step.step_mm:.1f} mm along a single row"
+        return f"{self.pooled.across_mm:.1f} × {self.pooled.down_mm:.1f} mm" if self.pooled else "none"

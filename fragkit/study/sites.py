@@ -9,6 +9,10 @@ from fragkit.errors import EstimationError
 from fragkit.net import reduce_basis
 from fragkit.survey.entries import FloatArray, IntArray
 
+LEAST_IN_ROW = 4
+_ROW_RATIO = 0.4
+"""Centres stay within a band as high as this share of their step when they are a single row."""
+
 _MISFIT_RATIO = 0.25
 """A step between neighbours belongs to the net when it is this close to a whole one, in repeats."""
 
@@ -19,15 +23,19 @@ def number_sites(xy_mm: FloatArray) -> IntArray:
     Raises
     ------
     EstimationError
-        Fewer than four centres, centres on one line, or steps between neighbours that repeat in no net.
+        Fewer than four centres, or steps between neighbours that repeat in no net.
 
     Notes
     -----
-    The steps between neighbours (edges of the Delaunay triangulation) gather round a few vectors; the most
-    crowded one and the most crowded one across it, reduced, are the net. Sites are then counted from centre
-    to centre along the edges, so that drift over the fragment does not matter.
+    Centres that hardly leave one line are numbered along it. Otherwise the steps between neighbours (edges of the
+    Delaunay triangulation) gather round a few vectors; the most crowded one and the most crowded one across it,
+    reduced, are the net. Sites are then counted from centre to centre along the edges, so that drift over the
+    fragment does not matter.
     """
     xy = np.asarray(xy_mm, float)
+    number = _number_in_row(xy)
+    if number is not None:
+        return np.column_stack([number, np.zeros_like(number)])
     edges = _neighbours(xy)
     steps = xy[edges[:, 1]] - xy[edges[:, 0]]
     net = np.column_stack(_net_of(steps))
@@ -42,6 +50,23 @@ def number_sites(xy_mm: FloatArray) -> IntArray:
             needed="more centres between them, or the columns i and j in the table",
         )
     return index
+
+
+def _number_in_row(xy: FloatArray) -> IntArray | None:
+    """The number of each centre in a single row; None where they stand in more than one, or in no even one."""
+    if len(xy) < LEAST_IN_ROW:
+        return None
+    off = xy - xy.mean(axis=0)
+    along, across = (np.linalg.svd(off, full_matrices=False)[2] @ off.T)[:2]
+    gaps = np.diff(np.sort(along))
+    step = float(np.median(gaps[gaps < 1.5 * max(gaps.min(), 1e-9)]))
+    if np.ptp(across) > _ROW_RATIO * step or (np.abs(gaps / step - np.rint(gaps / step)) > _MISFIT_RATIO).any():
+        return None
+    start = np.argsort(along)
+    number = np.zeros(len(xy), np.int64)
+    number[start[1:]] = np.cumsum(np.rint(gaps / step))
+    run = xy[start[-1]] - xy[start[0]]
+    return number if run[np.argmax(np.abs(run))] > 0 else number.max() - number
 
 
 def _neighbours(xy: FloatArray) -> IntArray:

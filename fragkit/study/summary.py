@@ -14,8 +14,13 @@ def summary_rows(result: StudyResult) -> list[tuple[str, str]]:
 
 
 def _found(result: StudyResult) -> Iterator[tuple[str, str]]:
-    yield "fragments", f"{len(result.lattices)} of {len(result.survey.fragments)} measured"
-    if result.pooled is not None:
+    yield "fragments", f"{result.n_measured} of {len(result.survey.fragments)} measured"
+    if result.step is not None:
+        step = result.step
+        yield "step", f"{step.step_mm:.1f} mm from motif to motif ({interval(step.interval_mm)}) along a single row"
+        if result.pooled is not None:
+            yield "", f"rows {result.pooled.down_mm:g} mm apart as typed, not measured; see the decision in the survey"
+    elif result.pooled is not None:
         pooled = result.pooled
         across = f"{pooled.across_mm:.1f} mm across ({interval(pooled.interval_across_mm)})"
         down = f"{pooled.down_mm:.1f} mm from row to row ({interval(pooled.interval_down_mm)})"

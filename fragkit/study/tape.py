@@ -9,6 +9,7 @@ from fragkit.net import Net
 from fragkit.net.bases import type_from_shape
 from fragkit.study.sites import number_sites
 from fragkit.survey import FragmentEntry
+from fragkit.survey.entries import FloatArray, IntArray
 
 
 def centres_by_tape(fragment: FragmentEntry) -> Centres:
@@ -25,8 +26,7 @@ def centres_by_tape(fragment: FragmentEntry) -> Centres:
         raise ValueError(f"Fragment {fragment.name!r} has no measured centres: give centres in the survey.")
     xy, sd = fragment.centres_xy_mm, fragment.centres_sd_mm
     index = number_sites(xy) if fragment.centres_index is None else fragment.centres_index
-    design = np.column_stack([np.ones(len(xy)), index])
-    _, a, b = np.linalg.lstsq(design, xy, rcond=None)[0]
+    a, b, net_type = _net_of(xy, index)
     n = len(xy)
     note = "The centres of this fragment were measured by tape or tracing, not found in a photograph."
     return Centres(
@@ -44,8 +44,19 @@ def centres_by_tape(fragment: FragmentEntry) -> Centres:
             evidence=0.0,
             independent_evidence=0.0,
             contrast_evidence=0.0,
-            net_type=type_from_shape(a, b),
+            net_type=net_type,
             notes=(note,),
         ),
         notes=(note,),
     )
+
+
+def _net_of(xy_mm: FloatArray, index: IntArray) -> tuple[FloatArray, FloatArray, str]:
+    """Net vectors and type of numbered sites; of a single row the step, and one as long square to it."""
+    off = index - index[:1]
+    if np.linalg.matrix_rank(off) < 2:
+        number = off[:, np.argmax(np.abs(off).sum(axis=0))]
+        step = np.polyfit(number, xy_mm, 1)[0]
+        return step, np.array([-step[1], step[0]]), "frieze"
+    _, a, b = np.linalg.lstsq(np.column_stack([np.ones(len(index)), index]), xy_mm, rcond=None)[0]
+    return a, b, type_from_shape(a, b)

@@ -261,12 +261,18 @@ class WallEntry:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class ProposalEntry:
-    """A typed repeat that overrides the measured one; a logged decision."""
+    """A typed repeat that overrides the measured one; a logged decision. What is None stays as measured."""
 
-    across_mm: float
-    down_mm: float
-    offset_ratio: float
+    across_mm: float | None = None
+    down_mm: float | None = None
+    offset_ratio: float | None = None
     reason: str
+
+    @property
+    def typed(self) -> dict[str, float]:
+        """What it states, by name."""
+        stated = {"across_mm": self.across_mm, "down_mm": self.down_mm, "offset_ratio": self.offset_ratio}
+        return {name: value for name, value in stated.items() if value is not None}
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

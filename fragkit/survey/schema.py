@@ -188,10 +188,16 @@ class WallTable(Table):
 
 
 class ProposalTable(Table):
-    across_mm: Positive
-    down_mm: Positive
-    offset_ratio: Annotated[float, Field(strict=True, allow_inf_nan=False, ge=-1, le=1)]
+    across_mm: Positive | None = None
+    down_mm: Positive | None = None
+    offset_ratio: Annotated[float, Field(strict=True, allow_inf_nan=False, ge=-1, le=1)] | None = None
     reason: Annotated[str, StringConstraints(strict=True, strip_whitespace=True, min_length=1)]
+
+    @model_validator(mode="after")
+    def _states_a_length(self) -> ProposalTable:
+        if self.across_mm is None and self.down_mm is None and self.offset_ratio is None:
+            raise ValueError("gives no length; state across_mm, down_mm or offset_ratio, or take the table out")
+        return self
 
 
 class PinnedTable(Table):

@@ -20,6 +20,8 @@ from fragkit.survey.schema import EdgeTable, OpeningTable, WallTable
 from fragkit.survey.wording import suggestion
 
 _SMALLEST_WALL_MM = 200.0
+_LOWEST_BAND_MM = 20.0
+"""A frieze runs in a band that is much lower than it is long."""
 _STRAY_MM = 50.0
 """How far an opening or an edge may leave its wall: floors are rarely true, typing errors are larger."""
 _SAGITTA_MM = 0.1
@@ -84,7 +86,8 @@ def _wall_outline(
     if outline is None:
         return None
     low_x, low_y, high_x, high_y = outline.bounds
-    if min(high_x - low_x, high_y - low_y) < _SMALLEST_WALL_MM:
+    sides = sorted((high_x - low_x, high_y - low_y))
+    if sides[0] < _LOWEST_BAND_MM or sides[1] < _SMALLEST_WALL_MM:
         size = f"{high_x - low_x:g} × {high_y - low_y:g} mm"
         folder.fault(place, f"{title} is only {size}.", "Lengths are in millimetres: a wall of 4 m is 4000.")
     if table.axis_x_mm is not None and not low_x <= table.axis_x_mm <= high_x:

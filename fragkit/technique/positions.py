@@ -12,7 +12,7 @@ from scipy.linalg import solve_triangular
 from scipy.special import logsumexp
 
 from fragkit.frozen import frozen_array
-from fragkit.lattice import Lattice, describe_repeat, free_contrasts, row_basis
+from fragkit.lattice import Fitted, describe_repeat, free_contrasts
 from fragkit.placing import Process, covariance, draw
 from fragkit.technique.hypotheses import Hypothesis, placing_hypotheses
 from fragkit.technique.priors import PLACINGS, SCATTERS_MM, Priors
@@ -96,19 +96,18 @@ class PlacingTable:
         return families, np.array([logsumexp(families[names == name], axis=0) for name in PLACINGS])
 
 
-def gather_evidence(lattice: Lattice) -> Evidence:
+def gather_evidence(lattice: Fitted) -> Evidence:
     """The positions of one fragment, ready for weighing."""
-    basis = np.array([lattice.a_mm, lattice.b_mm])
-    row = (row_basis(lattice.a_mm, lattice.b_mm) @ basis)[0]
+    row = lattice.repeat_mm[0]
     cos, sin = row / np.hypot(*row)
     turn = np.array([[cos, sin], [-sin, cos]])
-    ideal = lattice.index @ basis
+    ideal = lattice.places_mm
     near = np.argsort(np.linalg.norm(ideal - np.median(ideal, axis=0), axis=1), kind="stable")[:MOST_SITES]
     near.sort()
     both = (2 * near[:, None] + [0, 1]).ravel()
     turn_all = np.kron(np.eye(len(near)), turn)
     noise_root = np.linalg.cholesky(turn_all @ lattice.measured_cov_mm2[np.ix_(both, both)] @ turn_all.T)
-    design, sieve = net_sieve(lattice.index[near], noise_root)
+    design, sieve = net_sieve(lattice.counts[near], noise_root)
     return Evidence(
         sites=lattice.sites[near],
         places_mm=ideal[near] @ turn.T,
@@ -120,9 +119,9 @@ def gather_evidence(lattice: Lattice) -> Evidence:
     )
 
 
-def net_sieve(index: IntArray, noise_root: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Design (2n, 6) of a net on these sites, and the contrasts (m, 2n) of unit noise that are free of it."""
-    design = np.asarray(np.kron(np.column_stack([np.ones(len(index)), index]), np.eye(2)), float)
+def net_sieve(counts: IntArray, noise_root: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Design (2n, 2 + 2q) of a net or row on these counts, and contrasts (m, 2n) of unit noise that are free of it."""
+    design = np.asarray(np.kron(np.column_stack([np.ones(len(counts)), counts]), np.eye(2)), float)
     contrasts = free_contrasts(solve_triangular(noise_root, design, lower=True))
     return design, np.asarray(solve_triangular(noise_root, contrasts, lower=True, trans="T").T)
 
@@ -134,7 +133,7 @@ def _drift(shape: FloatArray, design: FloatArray, sieve: FloatArray) -> FloatArr
     return np.asarray(sieve @ field * DRIFT_RMS_MM / max(float(np.sqrt(2.0 * np.mean(field**2))), 1e-12))
 
 
-def _drift_share(lattice: Lattice) -> float:
+def _drift_share(lattice: Fitted) -> float:
     """Prior probability of the drift that was found; one at a seam shares its own with all other seams.
 
     A step or another spacing, in either direction, between any two columns or rows.
@@ -145,13 +144,9 @@ def _drift_share(lattice: Lattice) -> float:
     return DRIFT_SHARE / (4.0 * seams)
 
 
-def spacing_mm(lattices: Sequence[Lattice]) -> tuple[float, float]:
+def spacing_mm(lattices: Sequence[Fitted]) -> tuple[float, float]:
     """Mean spacing across and down over the fragments."""
-    repeats = []
-    for lattice in lattices:
-        basis = np.array([lattice.a_mm, lattice.b_mm])
-        repeats.append(describe_repeat(row_basis(*basis) @ basis)[:2])
-    across, down = np.mean(repeats, axis=0)
+    across, down = np.mean([describe_repeat(lattice.repeat_mm)[:2] for lattice in lattices], axis=0)
     return float(across), float(down)
 
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from fragkit.card import card
 from fragkit.errors import EstimationError
-from fragkit.lattice import Lattice, columns_and_rows
+from fragkit.lattice import Fitted, Lattice
 from fragkit.motifs import Motif
 from fragkit.sketch import sketch_bars
 from fragkit.technique.calibration import calibrate_placing
@@ -99,7 +99,7 @@ class Technique:
 
 @with_one_blas_thread
 def weigh_technique(
-    lattices: Sequence[Lattice],
+    lattices: Sequence[Fitted],
     motif: Motif | None,
     *,
     rng: np.random.Generator,
@@ -111,7 +111,7 @@ def weigh_technique(
 
     Parameters
     ----------
-    lattices : sequence of Lattice
+    lattices : sequence of Lattice or RowFit
         One per fragment.
     motif : Motif, optional
         Without it only signs speak for the forming.
@@ -151,7 +151,8 @@ def weigh_technique(
         n_left_out=sum(max(0, lattice.n_centres - MOST_SITES) for lattice in lattices),
         seed=int(rng.integers(2**32)),
     )
-    areas = tuple(area for k, lattice in enumerate(lattices) for area in map_regularity(lattice, rng=rng, fragment=k))
+    nets = [(k, lattice) for k, lattice in enumerate(lattices) if isinstance(lattice, Lattice)]
+    areas = tuple(area for k, lattice in nets for area in map_regularity(lattice, rng=rng, fragment=k))
     n_motifs = sum(len(fragment.sites) for fragment in fragments)
     return _judge(weighed, priors or Priors(), tuple(signs), n_motifs=n_motifs, areas=areas)
 
@@ -237,11 +238,11 @@ def _groups(table: PlacingTable, families: FloatArray) -> Mapping[str, float]:
     return MappingProxyType(shares)
 
 
-def _sites_of_examples(lattices: Sequence[Lattice], motif: Motif) -> NDArray[np.int_]:
-    return columns_and_rows(lattices[0].a_mm, lattices[0].b_mm, np.asarray(motif.example_index)[:, 1:])
+def _sites_of_examples(lattices: Sequence[Fitted], motif: Motif) -> NDArray[np.int_]:
+    return lattices[0].sites_of(np.asarray(motif.example_index)[:, 1:])
 
 
-def _measured(lattices: Sequence[Lattice]) -> str:
+def _measured(lattices: Sequence[Fitted]) -> str:
     noise = float(np.mean([np.sqrt(np.trace(cov) / 2.0) for lattice in lattices for cov in lattice.cov_mm2]))
     scatter = float(np.mean([lattice.residual_sd_mm for lattice in lattices]))
     if noise > 0.7 * scatter:

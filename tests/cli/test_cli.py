@@ -18,7 +18,8 @@ def answer(*, answered=True, skipped=()):
     verdict = SimpleNamespace(words="on set-out lines, three to one against stepping off")
     return SimpleNamespace(
         survey=SimpleNamespace(title="Partners' Room", fragments=("north", "east")),
-        lattices={"north": 1, "east": 1} if answered else {},
+        n_measured=2 if answered else 0,
+        step=None,
         is_answered=answered,
         pooled=SimpleNamespace(
             across_mm=62.04,

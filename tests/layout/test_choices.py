@@ -100,7 +100,7 @@ def test_cuts_at_eye_level_count_more_where_it_is_stated(make_wall, make_repeat,
 def test_every_override_is_a_logged_decision(make_wall, make_repeat, make_motif):
     pin = {"wall": "North", "i": 0, "j": 0, "x_mm": 100.0, "y_mm": 100.0, "reason": "a nail hole"}
     options = LayoutEntry(pinned=(pin,), follow="edges", irregularity_ratio=0.5, seed=9)
-    layout = lay_out([make_wall()], make_repeat(basis="typed"), make_motif(), options=options)
+    layout = lay_out([make_wall()], make_repeat(typed=("across_mm", "down_mm")), make_motif(), options=options)
     logged = {d.what: d for d in layout.decisions}
     assert "typed" in logged["The repeat"].choice
     assert logged["Motif (0, 0) of wall North"].reason == "a nail hole"

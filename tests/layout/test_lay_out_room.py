@@ -215,7 +215,7 @@ def test_only_seen_and_partly_seen_sites_are_evidence(make_wall, make_repeat, ma
 
 
 def test_a_typed_repeat_claims_no_certainty(make_wall, make_repeat, make_motif):
-    wall = lay_out([make_wall()], make_repeat(basis="typed"), make_motif()).walls[0]
+    wall = lay_out([make_wall()], make_repeat(typed=("across_mm", "down_mm")), make_motif()).walls[0]
     assert set(wall.position_class) == {"chosen to fit"}
 
 

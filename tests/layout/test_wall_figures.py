@@ -38,7 +38,7 @@ def test_every_class_has_a_sign_of_its_own_in_black_and_white():
 
 def test_the_certainty_drawing_names_each_class_with_its_count(make_wall, make_repeat, make_motif):
     layout = lay_out([make_wall(width=1500.0, height=900.0)], make_repeat(), make_motif())
-    legend = certainty(layout.walls[0]).axes[0].get_legend()
+    legend = certainty(layout.walls[0]).legends[0]
     labels = [text.get_text() for text in legend.get_texts()]
     assert labels == [f"by analogy: {layout.n_motifs}"]
 
@@ -86,8 +86,10 @@ def test_leaf_is_shown_new_and_tarnished_and_an_unknown_metal_is_refused(make_wa
 
 
 def test_certainty_of_form_and_material_are_drawn_too(make_wall, make_repeat, make_motif):
-    wall = lay_out([make_wall(width=1500.0, height=900.0)], make_repeat(basis="typed"), make_motif()).walls[0]
-    labels = [certainty(wall, aspect=aspect).axes[0].get_legend().get_texts()[0].get_text() for aspect in ASPECTS]
+    wall = lay_out(
+        [make_wall(width=1500.0, height=900.0)], make_repeat(typed=("across_mm", "down_mm")), make_motif()
+    ).walls[0]
+    labels = [certainty(wall, aspect=aspect).legends[0].get_texts()[0].get_text() for aspect in ASPECTS]
     assert [label.split(":")[0] for label in labels] == ["chosen to fit", "by analogy", "by analogy"]
     with pytest.raises(ValueError, match="aspect is 'colour'"):
         certainty(wall, aspect="colour")

@@ -80,7 +80,6 @@ def pooled(**changes):
         "between_sd_mm": np.array([0.8, 0.5]),
         "net_type": "centred",
         "n_fragments": 2,
-        "basis": "evidence",
         "residual_sd_mm": 0.7,
         "n_centres": 61,
         "notes": ("Two fragments only: the spread between walls is poorly known.",),
@@ -273,6 +272,8 @@ def whole_study(folder, **changes):
         "nets": {"north-1": nets(), "../../etc/east": nets(decided=False)},
         "centres": {"north-1": centres(), "../../etc/east": centres()},
         "lattices": dict.fromkeys(("north", "east", "tape"), lattice()),
+        "rows": {},
+        "step": None,
         "spacings": dict.fromkeys(("north", "east", "tape"), measure_spacing(lattice())),
         "motif": motif,
         "pooled": repeat,
@@ -291,8 +292,9 @@ def whole_study(folder, **changes):
 
 def nothing_found(folder):
     """Two photographs in which no net was found."""
-    names = ("motif", "pooled", "colours", "technique", "layout", "setting", "takeoff", "works")
-    empty = {"overlaps": {("north-1", "north-2"): None}, "nets": {}, "centres": {}, "lattices": {}, "spacings": {}}
+    names = ("motif", "pooled", "step", "colours", "technique", "layout", "setting", "takeoff", "works")
+    empty = dict.fromkeys(("nets", "centres", "lattices", "rows", "spacings"), {})
+    empty["overlaps"] = {("north-1", "north-2"): None}
     reason = SimpleNamespace(stage="net", subject="north-1", reason="No repeat: strongest candidate below noise.")
     return SimpleNamespace(
         survey=survey(folder, walls=(), decisions=()),

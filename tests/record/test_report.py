@@ -129,7 +129,7 @@ def test_error_budget_in_words(text):
 
 def test_typed_repeat_is_a_warning(small):
     study = copy.copy(small)
-    study.pooled = record_room.pooled(basis="typed")
+    study.pooled = record_room.pooled(typed=("across_mm", "down_mm", "offset_ratio"))
     text = report_html(study)
     assert "is a decision of the study, not a measurement" in text
     assert "typed in by hand" in words.lead(study)

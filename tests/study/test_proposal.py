@@ -17,7 +17,6 @@ MEASURED = Pooled(
     between_sd_mm=np.array([0.4, 0.6]),
     net_type="centred",
     n_fragments=2,
-    basis="evidence",
     residual_sd_mm=0.7,
 )
 
@@ -36,6 +35,6 @@ def test_intervals_move_with_the_typed_repeat_and_the_note_says_so():
     np.testing.assert_allclose(typed.interval_new_wall["offset_ratio"], (-0.02, 0.02), rtol=0, atol=1e-9)
     np.testing.assert_allclose(typed.interval_across_mm, (63.8, 64.2), rtol=0, atol=1e-9)
     assert typed.notes[-1] == (
-        "The repeat was typed, not measured: 64 × 78 mm, offset 0. The fragments give 62.0 × 78.0 mm, "
+        "Typed, not measured: 64 mm along the row, 78 mm from row to row, offset 0. The fragments give 62.0 × 78.0 mm, "
         "offset 0.50. Reason given: The pattern book says so."
     )

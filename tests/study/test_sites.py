@@ -43,9 +43,18 @@ def test_scatter_losses_and_drift():
         assert is_one_to_one(number_sites(measured), truth[kept])
 
 
-def test_centres_on_one_line_or_too_few():
+def test_a_single_row_is_numbered_along_it_whichever_way_it_runs():
+    number = np.array([0, 1, 3, 4, 5, 9])
+    shuffled = np.random.default_rng(1).permutation(6)
+    for step in ([60.0, 2.0], [-60.0, 2.0], [1.0, 60.0]):
+        found = number_sites(number[shuffled, None] * np.array(step) + [300.0, 20.0])
+        forward = number if max(step, key=abs) > 0 else number.max() - number
+        assert found.tolist() == [[int(k), 0] for k in forward[shuffled]]
+
+
+def test_centres_on_one_line_without_a_step_or_too_few():
     with pytest.raises(EstimationError, match=r"no repeat in two directions.*at least four centres in two rows"):
-        number_sites(np.column_stack([np.arange(6.0) * 60, np.zeros(6)]))
+        number_sites(np.column_stack([[0.0, 60.0, 150.0, 190.0, 275.0], np.zeros(5)]))
     with pytest.raises(EstimationError, match="2 centres, all on one line or too few"):
         number_sites(np.array([[0.0, 0.0], [60.0, 0.0]]))
 

@@ -56,6 +56,14 @@ def test_a_study_without_walls_works_or_paints_is_valid(study):
     assert survey.proposal is None
 
 
+def test_a_frieze_has_a_low_wall_and_may_type_only_how_far_apart_its_rows_stand(study):
+    study.replace("[[0, 0], [3000, 0], [3000, 2700], [0, 2700]]", "[[0, 0], [3000, 0], [3000, 120], [0, 120]]")
+    study.replace("[works]", '[proposal]\ndown_mm = 120.0\nreason = "The band is 120 mm high."\n[works]')
+    survey = read_survey(study.root)
+    assert survey.proposal.typed == {"down_mm": 120.0}
+    assert np.ptp(survey.walls[1].outline_mm[:, 1]) == 120.0
+
+
 def test_a_round_window_is_a_polygon_that_holds_the_circle(study):
     outline = read_survey(study.root).walls[0].openings[1].outline_mm
     middles = (outline + np.roll(outline, 1, axis=0)) / 2.0

@@ -397,3 +397,8 @@ def test_a_survey_file_of_absurd_size_is_refused(study):
 def test_a_pinned_motif_on_an_unknown_wall(study):
     study.replace("[works]", '[layout]\npinned = [{ wall = "Q", i = 0, j = 0, x_mm = 1, y_mm = 2 }]\n[works]')
     assert "pinned motif 1 names the wall 'Q'" in only_fault(study).message
+
+
+def test_a_proposal_that_types_nothing(study):
+    study.replace("[works]", '[proposal]\nreason = "It looked right."\n[works]')
+    assert "gives no length; state across_mm, down_mm or offset_ratio" in only_fault(study).message
