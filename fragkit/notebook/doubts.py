@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from fragkit.lattice import Lattice
+from fragkit.lattice import Fitted
 from fragkit.motifs import Centres
 
 FloatArray = NDArray[np.float64]
@@ -38,13 +38,13 @@ class Doubts:
     words: tuple[str, ...]
 
 
-def weigh_doubts(centres: Centres, lattice: Lattice | None) -> Doubts:
+def weigh_doubts(centres: Centres, lattice: Fitted | None) -> Doubts:
     """How doubtful each site is: by its likeness to the motif, and by its distance from the net.
 
     Parameters
     ----------
     centres : Centres
-    lattice : Lattice, optional
+    lattice : Lattice or RowFit, optional
         The net of the fragment; its scatter says what a stray is.
 
     Notes
@@ -81,7 +81,7 @@ def _words(status: str, score: float, stray_mm: float, n_sd: float, *, is_near: 
     return ", ".join(said)
 
 
-def _strays(centres: Centres, lattice: Lattice | None) -> tuple[FloatArray, FloatArray]:
+def _strays(centres: Centres, lattice: Fitted | None) -> tuple[FloatArray, FloatArray]:
     """Distance (n,) in mm of every site from a plain net through the found ones, and in sd; 0 without a net."""
     found, n = centres.found, len(centres.status)
     if lattice is None or found.sum() < 4:

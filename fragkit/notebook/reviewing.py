@@ -11,14 +11,14 @@ import traitlets
 
 from fragkit.errors import EstimationError, FragkitError
 from fragkit.frozen import frozen_array
-from fragkit.lattice import Lattice, Pooled
+from fragkit.lattice import Lattice, Pooled, PooledStep, RowFit
 from fragkit.motifs import Centres
 from fragkit.notebook.doubts import weigh_doubts
 from fragkit.notebook.front_end import picture_bytes, script, style
 from fragkit.notebook.history import History
 from fragkit.record.choices import write_review
 from fragkit.record.control import name_in_survey
-from fragkit.study.refit import refit
+from fragkit.study.refit import Refitted, refit
 from fragkit.study.results import StudyResult
 from fragkit.study.review import reviewed
 from fragkit.survey import PhotoEntry, ReviewEntry
@@ -47,7 +47,7 @@ class CentreReview(anywidget.AnyWidget):
         self._result, self._entry, self._sd_mm = result, entry, sd_mm
         self._plane = result.rectified[entry.name]
         self._found = result.unreviewed[entry.name]
-        self._before = result.pooled
+        self._before = result.step or result.pooled
         height, width = self._plane.picture.pixels.shape[:2]
         sites = self._plain_sites()
         super().__init__(
@@ -82,14 +82,14 @@ class CentreReview(anywidget.AnyWidget):
         return reviewed(self._found, self.review, covariance_mm2=self._plane.covariance_mm2)
 
     @property
-    def lattice(self) -> Lattice | None:
-        """The net of the fragment that follows; None where too little is left."""
-        return self._lattice
+    def lattice(self) -> Lattice | RowFit | None:
+        """The net or row of the fragment that follows; None where too little is left."""
+        return self._refitted.fit if self._refitted else None
 
     @property
-    def pooled(self) -> Pooled | None:
-        """The repeat of the study that follows; None where too little is left."""
-        return self._pooled
+    def pooled(self) -> Pooled | PooledStep | None:
+        """The repeat of the study, or the step of its frieze, that follows; None where too little is left."""
+        return self._refitted.repeat if self._refitted else None
 
     def save(self) -> str:
         """Write the decisions into the study, and the name of their table into survey.toml; say what was written.
@@ -110,8 +110,8 @@ class CentreReview(anywidget.AnyWidget):
         return (one["x_px"], one["y_px"]) if one["verdict"] == "move" else (site["x_px"], site["y_px"])
 
     def _plain_sites(self) -> list[dict[str, Any]]:
-        centres, lattice = self._found, self._result.lattices.get(self._entry.fragment)
-        doubts = weigh_doubts(centres, lattice)
+        centres, fragment = self._found, self._entry.fragment
+        doubts = weigh_doubts(centres, self._result.lattices.get(fragment) or self._result.rows.get(fragment))
         places = self._plane.picture.to_px(centres.xy_mm)
         return [
             {
@@ -140,13 +140,11 @@ class CentreReview(anywidget.AnyWidget):
         self._judge()
 
     def _judge(self) -> None:
-        self._lattice: Lattice | None
-        self._pooled: Pooled | None
+        self._refitted: Refitted | None = None
         try:
-            self._lattice, self._pooled = refit(self._result, self._entry.name, self.centres)
-            lines = _lines(self._lattice, self._pooled, self._before)
+            self._refitted = refit(self._result, self._entry.name, self.centres)
+            lines = _lines(self._refitted, self._before)
         except (EstimationError, ValueError) as error:
-            self._lattice = self._pooled = None
             lines = [f"No repeat with these decisions. {error}"]
         self.outcome = {"lines": lines}
 
@@ -199,15 +197,31 @@ def _decision(site: str, verdict: str, place: Sequence[float]) -> dict[str, Any]
     return {"site": site, "verdict": verdict, "x_px": x, "y_px": y}
 
 
-def _lines(lattice: Lattice, pooled: Pooled, before: Pooled | None) -> list[str]:
+def _lines(refitted: Refitted, before: Pooled | PooledStep | None) -> list[str]:
+    fit, repeat = refitted.fit, refitted.repeat
+    lines = _repeat_lines(repeat) if isinstance(repeat, Pooled) else _step_lines(repeat)
+    lines.append(f"This fragment: {fit.n_centres} motifs, placed within {fit.residual_sd_mm:.2f} mm (one sd).")
+    moved = []
+    if isinstance(repeat, Pooled) and isinstance(before, Pooled):
+        moved = [(repeat.across_mm - before.across_mm, "across"), (repeat.down_mm - before.down_mm, "down")]
+    if isinstance(repeat, PooledStep) and isinstance(before, PooledStep):
+        moved = [(repeat.step_mm - before.step_mm, "along the row")]
+    if moved:
+        change = ", ".join(f"{round(by, 2) + 0.0:+.2f} mm {way}" for by, way in moved)
+        lines.append(f"Against the study as it was run: {change}.")
+    return [*lines, f"Drift: {fit.drift.text}."]
+
+
+def _step_lines(step: PooledStep) -> list[str]:
+    return [
+        f"From motif to motif {step.step_mm:.2f} mm, in a single row.",
+        f"On a new wall, 95 in 100: {interval(step.interval_new_wall, 'mm')}.",
+    ]
+
+
+def _repeat_lines(pooled: Pooled) -> list[str]:
     across, down = pooled.interval_new_wall["across_mm"], pooled.interval_new_wall["down_mm"]
-    lines = [
+    return [
         f"Repeat {pooled.across_mm:.2f} × {pooled.down_mm:.2f} mm, rows shifted by {pooled.offset_ratio:.3f}.",
         f"On a new wall, 95 in 100: {interval(across, 'mm')} across, {interval(down, 'mm')} from row to row.",
-        f"This fragment: {lattice.n_centres} motifs, placed within {lattice.residual_sd_mm:.2f} mm (one sd).",
     ]
-    if before is not None:
-        moved = pooled.across_mm - before.across_mm, pooled.down_mm - before.down_mm
-        change = [round(value, 2) + 0.0 for value in moved]
-        lines.append(f"Against the study as it was run: {change[0]:+.2f} mm across, {change[1]:+.2f} mm down.")
-    return [*lines, f"Drift: {lattice.drift.text}."]

@@ -4,17 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 
 from fragkit.colour import Colours, measure_colours
-from fragkit.lattice import Lattice, Pooled, PooledStep, RowFit, pool, pool_steps
+from fragkit.lattice import Lattice, Pooled, PooledStep, RowFit, pool_steps
 from fragkit.motifs import Motif
 from fragkit.study.bench import Bench, Made
 from fragkit.study.fragments import Measured
-from fragkit.study.proposal import adopt_proposal, repeat_of_frieze
+from fragkit.study.proposal import pool_fragments, repeat_of_frieze
 from fragkit.survey import PhotoEntry, Survey
 from fragkit.technique import Priors, Technique, reweigh, stated_priors, stated_signs, weigh_technique
+
+T = TypeVar("T")
 
 N_STEPS = 3
 _TECHNIQUE_STREAM = 8
@@ -75,24 +78,17 @@ def _make_pooled(bench: Bench, survey: Survey, measured: Measured) -> Made[Poole
     if not lattices:
         bench.skip("repeat", "study", "no fragment shows a repeat.", "See what stopped each fragment.")
         return None
-    fragments = [fragment for fragment in survey.fragments if fragment.name in lattices]
-    turns = [fragment.turn_deg for fragment in fragments]
-    sds = [fragment.turn_sd_deg for fragment in fragments]
-    made = [lattices[fragment.name] for fragment in fragments]
-    rows = list(measured.rows.values())
+    rows = measured.rows
 
     def compute() -> Pooled:
-        pooled = pool(
-            [lattice.value for lattice in made],
-            turns_deg=turns,
-            turn_sds_deg=sds,
-            rows=[row.value for row in rows],
-            between_sd_ratio=survey.between_sd_ratio,
-        )
-        return adopt_proposal(pooled, survey.proposal)
+        return pool_fragments(survey, _values(lattices), _values(rows))
 
-    inputs = (made, rows, turns, sds, survey.between_sd_ratio, survey.proposal)
-    return bench.make("repeat", "study", inputs, compute)
+    turns = [(entry.name, entry.turn_deg, entry.turn_sd_deg) for entry in survey.fragments]
+    return bench.make("repeat", "study", (lattices, rows, turns, survey.between_sd_ratio, survey.proposal), compute)
+
+
+def _values(made: Mapping[str, Made[T]]) -> dict[str, T]:
+    return {name: one.value for name, one in made.items()}
 
 
 def _make_colours(bench: Bench, survey: Survey, measured: Measured, motif: Made[Motif] | None) -> Made[Colours] | None:

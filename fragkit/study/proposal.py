@@ -1,16 +1,30 @@
-"""A typed repeat in place of the measured one, or beside the measured step of a frieze, and what it overrides."""
+"""The repeat of a study: pooled from its fragments, or along a frieze, and what is typed in place of it."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
 
 from fragkit.frozen import frozen_array
-from fragkit.lattice import Pooled, PooledStep
-from fragkit.survey import ProposalEntry
+from fragkit.lattice import Lattice, Pooled, PooledStep, RowFit, pool
+from fragkit.survey import ProposalEntry, Survey
 
 _WORDS = {"across_mm": "{:g} mm along the row", "down_mm": "{:g} mm from row to row", "offset_ratio": "offset {:g}"}
+
+
+def pool_fragments(survey: Survey, lattices: Mapping[str, Lattice], rows: Mapping[str, RowFit]) -> Pooled:
+    """The repeat to lay out, from the net of each fragment and the step of each that shows a single row."""
+    used = [entry for entry in survey.fragments if entry.name in lattices]
+    pooled = pool(
+        [lattices[entry.name] for entry in used],
+        turns_deg=[entry.turn_deg for entry in used],
+        turn_sds_deg=[entry.turn_sd_deg for entry in used],
+        between_sd_ratio=survey.between_sd_ratio,
+        rows=list(rows.values()),
+    )
+    return adopt_proposal(pooled, survey.proposal)
 
 
 def adopt_proposal(pooled: Pooled, proposal: ProposalEntry | None) -> Pooled:

@@ -7,10 +7,12 @@ import sys
 import time
 from pathlib import Path
 
-sys.path.append(str(Path(__file__).resolve().parents[1] / "motifs"))
+sys.path += [str(Path(__file__).resolve().parents[1] / "motifs"), str(Path(__file__).resolve().parents[1])]
 
 import numpy as np
 from clean_motifs import to_bound
+from independent_scene import Recipe, make_scene
+from independent_scene import Scene as Photographed
 from ladder import LEVELS, draw_rung, known_template_net, same_net
 from painted_scene import MOTIFS, NETS, Scene, draw_scene
 from published_tiles import has_a_cell, is_cell_found, tile_rows
@@ -18,9 +20,11 @@ from scipy.spatial import cKDTree
 from skimage.feature import match_template
 
 from fragkit.errors import EstimationError
+from fragkit.lattice.observed import gather_centres
 from fragkit.motifs import find_centres
 from fragkit.net import find_nets
-from fragkit.rectify import Picture
+from fragkit.rectify import Picture, rectify
+from fragkit.survey import PointControl
 
 FLIP = np.array([1.0, -1.0])
 LEAST_RIGHT = {"easy": 0.995, "mild": 0.995, "worn": 0.97, "hard": 0.80, "very hard": 0.40}
@@ -103,6 +107,58 @@ def scenes(n: int) -> None:
     line("centre rms per coordinate at 0.25 mm/px, mm", "<= .18", float(rms), len(fine), "scenes")
 
 
+def photograph(k: int) -> Recipe:
+    """Photograph k of the independent generator: tilted by up to 25 degrees, its plane from points of 0.3 mm."""
+    rng = np.random.default_rng([k, 51_000])
+    away, way = rng.uniform(8.0, 25.0), rng.uniform(0.0, 2.0 * np.pi)
+    return Recipe(
+        seed=51_000 + k,
+        motif=("shell", "trefoil", "bell")[k % 3],
+        across=float(rng.uniform(70.0, 100.0)),
+        down=float(rng.uniform(60.0, 85.0)),
+        offset=(0.0, 0.5)[k % 2],
+        loss=float(rng.uniform(0.1, 0.35)),
+        contrast=float(rng.uniform(0.6, 1.0)),
+        tilt_deg=(away * np.cos(way), away * np.sin(way)),
+        turn_deg=float(rng.uniform(-3.0, 3.0)),
+        k1=float(rng.uniform(-0.06, 0.0)),
+        n_control=int(rng.integers(8, 13)),
+        noise=float(rng.uniform(2.0, 5.0)),
+    )
+
+
+def as_control(scene: Photographed) -> PointControl:
+    n = len(scene.control_px)
+    names = tuple(f"P{k}" for k in range(n))
+    return PointControl(names=names, xy_px=scene.control_px, xy_mm=scene.control_mm, sd_px=0.3, sd_mm=np.full(n, 0.3))
+
+
+def judge_photograph(k: int) -> tuple[float, float, int]:
+    """Sum of the squared errors of the centres and that predicted, one offset a fragment removed, and how many."""
+    scene = make_scene(photograph(k))
+    plane = rectify(scene.photo, as_control(scene))
+    picture = plane.picture
+    centres = find_centres(picture, find_nets(picture).best, covariance_mm2=plane.covariance_mm2)
+    found = centres.xy_mm[centres.found]
+    limit = MATCH_RATIO * min(np.hypot(*scene.a), np.hypot(*scene.b))
+    near, own = cKDTree(scene.centres_mm).query(found)
+    real = near < limit
+    joint = gather_centres(centres, plane.joint_covariance_mm2).measured
+    both = np.repeat(real, 2)
+    n = int(real.sum())
+    centring = np.kron(np.eye(n) - 1.0 / n, np.eye(2))
+    error = centring @ (found - scene.centres_mm[own])[real].ravel()
+    predicted = np.trace(centring @ joint[np.ix_(both, both)] @ centring)
+    return float(error @ error), float(predicted), n
+
+
+def photographs(n: int) -> None:
+    errors, predicted, counts = np.transpose([judge_photograph(k) for k in range(n)])
+    beside = f"photographs, {counts.sum():.0f} centres; rms {np.sqrt(errors.sum() / (2 * counts.sum() - 2 * n)):.2f} mm"
+    ratio = float(np.sqrt(errors.sum() / predicted.sum()))
+    line("tilted photographs: rms over that predicted", "<= 1.10", ratio, n, beside)
+
+
 def speed() -> float:
     """Time from a true-scale picture of 2500 × 1900 px to net and centres, in times of one matching of a template."""
     scene = draw_scene(60_001, repeat_mm=100.0, mm_per_px=0.3)
@@ -136,6 +192,7 @@ def main(n: int = 500) -> None:
     tiles = [row for row in tile_rows() if has_a_cell(row)][:: max(1, 500 // n)]
     line("published tiles: primitive cell", ">= .99", float(np.mean([is_cell_found(row) for row in tiles])), len(tiles))
     scenes(max(5, n // 10))
+    photographs(max(3, n // 10))
     for peak_to_noise in (2.0, 4.0):
         ratio, count = to_bound(peak_to_noise, max(2, n // 50))
         line(f"clean motifs, peak {peak_to_noise:.0f} x noise: rms over the bound", "<= 1.15", ratio, count, "centres")

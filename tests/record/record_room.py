@@ -293,7 +293,7 @@ def whole_study(folder, **changes):
 def nothing_found(folder):
     """Two photographs in which no net was found."""
     names = ("motif", "pooled", "step", "colours", "technique", "layout", "setting", "takeoff", "works")
-    empty = dict.fromkeys(("nets", "centres", "lattices", "rows", "spacings"), {})
+    empty = {key: {} for key in ("nets", "centres", "lattices", "rows", "spacings")}
     empty["overlaps"] = {("north-1", "north-2"): None}
     reason = SimpleNamespace(stage="net", subject="north-1", reason="No repeat: strongest candidate below noise.")
     return SimpleNamespace(

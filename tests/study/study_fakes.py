@@ -55,7 +55,7 @@ def compare_photographs(first, second):
 def find_nets(picture, *, mask, repeat_range_mm, example_mm):
     _called("net", picture.file)
     side = 90.0 if "odd" in picture.file else 60.0
-    net = SimpleNamespace(a_mm=np.array([side, 0.0]), b_mm=np.array([0.0, side]), support=0.5)
+    net = SimpleNamespace(a_mm=np.array([side, 0.0]), b_mm=np.array([0.0, side]), support=0.5, net_type="square")
     asked = SimpleNamespace(mask=mask, repeat_range_mm=repeat_range_mm, example_mm=example_mm)
     return SimpleNamespace(candidates=(net,), best=net, decided=True, asked=asked)
 
@@ -93,7 +93,7 @@ def recentre(centres, motif, *, picture):
     return centres
 
 
-def pool(lattices, *, turns_deg, turn_sds_deg, between_sd_ratio):
+def pool(lattices, *, turns_deg, turn_sds_deg, between_sd_ratio, rows):
     _called("repeat")
     return SimpleNamespace(n=len(lattices), turns=tuple(turns_deg), between=between_sd_ratio)
 
@@ -136,7 +136,8 @@ def write_record(result, out):
 
 ROOMS = {
     "fragments": (rectify, given_lens, find_nets, find_centres, build_motif, recentre, merge_centres, fit_lattice),
-    "decoration": (pool, measure_colours, weigh_technique),
+    "proposal": (pool,),
+    "decoration": (measure_colours, weigh_technique),
     "rooms": (lay_out, set_out, take_off, plan_works),
     "overlaps": (compare_photographs,),
     "run": (write_record,),

@@ -301,7 +301,7 @@ def test_a_repeat_fitted_anew_keeps_the_stated_prior(run, rooms, folder, monkeyp
     survey = folder / "survey.toml"
     survey.write_text(survey.read_text().replace("seed = 7", "seed = 7\nbetween_sd_ratio = 0.002"))
     result = run()
-    for name in ("fit_lattice", "merge_centres", "pool"):
+    for name in ("fit_lattice", "merge_centres"):
         monkeypatch.setattr(f"fragkit.study.refit.{name}", getattr(rooms, name))
-    _, pooled = refit(result, "east-1", result.centres["east-1"])
-    assert pooled.between == 0.002
+    refitted = refit(result, "east-1", result.centres["east-1"])
+    assert refitted.repeat.between == 0.002
