@@ -151,11 +151,11 @@ def _linear_taps(shift: float) -> FloatImage:
 
 
 def _cubic_taps(shift: float) -> FloatImage:
-    """Weights of the four pixels about a place (Keys 1981, with slope -3/4)."""
+    """Weights of the four pixels about a place (Keys 1981, with slope -1/2, which has the smallest error of phase)."""
     near = np.array([shift, 1.0 - shift])
     far = 1.0 + near
-    inner = (1.25 * near - 2.25) * near**2 + 1.0
-    outer = -0.75 * (((far - 5.0) * far + 8.0) * far - 4.0)
+    inner = (1.5 * near - 2.5) * near**2 + 1.0
+    outer = -0.5 * (((far - 5.0) * far + 8.0) * far - 4.0)
     return np.array([outer[0], inner[0], inner[1], outer[1]], np.float32)
 
 

@@ -22,7 +22,7 @@ _VARIATION_RATIO = 0.5
 """Variance of the centre in variances of the quarters' shifts."""
 _LEAST_QUARTER = 0.01
 """Structure of a quarter of a copy, as a share of the template's, below which it tells nothing of a shift."""
-_LEAST_SD_PX = 0.035
+_LEAST_SD_PX = 0.012
 """Sd that interpolation and the template's own error leave in the best of copies, on simulated scenes."""
 
 
