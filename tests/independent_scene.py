@@ -8,6 +8,7 @@ Frames follow README: pixels x right, y down, centre of the top-left pixel (0, 0
 
 from __future__ import annotations
 
+import csv
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -43,6 +44,8 @@ class Recipe:
     photo_px: tuple[int, int] = (2000, 1500)
     noise: float = 3.0
     jpeg_quality: int = 92
+    chart: bool = False
+    camera_sd: float = 0.0  # how far the camera's own colours are from sRGB
 
 
 @dataclass
@@ -61,6 +64,9 @@ class Scene:
     outline_mm: list[np.ndarray]
     labels: np.ndarray = field(repr=False)
     homography: np.ndarray = field(repr=False)
+    chart_px: np.ndarray | None = None
+    chart_lab: np.ndarray | None = None
+    colours: dict[str, np.ndarray] = field(default_factory=dict)  # of the materials as such, encoded 0..255
 
 
 def field_noise(rng: np.random.Generator, shape: tuple[int, int], scale_px: float, power: float = 1.0) -> np.ndarray:
@@ -188,7 +194,8 @@ def paint(recipe: Recipe) -> tuple[np.ndarray, dict]:
     area = _centroid_area(master)[1]
     visible = visible * np.minimum(full / area, 1)
     truth = {"index": index, "centres": np.array(centres), "visible": visible, "a": a, "b": b, "area": area}
-    return canvas, truth | {"outline": master, "labels": labels}
+    colours = {"ground": ground, "shadow": shade.reshape(3)}
+    return canvas, truth | {"outline": master, "labels": labels, "colours": colours}
 
 
 def _losses(rng: np.random.Generator, shape: tuple[int, int], share: float) -> np.ndarray:
@@ -229,6 +236,45 @@ def _sticker(canvas: np.ndarray, xy_px: np.ndarray) -> None:
     cv2.line(layer, (x - 15, y), (x + 15, y), (25, 25, 25), 3)
     cv2.line(layer, (x, y - 15), (x, y + 15), (25, 25, 25), 3)
     canvas[:] = layer
+
+
+def chart_patches() -> list[tuple[list[float], list[float]]]:
+    """Encoded sRGB (0..255) and Lab (D50) of the patches of a published chart that a screen can show."""
+    rows = csv.DictReader((Path(__file__).parent / "reference/colour/colour_reference_chart_24.csv").open())
+    return [
+        ([255 * float(row[f"sRGB_{c}"]) for c in "RGB"], [float(row[f"{c}_D50"]) for c in "Lab"])
+        for row in rows
+        if row["in_sRGB_gamut"] == "1"
+    ]
+
+
+def _hang_chart(canvas: np.ndarray, labels: np.ndarray, height: float) -> tuple[np.ndarray, np.ndarray]:
+    """Paint a chart of 6 columns of 18 mm over the lower left of the surface; where its patches are, and their Lab."""
+    at, lab = [], []
+
+    def box(x: float, y: float, half_w: float, half_h: float) -> tuple[slice, slice]:
+        left, right, top, low = x - half_w, x + half_w, height - y - half_h, height - y + half_h
+        return tuple(
+            slice(round(a / CANVAS_MM_PER_PX), round(b / CANVAS_MM_PER_PX)) for a, b in ((top, low), (left, right))
+        )
+
+    frame = box(100.0, 66.0, 58.0, 40.0)
+    canvas[frame], labels[frame] = (30.0, 30.0, 30.0), 0
+    for k, (rgb, one) in enumerate(chart_patches()):
+        at.append((55.0 + 18.0 * (k % 6), 93.0 - 18.0 * (k // 6)))
+        canvas[box(*at[-1], 7.5, 7.5)] = rgb
+        lab.append(one)
+    return np.array(at), np.array(lab)
+
+
+def _through_camera(photo: np.ndarray, sd: float, rng: np.random.Generator) -> np.ndarray:
+    """Another balance of the channels and some of each in the others, in linear light."""
+    matrix = np.diag(np.exp(rng.normal(0, sd, 3))) @ (np.eye(3) + rng.normal(0, sd / 3, (3, 3)))
+    matrix /= max(1.0, matrix.sum(1).max())
+    v = np.clip(photo, 0, 255) / 255
+    linear = np.where(v <= 0.04045, v / 12.92, ((v + 0.055) / 1.055) ** 2.4) @ matrix.T
+    linear = np.clip(linear, 0, 1)
+    return 255 * np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * linear ** (1 / 2.4) - 0.055)
 
 
 def _camera(recipe: Recipe) -> np.ndarray:
@@ -280,6 +326,7 @@ def make_scene(recipe: Recipe) -> Scene:
     nominal = control_points(recipe)
     for xy in nominal:
         _sticker(canvas, np.array([xy[0], recipe.height - xy[1]]) / CANVAS_MM_PER_PX - 0.5)
+    hung = _hang_chart(canvas, truth["labels"], recipe.height) if recipe.chart else None
     homography = _camera(recipe)
     x, y = _photo_maps(recipe, homography)
     smooth = cv2.GaussianBlur(canvas.astype(np.float32), (0, 0), 1.1)
@@ -288,6 +335,8 @@ def make_scene(recipe: Recipe) -> Scene:
     gx, gy = np.meshgrid(np.linspace(-1, 1, w), np.linspace(-1, 1, h))
     light = (1 + 0.10 * gx - 0.07 * gy) * (1 - 0.11 * (gx**2 + gy**2))
     photo = cv2.GaussianBlur(photo * light[..., None].astype(np.float32), (0, 0), 0.7)
+    if recipe.camera_sd > 0.0:
+        photo = _through_camera(photo, recipe.camera_sd, np.random.default_rng([recipe.seed, 8]))
     photo = np.clip(photo + rng.normal(0, recipe.noise, photo.shape), 0, 255).round().astype(np.uint8)
     code = cv2.imencode(".jpg", photo[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, recipe.jpeg_quality])[1]
     photo = cv2.imdecode(code, cv2.IMREAD_COLOR)[..., ::-1]
@@ -307,6 +356,9 @@ def make_scene(recipe: Recipe) -> Scene:
         outline_mm=truth["outline"],
         labels=truth["labels"],
         homography=homography,
+        chart_px=None if hung is None else project(recipe, homography, hung[0]),
+        chart_lab=None if hung is None else hung[1],
+        colours=truth["colours"],
     )
 
 

@@ -2,15 +2,18 @@
 
 from fragkit.colour.cielab import decode_srgb, linear_to_lab, srgb_to_lab
 from fragkit.colour.difference import delta_e00
-from fragkit.colour.measure import Colour, Colours, measure_colours, nearest_paints
+from fragkit.colour.measure import Colour, Colours, measure_colours
+from fragkit.colour.paints import difference_interval, nearest_chances, nearest_paints
 
 __all__ = [
     "Colour",
     "Colours",
     "decode_srgb",
     "delta_e00",
+    "difference_interval",
     "linear_to_lab",
     "measure_colours",
+    "nearest_chances",
     "nearest_paints",
     "srgb_to_lab",
 ]

@@ -11,30 +11,32 @@ from numpy.typing import NDArray
 from skimage.color import lab2rgb
 
 from fragkit.card import card
-from fragkit.colour.cielab import decode_srgb, linear_to_lab
-from fragkit.colour.difference import delta_e00
+from fragkit.colour.cielab import linear_to_lab
+from fragkit.colour.paints import Paint, difference_interval, nearest_chances, nearest_paints
+from fragkit.colour.patches import PATCH_MM, Patches, biweights, cut_patches, joined, mean_cov, widened
 from fragkit.errors import EstimationError
 from fragkit.frozen import frozen_array
-from fragkit.opencv import cv2
-from fragkit.rectify import Picture
+from fragkit.rectify import Picture, Tone
 from fragkit.sketch import sketch_swatches
 from fragkit.units import with_sd
 
 FloatArray = NDArray[np.float64]
-Paint = tuple[str, tuple[float, float, float]]
 
 CODES = {"ground": 1, "shadow": 2, "metal": 3}
-PATCH_MM = 12.0
-"""Side of a patch, well above the few millimetres over which brush marks and dirt are correlated."""
-EDGE_MM = 1.0
-"""Pixels nearer than this to another surface are mixtures and are left out."""
-FILL_RATIO = 0.10
-"""A patch counts when this share of it shows the surface."""
+APART_CHANCE = 0.95
+"""The nearest paint is told apart from the others from this chance on."""
 METAL_FLAG = (
     "Appearance of tarnished leaf under this light and from this side: "
     "not a paint colour, and not the colour of the leaf when new."
 )
-TONE_NOTE = "A tone error common to all pictures is not in these uncertainties; a colour chart in the picture shows it."
+TONE_NOTES = {
+    "chart": "The uncertainties hold what chart and light leave. Pigments that look alike to the camera and not to the "
+    "eye are beyond a chart: hold the paint sample to the wall in the light of the room before it is chosen.",
+    "grey card": "A grey card sets white and lightness; how far the camera's hues are off cannot be told from it and "
+    "is not in the uncertainties. Which paint is the nearest cannot be told.",
+    "none": "No chart or grey card in the picture: how far the camera's colours are off cannot be told. The values are "
+    "good for comparing places in one picture, not for choosing a paint.",
+}
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -47,12 +49,19 @@ class Colour:
     lab : (3,) array
         CIELAB under D50; `lab_d65` the same under D65.
     lab_sd : (3,) array
-        Standard deviation of the mean: how well the average of these surfaces in these pictures is known.
+        Standard deviation: how well the colour of the surface is known of which these patches are a sample, what
+        chart and light leave included where there is a colour chart. ± 1.96 of it hold 95 %.
+    lab_cov : (3, 3) array
+        The same as a covariance.
     lab_spread : (3,) array
         Standard deviation between patches: how uneven the surface is.
     n_px, n_patches, n_pictures : int
     nearest : tuple of (paint, ΔE00, sd)
         At most three paints of the user's list, nearest first; always empty for metal.
+    nearest_interval : tuple of (low, high)
+        95 % interval of each of these differences.
+    nearest_chance : tuple of float or None
+        How probable it is of each that it is the nearest of the list; None where no colour chart can tell.
     flag : str or None
         What the colour must not be taken for.
     """
@@ -61,12 +70,20 @@ class Colour:
     lab: FloatArray
     lab_d65: FloatArray
     lab_sd: FloatArray
+    lab_cov: FloatArray
     lab_spread: FloatArray
     n_px: int
     n_patches: int
     n_pictures: int
     nearest: tuple[tuple[str, float, float], ...] = ()
+    nearest_interval: tuple[tuple[float, float], ...] = ()
+    nearest_chance: tuple[float, ...] | None = None
     flag: str | None = None
+
+    @property
+    def is_told_apart(self) -> bool | None:
+        """Whether the nearest paint is surely nearer than all others; None where it cannot be told."""
+        return self.nearest_chance[0] >= APART_CHANCE if self.nearest_chance else None
 
     @property
     def srgb(self) -> tuple[int, int, int]:
@@ -88,12 +105,15 @@ class Colours:
     ground, shadow : Colour or None
     metal : Colour or None
         Flagged: appearance under this light, never a paint colour.
+    tone : "chart", "grey card" or "none"
+        What the colours rest on.
     notes : tuple of str
     """
 
     ground: Colour | None
     shadow: Colour | None
     metal: Colour | None
+    tone: str = "none"
     notes: tuple[str, ...] = ()
 
     def __repr__(self) -> str:
@@ -111,7 +131,11 @@ class Colours:
 
 
 def measure_colours(
-    pictures: Sequence[Picture], labels: Sequence[NDArray[np.uint8]], *, paints: Sequence[Paint] = ()
+    pictures: Sequence[Picture],
+    labels: Sequence[NDArray[np.uint8]],
+    *,
+    paints: Sequence[Paint] = (),
+    tones: Sequence[Tone | None] | None = None,
 ) -> Colours:
     """The colours of ground and shadow with their uncertainty, the look of the metal, the nearest paints.
 
@@ -123,6 +147,9 @@ def measure_colours(
         One per picture: 0 not read, 1 ground, 2 shadow, 3 metal, 4 loss, 5 later work.
     paints : sequence of (name, (L, a, b))
         The user's paint list, CIELAB under D50.
+    tones : sequence of Tone or None, optional
+        How a chart set each picture; None where none did. Pictures with a colour chart, where there are any, are
+        the only ones that are measured, then those with a grey card.
 
     Raises
     ------
@@ -133,13 +160,17 @@ def measure_colours(
 
     Notes
     -----
-    Each patch of 12 mm gives one mean in linear light; the colour is their biweight mean in Lab. Its variance
-    is the largest of three: patches, ninths of pictures, or whole pictures taken as independent. So
-    uneven light widens it. A tone error common to all pictures does not show: only a
-    chart in the picture can tell.
+    Each patch of 12 mm gives one mean in linear light; the colour is their biweight mean in Lab. Its covariance
+    is that of the sample, ninths of the surface taken as independent, widened where whole pictures differ by more,
+    and that of the tone, see `Tone.lab_cov`.
     """
-    _check(pictures, labels)
-    found = {name: _colour(name, pictures, labels, paints) for name in CODES}
+    _check(pictures, labels, tones)
+    given = list(tones) if tones is not None else [None] * len(pictures)
+    kinds = [_kind(tone) for tone in given]
+    tone = next(kind for kind in TONE_NOTES if kind in kinds) if kinds else "none"
+    shown = [k for k, kind in enumerate(kinds) if kind == tone]
+    parts = {name: surface_patches(pictures, labels, code, shown) for name, code in CODES.items()}
+    found = {name: colour_of(name, own, paints=paints, tones=given) for name, own in parts.items()}
     if found["ground"] is None:
         raise EstimationError(
             "The colour of the ground cannot be measured.",
@@ -148,101 +179,75 @@ def measure_colours(
         )
     notes = [METAL_FLAG] if found["metal"] is not None else []
     notes += [f"No {name} was labelled over three patches or more." for name, c in found.items() if c is None]
-    notes.append(TONE_NOTE)
-    return Colours(ground=found["ground"], shadow=found["shadow"], metal=found["metal"], notes=tuple(notes))
+    if len(shown) < len(pictures):
+        notes.append(f"Measured on the {len(shown)} of {len(pictures)} pictures with a {tone}; the others have none.")
+    return Colours(**found, tone=tone, notes=(*notes, TONE_NOTES[tone]))
 
 
-def nearest_paints(
-    lab: FloatArray, lab_sd: FloatArray, paints: Sequence[Paint]
-) -> tuple[tuple[str, float, float], ...]:
-    """At most three paints as (name, ΔE00, sd of ΔE00), nearest first.
-
-    Notes
-    -----
-    The sd is propagated linearly from `lab_sd` (central differences of 0.01). Below about one sd a
-    difference is not told apart from none, since a difference is never negative.
-    """
-    rows = []
-    for name, paint in paints:
-        step = 0.01 * np.eye(3)
-        slope = (delta_e00(lab + step, paint) - delta_e00(lab - step, paint)) / 0.02
-        rows.append((name, float(delta_e00(lab, paint)), float(np.sqrt(np.sum((slope * lab_sd) ** 2)))))
-    return tuple(sorted(rows, key=lambda row: row[1])[:3])
+def surface_patches(
+    pictures: Sequence[Picture], labels: Sequence[NDArray[np.uint8]], code: int, shown: Sequence[int]
+) -> Patches:
+    """Patches of the surface with this code in the pictures `shown`."""
+    return joined([cut_patches(pictures[k], labels[k] == code, number=k) for k in shown])
 
 
-def _colour(
-    name: str, pictures: Sequence[Picture], labels: Sequence[NDArray[np.uint8]], paints: Sequence[Paint]
+def colour_of(
+    name: str, patches: Patches, *, paints: Sequence[Paint] = (), tones: Sequence[Tone | None] = ()
 ) -> Colour | None:
-    parts = [_patches(p, codes == CODES[name]) for p, codes in zip(pictures, labels, strict=True)]
-    linear = np.concatenate([part[0] for part in parts])
-    if len(linear) < 3:
+    """The colour of a surface from its patches; None from fewer than three."""
+    if len(patches) < 3:
         return None
-    ninth = np.concatenate([part[1] + 9 * k for k, part in enumerate(parts)])
-    lab_patches = linear_to_lab(linear)
-    weights = _biweights(lab_patches)
+    lab_patches = linear_to_lab(patches.linear)
+    weights = biweights(lab_patches)
     lab = np.average(lab_patches, axis=0, weights=weights)
     spread = np.sqrt(np.average((lab_patches - lab) ** 2, axis=0, weights=weights))
-    sd = np.sqrt(
-        np.max(
-            [_variance_of_mean(lab_patches, weights, g) for g in (np.arange(len(ninth)), ninth, ninth // 9)],
-            axis=0,
-        )
-    )
+    by_tone = _tone_cov(lab, weights, patches.picture, tones)
+    cov = mean_cov(lab_patches, weights, patches) + (0.0 if by_tone is None else by_tone)
+    cov = widened(cov, lab_patches, weights, patches)
     is_metal = name == "metal"
+    near = () if is_metal else nearest_paints(lab, cov, paints)
+    chances = nearest_chances(lab, cov, paints) if near and by_tone is not None else None
+    places = dict(paints)
     return Colour(
         name=name,
         lab=frozen_array(lab),
-        lab_d65=frozen_array(np.average(linear_to_lab(linear, white="D65"), axis=0, weights=weights)),
-        lab_sd=frozen_array(sd),
+        lab_d65=frozen_array(np.average(linear_to_lab(patches.linear, white="D65"), axis=0, weights=weights)),
+        lab_sd=frozen_array(np.sqrt(np.diag(cov))),
+        lab_cov=frozen_array(cov),
         lab_spread=frozen_array(spread),
-        n_px=sum(part[2] for part in parts),
-        n_patches=len(linear),
-        n_pictures=sum(len(part[0]) > 0 for part in parts),
-        nearest=() if is_metal else nearest_paints(lab, sd, paints),
+        n_px=patches.n_px,
+        n_patches=len(patches),
+        n_pictures=len(np.unique(patches.picture)),
+        nearest=near,
+        nearest_interval=tuple(difference_interval(lab, places[paint], cov) for paint, _, _ in near),
+        nearest_chance=None if chances is None else tuple(chances[paint] for paint, _, _ in near),
         flag=METAL_FLAG if is_metal else None,
     )
 
 
-def _patches(picture: Picture, mask: NDArray[np.bool_]) -> tuple[FloatArray, NDArray[np.int64], int]:
-    """Mean linear sRGB (n, 3) of each patch, the ninth of the picture it lies in, and the pixels used."""
-    margin = max(1, round(EDGE_MM / picture.mm_per_px))
-    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * margin + 1, 2 * margin + 1))
-    used = cv2.erode((mask & picture.coverage).astype(np.uint8), kernel, borderValue=0).astype(bool)
-    if not used.any():
-        return np.empty((0, 3)), np.empty(0, np.int64), 0
-    side = max(1, round(PATCH_MM / picture.mm_per_px))
-    rows, columns = np.nonzero(used)
-    n_across = used.shape[1] // side + 1
-    patch = (rows // side) * n_across + columns // side
-    count = np.bincount(patch)
-    keep = np.flatnonzero(count >= FILL_RATIO * side**2)
-    values = decode_srgb(picture.pixels[rows, columns])
-    means = np.stack([np.bincount(patch, values[:, c])[keep] / count[keep] for c in range(3)], axis=1)
-    ninth = 3 * (3 * (keep // n_across) * side // used.shape[0]) + 3 * (keep % n_across) * side // used.shape[1]
-    return means, ninth.astype(np.int64), int(count[keep].sum())
+def _kind(tone: Tone | None) -> str:
+    if tone is None:
+        return "none"
+    return "grey card" if tone.kind == "grey" else "chart"
 
 
-def _biweights(values: FloatArray) -> FloatArray:
-    """Tukey's weights of the rows by their robust distance from the median."""
-    centre = np.median(values, axis=0)
-    scale = 1.4826 * np.median(np.abs(values - centre), axis=0) + 1e-6
-    distance = np.sqrt(np.mean(((values - centre) / scale) ** 2, axis=1)) / 6.0
-    return np.asarray(np.where(distance < 1.0, (1.0 - np.minimum(distance, 1.0) ** 2) ** 2, 0.0))
+def _tone_cov(
+    lab: FloatArray, weights: FloatArray, picture: NDArray[np.int64], tones: Sequence[Tone | None]
+) -> FloatArray | None:
+    """Covariance that the tones of the pictures leave in their common mean; None where one cannot tell its own."""
+    total = np.zeros((3, 3))
+    for k in np.unique(picture):
+        tone = tones[k] if len(tones) else None
+        own = None if tone is None else tone.lab_cov(lab)
+        if own is None:
+            return None
+        total += own * (weights[picture == k].sum() / weights.sum()) ** 2
+    return total
 
 
-def _variance_of_mean(values: FloatArray, weights: FloatArray, group: NDArray[np.int64]) -> FloatArray:
-    """Variance (3,) of the weighted mean when the groups, not the values, are independent."""
-    mean = np.average(values, axis=0, weights=weights)
-    _, member = np.unique(group[weights > 0.0], return_inverse=True)
-    n = int(member.max()) + 1
-    if n < 2:
-        return np.zeros(3)
-    pull = weights[weights > 0.0, None] * (values[weights > 0.0] - mean)
-    sums = np.stack([np.bincount(member, pull[:, c]) for c in range(3)], axis=1)
-    return np.asarray(n / (n - 1) * np.sum(sums**2, axis=0) / np.sum(weights) ** 2)
-
-
-def _check(pictures: Sequence[Picture], labels: Sequence[NDArray[Any]]) -> None:
+def _check(pictures: Sequence[Picture], labels: Sequence[NDArray[Any]], tones: Sequence[Tone | None] | None) -> None:
+    if tones is not None and len(tones) != len(pictures):
+        raise ValueError(f"{len(pictures)} pictures but {len(tones)} tones; give one for each, None without a chart.")
     if len(pictures) != len(labels):
         raise ValueError(f"{len(pictures)} pictures but {len(labels)} label pictures; give one for each.")
     for k, (picture, codes) in enumerate(zip(pictures, labels, strict=True)):

@@ -40,6 +40,22 @@ SPACING = (
 )
 VARIOGRAM = ("lag", "semivariance_mm2", "expected_mm2", "sd_mm2", "measured_mm2", "n_pairs", "text")
 
+METAL_APPEARANCE = ("lab", "lab_spread", "n_px", "n_patches", "n_pictures", "flag")
+COLOUR = (
+    "lab",
+    "lab_d65",
+    "lab_sd",
+    "lab_cov",
+    "lab_spread",
+    "n_px",
+    "n_patches",
+    "n_pictures",
+    "nearest",
+    "nearest_interval",
+    "nearest_chance",
+    "flag",
+)
+
 
 def results_json(result: StudyResult, *, files: Mapping[str, str]) -> str:
     """The text of `results.json`.
@@ -355,8 +371,13 @@ def remarks(pooled: Pooled) -> dict[str, list[RoundLength]]:
 
 
 def _colours(result: StudyResult) -> dict[str, Any] | None:
-    if result.colours is None:
+    one = result.colours
+    if one is None:
         return None
-    names = ("lab", "lab_d65", "lab_sd", "lab_spread", "n_px", "n_patches", "n_pictures", "nearest")
-    layers = {layer: getattr(result.colours, layer) for layer in ("ground", "shadow")}
-    return {layer: None if one is None else fields_of(one, *names) for layer, one in layers.items()}
+    layers = {layer: None if (own := getattr(one, layer)) is None else _colour(own) for layer in ("ground", "shadow")}
+    metal = None if one.metal is None else {name: _colour(one.metal)[name] for name in METAL_APPEARANCE}
+    return layers | {"tone": one.tone, "metal": metal}
+
+
+def _colour(one: Any) -> dict[str, Any]:
+    return fields_of(one, *COLOUR) | {"is_told_apart": one.is_told_apart}

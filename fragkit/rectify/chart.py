@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -13,6 +13,7 @@ from fragkit.card import card
 from fragkit.errors import EstimationError
 from fragkit.frozen import frozen_array
 from fragkit.rectify.light import linear_light
+from fragkit.rectify.wall_light import WallLight
 from fragkit.sketch import sketch_bars
 from fragkit.survey import ChartEntry
 
@@ -42,7 +43,11 @@ MIN_PATCHES = {"colour": 6, "grey": 1}
 MIN_SHADED = 16
 """Patches from which the slow change of light over the chart is solved too."""
 
+ROUNDING_LEVELS = 0.4
+"""By how much a picture of 8 bits, mostly a JPEG, rounds even colours; measured on simulated ones."""
+
 N_WORST = 5
+_COVS = ("matrix_cov", "level_cov")
 MAX_MEAN_MISS = 12.0
 """Mean colour difference (ΔE*ab 1976) above which the patches cannot be what the table says."""
 
@@ -63,8 +68,18 @@ class Tone:
         Patches used, and patches left out because they are clipped or black.
     lab, lab_found : (n, 3) arrays
         Published values, and what the corrected patches show (D50).
+    lab_left_out : (n, 3) array or None
+        What each shows when the tone is set without it; None where the patches are too few.
+    noise : (n,) array
+        Standard deviation of L* from pixel to pixel within each patch.
     kind : str
         "colour" or "grey".
+    matrix_cov : (9, 9) array or None
+        Covariance of `matrix`, row by row, from what the patches are left with; None where they cannot tell.
+    level_cov : (3, 3) array
+        Covariance of the log light at the chart against that on the wall, by channel; filled by `set_tone`.
+    rounding : float
+        Standard deviation by which the file rounds even colours, as a share of full scale.
     notes : tuple of str
     """
 
@@ -75,12 +90,37 @@ class Tone:
     dropped: tuple[str, ...]
     lab: FloatArray
     lab_found: FloatArray
+    lab_left_out: FloatArray | None = None
+    noise: FloatArray = field(default_factory=lambda: np.zeros(0))
     kind: str
+    matrix_cov: FloatArray | None = None
+    level_cov: FloatArray = field(default_factory=lambda: np.zeros((3, 3)))
+    rounding: float = 0.0
     notes: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
-        for name in ("matrix", "light", "to_unit", "lab", "lab_found"):
-            object.__setattr__(self, name, frozen_array(getattr(self, name), float))
+        for name in ("matrix", "light", "to_unit", "lab", "lab_found", "lab_left_out", "noise", *_COVS):
+            if getattr(self, name) is not None:
+                object.__setattr__(self, name, frozen_array(getattr(self, name), float))
+
+    def lab_cov(self, lab: FloatArray) -> FloatArray | None:
+        """Covariance (3, 3) that chart and light leave in a colour measured as Lab (3,); None for a grey card.
+
+        Notes
+        -----
+        To first order: that of the matrix, of the light at the chart against the light on the wall, and of
+        rounding. A JPEG rounds the hue of even areas, all greys alike, so that more patches do not help.
+        """
+        if self.matrix_cov is None:
+            return None
+        linear = lab_to_linear(np.asarray(lab, float)[None])[0]
+        seen = np.linalg.solve(self.matrix, linear)
+        by_matrix, by_light = np.kron(np.eye(3), seen), self.matrix * seen
+        level = self.level_cov + np.diag(np.square(self.rounding * 2.4 / _encode(seen)))
+        cov = by_matrix @ self.matrix_cov @ by_matrix.T + by_light @ level @ by_light.T
+        step = 1e-4 * np.eye(3)
+        slope = (linear_to_lab_d50(linear + step) - linear_to_lab_d50(linear - step)).T / 2e-4
+        return np.asarray(slope @ cov @ slope.T)
 
     @property
     def miss(self) -> FloatArray:
@@ -106,7 +146,7 @@ class Tone:
         return card(f"Tone set by a {self.kind} chart", rows, notes=self.notes, drawing=drawn)
 
 
-def fit_tone(pixels: NDArray[Any], chart: ChartEntry) -> Tone:
+def fit_tone(pixels: NDArray[Any], chart: ChartEntry, *, light: WallLight | None = None) -> Tone:
     """The colour matrix, and the light over the chart, that bring its patches to their published values.
 
     Parameters
@@ -115,6 +155,8 @@ def fit_tone(pixels: NDArray[Any], chart: ChartEntry) -> Tone:
         The photograph as displayed.
     chart : ChartEntry
         Patch centres in its pixels and Lab (D50). Kind "grey" sets one gain per channel, no matrix.
+    light : WallLight, optional
+        The light on the wall that the chart hangs on; without it the patches themselves must tell.
 
     Raises
     ------
@@ -125,11 +167,12 @@ def fit_tone(pixels: NDArray[Any], chart: ChartEntry) -> Tone:
 
     Notes
     -----
-    In linear light, published = gain(x, y) · M · photographed, with a quadratic log gain where there are
-    `MIN_SHADED` patches or more. First by linear least squares, then by least squares in Lab.
+    In linear light, published = gain(x, y) · M · photographed. The gain is that of `light`; without it, a
+    quadratic log gain where there are `MIN_SHADED` patches or more. First by linear least squares, then by
+    least squares in Lab.
     """
     half_px = _half_px(chart, pixels.shape)
-    means, spoilt = _patches(pixels, chart, half_px)
+    means, noise, spoilt = _patches(pixels, chart, half_px)
     names = np.array(chart.names)
     dropped = tuple(f"{name} ({spoilt[i]})" for i, name in enumerate(chart.names) if spoilt[i])
     keep = np.array([not why for why in spoilt])
@@ -142,19 +185,25 @@ def fit_tone(pixels: NDArray[Any], chart: ChartEntry) -> Tone:
         )
     xy, lab = np.asarray(chart.xy_px, float)[keep], np.asarray(chart.lab, float)[keep]
     to_unit = np.array([xy.mean(axis=0), np.maximum(np.ptp(xy, axis=0) / 2.0, half_px)])
-    surface = _surface((xy - to_unit[0]) / to_unit[1])
-    matrix, light = _solve(means[keep], lab, surface, chart.kind)
-    found = linear_to_lab_d50(np.exp(surface @ light)[:, None] * means[keep] @ matrix.T)
-    _refuse_other_patches(names[keep], lab, found, means[keep], chart.kind)
+    surface, means = _surface((xy - to_unit[0]) / to_unit[1]), means[keep]
+    if light is not None:
+        means = means * np.exp(light.log_light(to_unit[:1]) - light.log_light(xy))
+    solved = _solve(means, lab, surface, chart.kind, is_shaded=light is None and len(means) >= MIN_SHADED)
+    found = solved.show(means, surface)
+    _refuse_other_patches(names[keep], lab, found, means, chart.kind)
     return Tone(
-        matrix=matrix,
-        light=light,
+        matrix=solved.matrix,
+        light=solved.light,
         to_unit=to_unit,
         names=tuple(names[keep].tolist()),
         dropped=dropped,
         lab=lab,
         lab_found=found,
+        lab_left_out=solved.without_each(lab, found),
+        noise=noise[keep],
         kind=chart.kind,
+        matrix_cov=solved.matrix_cov(lab - found),
+        rounding=ROUNDING_LEVELS / 255.0 if pixels.dtype == np.uint8 else 0.0,
         notes=_notes(lab, found, dropped, chart.kind),
     )
 
@@ -174,6 +223,11 @@ def linear_to_lab_d50(linear: FloatArray) -> FloatArray:
     return np.column_stack([116.0 * f[:, 1] - 16.0, 500.0 * (f[:, 0] - f[:, 1]), 200.0 * (f[:, 1] - f[:, 2])])
 
 
+def _encode(linear: FloatArray) -> FloatArray:
+    """Encoded sRGB 0..1 of linear light, near enough to know how coarse its steps are."""
+    return np.asarray(np.maximum(linear, 1e-3) ** (1.0 / 2.4))
+
+
 def _surface(unit: FloatArray) -> FloatArray:
     u, v = unit[:, 0], unit[:, 1]
     return np.column_stack([u, v, u * u, u * v, v * v])
@@ -186,10 +240,10 @@ def _half_px(chart: ChartEntry, shape: tuple[int, ...]) -> int:
     return max(1, int(own))
 
 
-def _patches(pixels: NDArray[Any], chart: ChartEntry, half_px: int) -> tuple[FloatArray, list[str]]:
-    """Mean linear RGB (n, 3) of the patches, and why a patch cannot be used ("" if it can)."""
+def _patches(pixels: NDArray[Any], chart: ChartEntry, half_px: int) -> tuple[FloatArray, FloatArray, list[str]]:
+    """Mean linear RGB (n, 3) of the patches, their noise in L*, and why a patch cannot be used ("" if it can)."""
     top = np.iinfo(pixels.dtype).max
-    means, spoilt = [], []
+    means, noise, spoilt = [], [], []
     for name, (x, y) in zip(chart.names, np.rint(chart.xy_px).astype(int), strict=True):
         rows, columns = pixels.shape[:2]
         if not (half_px <= x < columns - half_px and half_px <= y < rows - half_px):
@@ -198,28 +252,58 @@ def _patches(pixels: NDArray[Any], chart: ChartEntry, half_px: int) -> tuple[Flo
                 "take its centre from the picture as displayed, or leave it out."
             )
         patch = pixels[y - half_px : y + half_px + 1, x - half_px : x + half_px + 1]
-        means.append(linear_light(patch).reshape(-1, 3).mean(axis=0, dtype=float))
+        linear = linear_light(patch).reshape(-1, 3).astype(float)
+        means.append(linear.mean(axis=0))
+        noise.append(linear_to_lab_d50(linear)[:, 0].std())
         is_clipped = (patch >= CLIPPED_RATIO * top).any(axis=2).mean() > MAX_SPOILT_SHARE
         is_black = (patch <= DARK_RATIO * top).all(axis=2).mean() > MAX_SPOILT_SHARE
         spoilt.append("clipped" if is_clipped else "black" if is_black else "")
-    return np.array(means), spoilt
+    return np.array(means), np.array(noise), spoilt
 
 
-def _solve(means: FloatArray, lab: FloatArray, surface: FloatArray, kind: str) -> tuple[FloatArray, FloatArray]:
+@dataclass(frozen=True, eq=False, kw_only=True)
+class _Solved:
+    """Matrix, light and the slopes (3 n, free) of the patches' Lab by what was solved; None for a grey card."""
+
+    matrix: FloatArray
+    light: FloatArray
+    slopes: FloatArray | None
+
+    def show(self, means: FloatArray, surface: FloatArray) -> FloatArray:
+        """Lab (n, 3) of the patches once corrected."""
+        return linear_to_lab_d50(np.exp(surface @ self.light)[:, None] * means @ self.matrix.T)
+
+    def matrix_cov(self, miss: FloatArray) -> FloatArray | None:
+        """Covariance (9, 9) of the matrix from what is left over."""
+        if self.slopes is None or self.slopes.shape[0] <= self.slopes.shape[1]:
+            return None
+        spare = self.slopes.shape[0] - self.slopes.shape[1]
+        return np.asarray(np.linalg.pinv(self.slopes.T @ self.slopes)[:9, :9] * np.square(miss).sum() / spare)
+
+    def without_each(self, lab: FloatArray, found: FloatArray) -> FloatArray | None:
+        """Lab (n, 3) that each patch would show, to first order, had it not been used."""
+        if self.slopes is None or self.slopes.shape[0] <= self.slopes.shape[1] + 3:
+            return None
+        parts = self.slopes.reshape(len(lab), 3, -1)
+        hat = parts @ np.linalg.pinv(self.slopes.T @ self.slopes) @ np.swapaxes(parts, 1, 2)
+        return np.asarray(lab + np.einsum("nij,nj->ni", np.linalg.pinv(np.eye(3) - hat), found - lab))
+
+
+def _solve(means: FloatArray, lab: FloatArray, surface: FloatArray, kind: str, *, is_shaded: bool) -> _Solved:
     """Matrix and light by least squares in Lab, started in linear light."""
     wanted, no_light = lab_to_linear(lab), np.zeros(surface.shape[1])
     if kind == "grey":
         gains = (means * wanted).sum(axis=0) / np.square(means).sum(axis=0)
-        return np.diag(gains), no_light
+        return _Solved(matrix=np.diag(gains), light=no_light, slopes=None)
     start = np.linalg.lstsq(means, wanted, rcond=None)[0].T
-    is_shaded = len(means) >= MIN_SHADED
 
     def miss(values: FloatArray) -> FloatArray:
         gain = np.exp(surface @ values[9:]) if is_shaded else np.ones(len(means))
         return (linear_to_lab_d50(gain[:, None] * means @ values[:9].reshape(3, 3).T) - lab).ravel()
 
-    values = least_squares(miss, np.concatenate([start.ravel(), no_light[: 5 * is_shaded]]), x_scale="jac").x
-    return values[:9].reshape(3, 3), values[9:] if is_shaded else no_light
+    best = least_squares(miss, np.concatenate([start.ravel(), no_light[: 5 * is_shaded]]), x_scale="jac")
+    light = best.x[9:] if is_shaded else no_light
+    return _Solved(matrix=best.x[:9].reshape(3, 3), light=light, slopes=best.jac)
 
 
 def _refuse_other_patches(
@@ -229,7 +313,7 @@ def _refuse_other_patches(
     if miss.mean() <= MAX_MEAN_MISS:
         return
     worst = ", ".join(names[np.argsort(-miss)[:3]].tolist())
-    flipped = _solve(means[::-1], lab, np.zeros((len(lab), 5)), kind)[0]
+    flipped = _solve(means[::-1], lab, np.zeros((len(lab), 5)), kind, is_shaded=False).matrix
     turned = np.linalg.norm(linear_to_lab_d50(means[::-1] @ flipped.T) - lab, axis=1).mean() < MAX_MEAN_MISS
     raise EstimationError(
         "The patches of the chart are not those of its table."

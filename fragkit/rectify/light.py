@@ -66,7 +66,7 @@ def ground_shading(picture: Picture) -> FloatArray:
 
 
 def toned(picture: Picture, log_gain: FloatArray, matrix: FloatArray | None = None) -> Picture:
-    """The picture with a slow log gain (h', w') and, if given, a colour matrix (3, 3) applied in linear light.
+    """The picture with a log gain (h', w') or (h', w', 3) and, if given, a colour matrix (3, 3) in linear light.
 
     Notes
     -----
@@ -75,10 +75,10 @@ def toned(picture: Picture, log_gain: FloatArray, matrix: FloatArray | None = No
     height, width = picture.pixels.shape[:2]
     gain = np.exp(log_gain).astype(np.float32)
     pixels = np.empty_like(picture.pixels)
-    full = cv2.resize(gain, (width, height), interpolation=cv2.INTER_CUBIC)
+    full = cv2.resize(gain, (width, height), interpolation=cv2.INTER_CUBIC).reshape(height, width, -1)
     for top in range(0, height, STRIP_ROWS):
         rows = slice(top, top + STRIP_ROWS)
-        linear = linear_light(picture.pixels[rows]) * full[rows, :, None]
+        linear = linear_light(picture.pixels[rows]) * full[rows]
         if matrix is not None:
             linear = linear @ matrix.T.astype(np.float32)
         pixels[rows] = _encoded(linear, picture.pixels.dtype)

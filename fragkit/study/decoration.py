@@ -99,7 +99,8 @@ def _make_colours(bench: Bench, survey: Survey, measured: Measured, motif: Made[
 
     def compute() -> Colours:
         pictures = [plane.value.picture for plane in planes]
-        return measure_colours(pictures, motif.value.labels, paints=survey.paints)
+        tones = [plane.value.tone for plane in planes]
+        return measure_colours(pictures, motif.value.labels, paints=survey.paints, tones=tones)
 
     return bench.make("colour", "study", (planes, motif, survey.paints), compute)
 

@@ -90,7 +90,7 @@ def test_nearest_paints_with_their_uncertainty():
         ("same", (80.0, 1.0, 12.0)),
         ("off", (80.0, 4.0, 12.0)),
     ]
-    rows = nearest_paints(lab, sd, paints)
+    rows = nearest_paints(lab, np.diag(sd**2), paints)
     assert [row[0] for row in rows] == ["same", "lighter", "off"]
     # at L 80.5 a step of one in L counts 1 / S_L = 1 / 1.453 (Sharma et al. 2005, eq. 15)
     np.testing.assert_allclose(rows[1][1:], [1.0 / 1.453, 0.5 / 1.453], rtol=0, atol=0.01)

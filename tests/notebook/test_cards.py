@@ -64,6 +64,7 @@ GROUND = Colour(
     lab=np.array([69.0, 1.7, 12.3]),
     lab_d65=np.array([69.0, 1.2, 12.0]),
     lab_sd=np.array([0.8, 0.1, 0.3]),
+    lab_cov=np.diag(np.square([0.8, 0.1, 0.3])),
     lab_spread=np.array([2.0, 0.5, 0.9]),
     n_px=9000,
     n_patches=82,

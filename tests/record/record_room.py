@@ -259,11 +259,14 @@ def whole_study(folder, **changes):
         lab=np.array([82.0, -2.0, 8.0]),
         lab_d65=np.array([82.1, -2.4, 7.6]),
         lab_sd=np.array([1.1, 0.4, 0.6]),
+        lab_cov=np.diag(np.square([1.1, 0.4, 0.6])),
         lab_spread=np.array([3.0, 1.0, 1.5]),
         n_px=1200,
         n_patches=6,
         n_pictures=2,
         nearest=(("Slate 4", 1.8, 0.6),),
+        nearest_interval=((0.7, 3.0),),
+        nearest_chance=(0.97,),
     )
     values = {
         "survey": entry,
@@ -277,7 +280,7 @@ def whole_study(folder, **changes):
         "spacings": dict.fromkeys(("north", "east", "tape"), measure_spacing(lattice())),
         "motif": motif,
         "pooled": repeat,
-        "colours": Colours(ground=pale_ground, shadow=None, metal=None),
+        "colours": Colours(ground=pale_ground, shadow=None, metal=None, tone="chart"),
         "technique": technique(),
         "layout": layout,
         "setting": set_out(layout),
