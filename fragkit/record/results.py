@@ -353,7 +353,7 @@ def _step(result: StudyResult) -> dict[str, Any] | None:
     if result.step is None:
         return None
     names = ("step_mm", "sd_mm", "interval_mm", "interval_new_wall", "between_sd_mm", "n_fragments", "n_centres")
-    return fields_of(result.step, *names)
+    return fields_of(result.step, *names) | {"remarks": list(round_lengths(result.step.interval_mm))}
 
 
 def _proposal(result: StudyResult) -> dict[str, Any] | None:

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from fragkit.lattice import round_lengths
 from fragkit.motifs import join_pictures
 from fragkit.record import plots, words
 from fragkit.record.drawings import motif_svg, spread_words, stance_words
@@ -186,6 +187,7 @@ def _step(step: Any) -> Html:
             ("From motif to motif", f"{words.best(step.step_mm, step.interval_mm)}, 95 %, mean of all"),
             ("On a wall not yet seen", f"{interval(step.interval_new_wall, 'mm')} (95 %)"),
             ("From", f"{words.count(step.n_fragments, 'fragment')} with a single row"),
+            *(("Remark", words.sentence(one.text)) for one in round_lengths(step.interval_mm)),
         ]
     )
 
