@@ -13,21 +13,28 @@ LARGEST_GROUP = (4, 3)
 LINE_SPREADS = ((0.90, (1.0, 1.0)), (0.05, (1.0, 0.4)), (0.05, (0.4, 1.0)))
 """Weight, and scatter along and across the rows in units of s: alike, or tight across a snapped line."""
 
-STEP_OWN_RATIOS = ((0.90, 0.0), (0.06, 0.5), (0.04, 1.0))
-"""Weight, and independent scatter of each motif in units of the step: mostly the steps rule."""
+STEP_OWN_MM = ((0.90, 0.0), (0.10, 0.4))
+"""Weight, and independent scatter in mm of each motif about the place stepped off: mostly the steps rule."""
 
-STEP_DIRECTIONS = (("rows", 0.8), ("columns", 0.2))
+STEP_DIRECTIONS = (("rows", 0.9), ("columns", 0.1))
 """A hand works along a row more often than down a column. Common practice, no source."""
 
-PLATE_SPREADS = (
-    (0.91, (1.0, 1.0, 0.12, 0.05)),
-    (0.03, (1.0, 1.0, 0.12, 0.5)),
-    (0.03, (1.0, 1.0, 0.12, 1.0)),
-    (0.03, (1.0, 1.0, 0.8, 0.7)),
-)
-"""Weight, and (shift, turn × width, seats, own) in units of s: a plate laid cleanly, wobbling, loose; cut badly."""
+CLEAN_PLATE = (1.0, 1.0, 0.12, 0.05)
+BADLY_CUT_PLATE = (1.0, 1.0, 0.8, 0.05)
+"""Shift, turn × width, seats and own scatter in units of s."""
 
-BLOCK_SPREADS = ((1.0, (0.15, 0.0, 0.10, 0.01)),)
+PLATE_SPREADS = (
+    (0.66, CLEAN_PLATE, 0.0),
+    (0.06, CLEAN_PLATE, 0.3),
+    (0.22, CLEAN_PLATE, 0.4),
+    (0.04, CLEAN_PLATE, 0.6),
+    (0.02, BADLY_CUT_PLATE, 0.3),
+)
+"""Weight, spreads, and what brush and paint edge add in mm to each motif, however far the plate itself strays: as
+much as is assumed of outlines. In units of s it would make a plate that strays far next to hand work. Assumptions, no
+source."""
+
+BLOCK_SPREADS = ((1.0, (0.15, 0.0, 0.10, 0.01), 0.0),)
 """A block set to register marks: small shift, no turn."""
 
 PRINT_SWINGS = (0.15, 0.5)
@@ -38,7 +45,8 @@ PRINT_LENGTHS_MM = (150.0, 400.0, 1000.0)
 class Hypothesis:
     """One way of placing at unit scatter (s = 1 mm): equally probable phases, and its share in its placing.
 
-    `kind` says it in a word or two ("plate", "block", "along rows", …); `group` is the group's columns and rows.
+    `kind` says it in a word or two ("plate", "block", "along rows", …); `group` is the group's columns and rows;
+    `own_mm` is what every motif strays besides, whatever s is.
     """
 
     placing: str
@@ -46,6 +54,7 @@ class Hypothesis:
     prior: float
     phases: tuple[Process, ...]
     group: tuple[int, int] = (1, 1)
+    own_mm: float = 0.0
 
     @property
     def family(self) -> tuple[str, str, tuple[int, int]]:
@@ -72,9 +81,10 @@ def _lines() -> Iterator[Hypothesis]:
 
 def _steps() -> Iterator[Hypothesis]:
     for along, share in STEP_DIRECTIONS:
-        for prior, own in STEP_OWN_RATIOS:
-            walk = SteppedOff(step_sd_mm=1.0, start_sd_mm=1.0, along=along, own_sd_mm=own)
-            yield Hypothesis(placing=PLACINGS[1], kind=f"along {along}", prior=share * prior, phases=(walk,))
+        walk = SteppedOff(step_sd_mm=1.0, start_sd_mm=1.0, along=along)
+        for prior, own in STEP_OWN_MM:
+            kind = f"along {along}"
+            yield Hypothesis(placing=PLACINGS[1], kind=kind, prior=share * prior, phases=(walk,), own_mm=own)
 
 
 def _groups(across_mm: float, down_mm: float) -> Iterator[Hypothesis]:
@@ -82,13 +92,14 @@ def _groups(across_mm: float, down_mm: float) -> Iterator[Hypothesis]:
     for group in sizes:
         width = max(group[0] * across_mm, group[1] * down_mm)
         for kind, spreads in (("plate", PLATE_SPREADS), ("block", BLOCK_SPREADS)):
-            for prior, spread in spreads:
+            for prior, spread, own in spreads:
                 yield Hypothesis(
                     placing=PLACINGS[2],
                     kind=kind,
                     prior=prior / (2.0 * len(sizes)),
                     phases=plate_phases(group, spread, width_mm=width),
                     group=group,
+                    own_mm=own,
                 )
 
 

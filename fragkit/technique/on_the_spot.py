@@ -13,7 +13,7 @@ from scipy.special import logsumexp
 from fragkit.errors import EstimationError
 from fragkit.frozen import frozen_array
 from fragkit.placing import OnLines, Process, SteppedOff
-from fragkit.technique.hypotheses import PLATE_SPREADS, plate_phases
+from fragkit.technique.hypotheses import CLEAN_PLATE, plate_phases
 from fragkit.technique.positions import Evidence, log_likelihood, net_sieve
 from fragkit.technique.priors import PLACINGS, SCATTER_MM, SCATTERS_MM, Priors
 
@@ -135,4 +135,4 @@ def _ways(marks: Marks, spacing_mm: FloatArray) -> list[Process]:
     if marks.method == "eye":
         return [SteppedOff(step_sd_mm=1.0, start_sd_mm=1.0, along=along) for along in ("rows", "columns")]
     width = max(marks.group[0] * spacing_mm[0], marks.group[1] * spacing_mm[1])
-    return list(plate_phases(marks.group, PLATE_SPREADS[0][1], width_mm=float(width)))
+    return list(plate_phases(marks.group, CLEAN_PLATE, width_mm=float(width)))

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -54,6 +54,8 @@ class Evidence:
         What a drift of `DRIFT_RMS_MM` adds to the contrasts, when the net's fit found one.
     drift_share : float
         Prior probability of this very drift.
+    log_scale : float
+        What is added to a log likelihood of the contrasts, so that sieves of different noise compare.
     """
 
     sites: IntArray
@@ -63,6 +65,7 @@ class Evidence:
     sieve: FloatArray
     drift: FloatArray | None
     drift_share: float = DRIFT_SHARE
+    log_scale: float = 0.0
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -126,6 +129,21 @@ def net_sieve(counts: IntArray, noise_root: FloatArray) -> tuple[FloatArray, Flo
     return design, np.asarray(solve_triangular(noise_root, contrasts, lower=True, trans="T").T)
 
 
+def with_own_scatter(fragment: Evidence, own_mm: float) -> Evidence:
+    """The same fragment when every motif strays by itself, too: independently, by `own_mm` per coordinate."""
+    if own_mm == 0.0:
+        return fragment
+    spread = np.eye(len(fragment.sieve)) + own_mm**2 * fragment.sieve @ fragment.sieve.T
+    root = np.linalg.cholesky(spread)
+    drift = fragment.drift
+    return replace(
+        fragment,
+        sieve=solve_triangular(root, fragment.sieve, lower=True),
+        drift=None if drift is None else solve_triangular(root, drift, lower=True),
+        log_scale=fragment.log_scale - float(np.log(np.diag(root)).sum()),
+    )
+
+
 def _drift(shape: FloatArray, design: FloatArray, sieve: FloatArray) -> FloatArray:
     """The contrasts of a drift that moves the sites by `DRIFT_RMS_MM` about the net."""
     field = shape.ravel()
@@ -174,7 +192,8 @@ def weigh_positions(
     families = tuple(dict.fromkeys(h.family for h in hypotheses))
     logs = np.full((len(families), len(SCATTERS_MM), 1 + len(truth)), -np.inf)
     with ThreadPoolExecutor(max_workers=2) as pool:
-        for hypothesis, table in zip(hypotheses, pool.map(_Weigher(fragments, sets), hypotheses), strict=True):
+        tables = pool.map(_Weigher.of(fragments, sets, hypotheses), hypotheses)
+        for hypothesis, table in zip(hypotheses, tables, strict=True):
             k = families.index(hypothesis.family)
             logs[k] = np.logaddexp(logs[k], table + np.log(hypothesis.prior))
     return PlacingTable(families=families, logs=frozen_array(logs), truth=truth, scatter_mm=scatter, drawn_from=priors)
@@ -182,13 +201,22 @@ def weigh_positions(
 
 @dataclass(frozen=True, eq=False)
 class _Weigher:
-    """Weighs one hypothesis on all fragments; the fragments' phases are averaged one by one."""
+    """Weighs one hypothesis on all fragments; the fragments' phases are averaged one by one.
 
-    fragments: Sequence[Evidence]
+    `fragments` are given for every own scatter in mm that a hypothesis may have.
+    """
+
+    fragments: Mapping[float, Sequence[Evidence]]
     sets: Sequence[FloatArray]
 
+    @staticmethod
+    def of(fragments: Sequence[Evidence], sets: Sequence[FloatArray], hypotheses: Sequence[Hypothesis]) -> _Weigher:
+        strays = {hypothesis.own_mm for hypothesis in hypotheses}
+        return _Weigher({own: [with_own_scatter(f, own) for f in fragments] for own in strays}, sets)
+
     def __call__(self, hypothesis: Hypothesis) -> FloatArray:
-        logs = [log_likelihood(f, hypothesis.phases, s) for f, s in zip(self.fragments, self.sets, strict=True)]
+        fragments = self.fragments[hypothesis.own_mm]
+        logs = [log_likelihood(f, hypothesis.phases, s) for f, s in zip(fragments, self.sets, strict=True)]
         return np.asarray(np.sum(logs, axis=0))
 
 
@@ -213,7 +241,8 @@ def log_likelihood(fragment: Evidence, phases: Sequence[Process], offsets_mm: Fl
             log_like += np.logaddexp(np.log1p(-fragment.drift_share), np.log(fragment.drift_share) + gain)
         logs.append(log_like)
         counts.append(count)
-    return np.asarray(logsumexp(logs, axis=0, b=np.array(counts)[:, None, None] / len(phases)))
+    mean = logsumexp(logs, axis=0, b=np.array(counts)[:, None, None] / len(phases))
+    return np.asarray(mean + fragment.log_scale)
 
 
 def _distinct(fragment: Evidence, phases: Sequence[Process]) -> Iterator[tuple[FloatArray, int]]:
@@ -260,6 +289,7 @@ def simulate_sets(
         for fragment, columns in zip(fragments, sets, strict=True):
             process = hypothesis.phases[rng.integers(len(hypothesis.phases))]
             placed = scatter * draw(process, fragment.sites, fragment.places_mm, rng=rng, tail_dof=tail).ravel()
+            placed += hypothesis.own_mm * rng.standard_normal(len(placed))
             columns.append(placed + fragment.noise_root @ rng.standard_normal(len(placed)))
     stacked = [
         np.reshape(columns, (len(truth), fragment.offsets_mm.size)).T

@@ -10,6 +10,8 @@ from statsmodels.regression.mixed_linear_model import MixedLM
 
 from fragkit.lattice import restricted_log_likelihood
 from fragkit.placing import OnLines, RigidGroups, SteppedOff, covariance
+from fragkit.technique.positions import Evidence, log_likelihood, net_sieve, with_own_scatter
+from fragkit.technique.priors import SCATTERS_MM
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 
@@ -63,6 +65,30 @@ def test_rigid_groups_have_the_likelihood_of_statsmodels():
     ours = _reml(sites, values, size, between, within)
     # statsmodels leaves out ½ ln|XᵀX|, which is a constant of the design
     assert ours == pytest.approx(fit.llf + 0.5 * np.log(len(values)), abs=1e-3)
+
+
+def test_own_scatter_in_mm_is_more_noise_of_measuring():
+    """Likelihood ratios with own scatter of 0.4 mm, against the restricted likelihood with dense covariances."""
+    rng = np.random.default_rng(31)
+    sites = np.array([(i, j) for j in range(4) for i in range(5)])
+    root = np.linalg.cholesky(np.diag(rng.uniform(0.05, 0.3, 40)))
+    area = Evidence(
+        sites=sites,
+        places_mm=sites * 100.0,
+        offsets_mm=rng.standard_normal((20, 2)),
+        noise_root=root,
+        sieve=net_sieve(sites, root)[1],
+        drift=None,
+    )
+    net = np.kron(np.column_stack([np.ones(20), sites]), np.eye(2))
+    groups = RigidGroups(columns=2, rows=2, shift_sd_mm=1.0, turn_sd_rad=0.005, seat_sd_mm=0.1, own_sd_mm=0.05)
+    kernel, data = covariance(groups, sites, sites * 100.0), area.offsets_mm.ravel()
+    dense, ours = [], []
+    for own in (0.0, 0.4):
+        ours.append(log_likelihood(with_own_scatter(area, own), (groups,), data[:, None])[:, 0])
+        spreads = (root @ root.T + own**2 * np.eye(40) + s**2 * kernel for s in SCATTERS_MM)
+        dense.append([restricted_log_likelihood(data, net, spread) for spread in spreads])
+    np.testing.assert_allclose(np.diff(ours, axis=0), np.diff(dense, axis=0), rtol=0, atol=1e-6)  # nats
 
 
 def test_the_published_random_walk_is_stepped_off():
