@@ -4,13 +4,16 @@ from fragkit.colour.cielab import decode_srgb, linear_to_lab, srgb_to_lab
 from fragkit.colour.difference import delta_e00
 from fragkit.colour.measure import Colour, Colours, measure_colours
 from fragkit.colour.paints import difference_interval, nearest_chances, nearest_paints
+from fragkit.colour.quality import ImageQuality, judge_photograph
 
 __all__ = [
     "Colour",
     "Colours",
+    "ImageQuality",
     "decode_srgb",
     "delta_e00",
     "difference_interval",
+    "judge_photograph",
     "linear_to_lab",
     "measure_colours",
     "nearest_chances",

@@ -9,12 +9,14 @@ FloatArray = NDArray[np.float64]
 _POW7_25 = 25.0**7
 
 
-def delta_e00(lab1: ArrayLike, lab2: ArrayLike) -> FloatArray:
+def delta_e00(lab1: ArrayLike, lab2: ArrayLike, *, flat_lightness: bool = False) -> FloatArray:
     """CIEDE2000 difference of CIELAB colours, broadcast over the leading axes.
 
     Parameters
     ----------
     lab1, lab2 : (..., 3) arrays
+    flat_lightness : bool
+        Take S_L as 1: a step in L* then counts alike at all lightnesses, as guidelines for imaging ask.
 
     Returns
     -------
@@ -37,7 +39,7 @@ def delta_e00(lab1: ArrayLike, lab2: ArrayLike) -> FloatArray:
     turn = np.where((turn == -180.0) & (h2 > h1), 180.0, turn)
     d_h = 2.0 * np.sqrt(c1 * c2) * np.sin(np.radians(turn) / 2.0)
     mean_l, mean_c, mean_h = (first[..., 0] + second[..., 0]) / 2.0, (c1 + c2) / 2.0, _mean_hue(h1, h2, grey)
-    s_l = 1.0 + 0.015 * (mean_l - 50.0) ** 2 / np.sqrt(20.0 + (mean_l - 50.0) ** 2)
+    s_l = 1.0 if flat_lightness else 1.0 + 0.015 * (mean_l - 50.0) ** 2 / np.sqrt(20.0 + (mean_l - 50.0) ** 2)
     s_c = 1.0 + 0.045 * mean_c
     s_h = 1.0 + 0.015 * mean_c * _hue_weight(mean_h)
     term_l, term_c, term_h = d_l / s_l, d_c / s_c, d_h / s_h

@@ -23,6 +23,7 @@ from fragkit.units import with_sd
 FloatArray = NDArray[np.float64]
 
 CODES = {"ground": 1, "shadow": 2, "metal": 3}
+MIN_PATCHES = 3
 APART_CHANCE = 0.95
 """The nearest paint is told apart from the others from this chance on."""
 METAL_FLAG = (
@@ -187,15 +188,19 @@ def measure_colours(
 def surface_patches(
     pictures: Sequence[Picture], labels: Sequence[NDArray[np.uint8]], code: int, shown: Sequence[int]
 ) -> Patches:
-    """Patches of the surface with this code in the pictures `shown`."""
-    return joined([cut_patches(pictures[k], labels[k] == code, number=k) for k in shown])
+    """Patches of the surface with this code in the pictures `shown`; of its middle only where it is thin."""
+    for is_thin in (False, True):
+        parts = [cut_patches(pictures[k], labels[k] == code, number=k, is_thin=is_thin) for k in shown]
+        if sum(map(len, parts)) >= MIN_PATCHES:
+            break
+    return joined(parts)
 
 
 def colour_of(
     name: str, patches: Patches, *, paints: Sequence[Paint] = (), tones: Sequence[Tone | None] = ()
 ) -> Colour | None:
     """The colour of a surface from its patches; None from fewer than three."""
-    if len(patches) < 3:
+    if len(patches) < MIN_PATCHES:
         return None
     lab_patches = linear_to_lab(patches.linear)
     weights = biweights(lab_patches)

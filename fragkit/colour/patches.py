@@ -22,6 +22,8 @@ EDGE_MM = 1.0
 """Pixels nearer than this to another surface are mixtures and are left out."""
 FILL_RATIO = 0.10
 """A patch counts when this share of it shows the surface."""
+THIN_EDGE_MM, THIN_FILL_RATIO = 0.6, 0.03
+"""The same of a surface so thin that hardly a patch would be left."""
 MIN_NINTHS = 4
 """From so many ninths of pictures on, they and not the patches are taken as independent."""
 
@@ -51,9 +53,10 @@ class Patches:
         return len(self.linear)
 
 
-def cut_patches(picture: Picture, mask: NDArray[np.bool_], *, number: int = 0) -> Patches:
+def cut_patches(picture: Picture, mask: NDArray[np.bool_], *, number: int = 0, is_thin: bool = False) -> Patches:
     """Patches of 12 mm of what `mask` (h, w) shows, its edges left out; `number` is that of the picture."""
-    margin = max(1, round(EDGE_MM / picture.mm_per_px))
+    edge_mm, fill_ratio = (THIN_EDGE_MM, THIN_FILL_RATIO) if is_thin else (EDGE_MM, FILL_RATIO)
+    margin = max(1, round(edge_mm / picture.mm_per_px))
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * margin + 1, 2 * margin + 1))
     used = cv2.erode((mask & picture.coverage).astype(np.uint8), kernel, borderValue=0).astype(bool)
     side = max(1, round(PATCH_MM / picture.mm_per_px))
@@ -61,7 +64,7 @@ def cut_patches(picture: Picture, mask: NDArray[np.bool_], *, number: int = 0) -
     n_across = used.shape[1] // side + 1
     patch = (rows // side) * n_across + columns // side
     count = np.bincount(patch, minlength=1)
-    keep = np.flatnonzero(count >= max(FILL_RATIO * side**2, 1.0))
+    keep = np.flatnonzero(count >= max(fill_ratio * side**2, 1.0))
     values = decode_srgb(picture.pixels[rows, columns]).reshape(-1, 3)
     sums = [np.bincount(patch, own, minlength=1)[keep] for own in (*values.T, columns, rows)]
     means = np.stack(sums, axis=1) / count[keep, None]

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from fragkit.colour import ImageQuality, judge_photograph
 from fragkit.errors import EstimationError
 from fragkit.lattice import residual_variogram, round_lengths
 from fragkit.record.register import CLASSES, register, without_evidence
@@ -177,6 +178,16 @@ def _chart(tone: Any) -> dict[str, Any] | None:
     return {"kind": tone.kind, "n_patches": len(tone.names), "dropped": list(tone.dropped), **left}
 
 
+def _quality(judged: ImageQuality) -> dict[str, Any]:
+    """What a photograph reaches by its own chart, against published classes."""
+    graded = [fields_of(one, "name", "words", "value", "classes") for one in judged.graded]
+    overall = {
+        scheme: None if found is None else {"class": found[0], "held_by": list(found[1])}
+        for scheme, found in judged.overall.items()
+    }
+    return {"graded": graded, "overall": overall} | fields_of(judged, "evenness_percent", "text", "source")
+
+
 def _overlap(pair: tuple[str, str], found: Any) -> dict[str, Any]:
     """Two photographs of one area compared; null where they share too little."""
     names = ("rms_mm", "allowed_mm", "chance", "agree")
@@ -214,6 +225,7 @@ def _photo(result: StudyResult, name: str) -> dict[str, Any]:
             "suspects": list(rectified.suspects),
             "chart": _chart(rectified.tone),
         }
+        photo["image_quality"] = _quality(judge_photograph(rectified))
     if name in result.nets:
         nets = result.nets[name]
         names = ("a_mm", "b_mm", "support", "explained", "net_type")

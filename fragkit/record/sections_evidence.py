@@ -7,6 +7,8 @@ from typing import Any
 
 import numpy as np
 
+from fragkit.colour import judge_photograph
+from fragkit.colour.quality import SHADING_WORDS
 from fragkit.lattice import round_lengths
 from fragkit.motifs import join_pictures
 from fragkit.record import plots, words
@@ -82,6 +84,7 @@ def photographs(result: StudyResult) -> Html:
         "Photographs, and how good each one is",
         table(head, rows, caption=caption, numbers=(2, 3, 4, 5, 6)),
         bullets([*map(_overlap, result.overlaps, result.overlaps.values()), *_tones(result)]),
+        *_qualities(result),
         *figures,
         *_joined(result),
         key="photographs",
@@ -150,6 +153,32 @@ def _tones(result: StudyResult) -> list[str]:
         for name, one in result.rectified.items()
         if one.tone is not None
     ]
+
+
+def _qualities(result: StudyResult) -> list[Html]:
+    """Image quality of each photograph by its own chart, beside the published classes."""
+    judged = {name: judge_photograph(one) for name, one in result.rectified.items()}
+    told = {name: one for name, one in judged.items() if any(one.overall.values())}
+    parts: list[Html] = [tag("h3", "Image quality")]
+    if told:
+        first = next(iter(told.values()))
+        head = ["Photograph", *(one.words for one in first.graded), SHADING_WORDS]
+        rows = [[name, *map(_graded_words, one.graded), _evenness(one.evenness_percent)] for name, one in told.items()]
+        caption = (
+            "By the chart in each picture, after correction, every patch judged without its own help; in brackets the "
+            f"class under {', '.join(first.overall)}. Source: {first.source}"
+        )
+        parts.append(table(head, rows, caption=caption, numbers=tuple(range(1, len(head)))))
+    return [*parts, bullets([f"{name}: {one.text}" for name, one in judged.items()])]
+
+
+def _graded_words(one: Any) -> str:
+    classes = ", ".join(own or "–" for own in one.classes.values())
+    return one.shown if one.value is None else f"{one.shown} ({classes})"
+
+
+def _evenness(percent: float | None) -> str:
+    return "cannot be told" if percent is None else f"{percent:.0f}"
 
 
 def budget_words(rectified: Any) -> str:

@@ -78,6 +78,8 @@ class Tone:
         Covariance of `matrix`, row by row, from what the patches are left with; None where they cannot tell.
     level_cov : (3, 3) array
         Covariance of the log light at the chart against that on the wall, by channel; filled by `set_tone`.
+    light_ratio : float or None
+        Darkest light on the wall over its brightest, before it was evened; None where the wall did not tell.
     rounding : float
         Standard deviation by which the file rounds even colours, as a share of full scale.
     notes : tuple of str
@@ -95,6 +97,7 @@ class Tone:
     kind: str
     matrix_cov: FloatArray | None = None
     level_cov: FloatArray = field(default_factory=lambda: np.zeros((3, 3)))
+    light_ratio: float | None = None
     rounding: float = 0.0
     notes: tuple[str, ...] = ()
 

@@ -65,7 +65,12 @@ def set_tone(rectified: Rectified, photo: Photograph | NDArray[Any], chart: Char
         )
     else:
         log_gain, note = light.log_light(tone.to_unit[:1]) - light.log_light(at_px), WALL_NOTE
-        tone = replace(tone, level_cov=light.contrast_cov(tone.to_unit[:1], at_px[_is_covered(picture)]))
+        on_wall = at_px[_is_covered(picture)]
+        tone = replace(
+            tone,
+            level_cov=light.contrast_cov(tone.to_unit[:1], on_wall),
+            light_ratio=float(np.exp(-np.ptp(light.log_light(on_wall)[:, 1]))),
+        )
     evened = toned(picture, log_gain.reshape(*NODES, -1), tone.matrix)
     return replace(rectified, picture=replace(evened, icc=None), tone=tone, notes=(*rectified.notes, *tone.notes, note))
 

@@ -7,6 +7,7 @@ from concurrent.futures import Executor
 from pathlib import Path
 from typing import Any, TypeVar
 
+from fragkit.colour import judge_photograph
 from fragkit.record import write_record
 from fragkit.study.bench import Bench, Made, Progress
 from fragkit.study.cache import StageCache, open_cache
@@ -20,6 +21,7 @@ from fragkit.study.rooms import N_STEPS as N_WALL_STEPS
 from fragkit.study.rooms import OnTheWalls, go_to_the_walls
 from fragkit.survey import Survey, read_survey
 from fragkit.threads import with_one_blas_thread
+from fragkit.units import counted
 
 K = TypeVar("K")
 T = TypeVar("T")
@@ -115,8 +117,17 @@ def _result(
         works=_value(walls.works),
         skipped=tuple(bench.skipped),
         provenance=_provenance(survey),
-        notes=(note,) if note else (),
+        notes=(*((note,) if note else ()), *_image_quality(measured)),
     )
+
+
+def _image_quality(measured: Measured) -> Iterator[str]:
+    """What each photograph reaches, those that reach the same in one sentence."""
+    alike: dict[str, list[str]] = {}
+    for name, made in measured.rectified.items():
+        alike.setdefault(judge_photograph(made.value).text, []).append(name)
+    for text, names in alike.items():
+        yield f"{counted(len(names), 'photograph')} ({', '.join(names)}): {text}"
 
 
 def _provenance(survey: Survey) -> dict[str, Any]:

@@ -10,7 +10,7 @@ from fragkit.lattice import Pooled, fit_lattice, measure_spacing
 from fragkit.layout import lay_out
 from fragkit.motifs import Stance
 from fragkit.record import write_record
-from fragkit.rectify import Picture
+from fragkit.rectify import Picture, Tone
 from fragkit.setting_out import set_out
 from fragkit.survey.entries import (
     BoardControl,
@@ -95,6 +95,15 @@ def picture():
     return Picture(pixels=pixels, mm_per_px=2.5, origin_mm=np.array([-12.5, 300.0]), coverage=coverage)
 
 
+def tone():
+    """A chart of 23 patches, each left with a miss of 1.7 in lightness."""
+    lab = np.column_stack([np.linspace(20.0, 94.0, 23), np.zeros(23), np.zeros(23)])
+    return Tone(
+        matrix=np.eye(3), light=np.zeros(5), to_unit=np.ones((2, 2)), names=("1",) * 23, dropped=("19",),
+        lab=lab, lab_found=lab + [1.7, 0.0, 0.0], noise=np.full(23, 0.8), kind="colour", light_ratio=0.7,
+    )  # fmt: skip
+
+
 def rectified(sd_mm):
     lens = SimpleNamespace(
         k1=-0.05, k2=0.0, f_px=4000.0, centre_px=np.array([2000.0, 1500.0]), notes=(), source="given"
@@ -115,7 +124,8 @@ def rectified(sd_mm):
         sd_mm=sd_mm,
         n_control=8,
         suspects=(),
-        tone=SimpleNamespace(kind="colour", names=("1",) * 23, dropped=("19",), miss=np.full(23, 1.7)),
+        sampling_mm=lambda xy_mm: np.full(len(xy_mm), 0.125),
+        tone=tone(),
         budget={"control and picking": 0.3, "lens": 0.1, "relief": sd_mm - 0.05},
         notes=(f"Relief of 3 mm costs {sd_mm:.1f} mm at the rim.",),
     )
