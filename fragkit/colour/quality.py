@@ -75,9 +75,14 @@ class Graded:
     classes: dict[str, str | None]
 
     @property
+    def decimals(self) -> int:
+        """Decimals that the value is worth."""
+        return DECIMALS.get(self.name, 1)
+
+    @property
     def shown(self) -> str:
         """The value in words."""
-        return "cannot be told" if self.value is None else f"{self.value:.{DECIMALS.get(self.name, 1)}f}"
+        return "cannot be told" if self.value is None else f"{self.value:.{self.decimals}f}"
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

@@ -156,29 +156,38 @@ def _tones(result: StudyResult) -> list[str]:
 
 
 def _qualities(result: StudyResult) -> list[Html]:
-    """Image quality of each photograph by its own chart, beside the published classes."""
+    """Image quality by the charts, beside the published classes, and what it comes to for each photograph."""
     judged = {name: judge_photograph(one) for name, one in result.rectified.items()}
-    told = {name: one for name, one in judged.items() if any(one.overall.values())}
-    parts: list[Html] = [tag("h3", "Image quality")]
-    if told:
-        first = next(iter(told.values()))
-        head = ["Photograph", *(one.words for one in first.graded), SHADING_WORDS]
-        rows = [[name, *map(_graded_words, one.graded), _evenness(one.evenness_percent)] for name, one in told.items()]
-        caption = (
-            "By the chart in each picture, after correction, every patch judged without its own help; in brackets the "
-            f"class under {', '.join(first.overall)}. Source: {first.source}"
-        )
-        parts.append(table(head, rows, caption=caption, numbers=tuple(range(1, len(head)))))
-    return [*parts, bullets([f"{name}: {one.text}" for name, one in judged.items()])]
+    told = [one for one in judged.values() if any(one.overall.values())]
+    verdicts = bullets([f"{name}: {one.text}" for name, one in judged.items()])
+    if not told:
+        return [tag("h3", "Image quality"), verdicts]
+    rows = [_graded_row([one.graded[k] for one in told]) for k in range(len(told[0].graded))]
+    light = [one.evenness_percent for one in told if one.evenness_percent is not None]
+    rows.append([SHADING_WORDS, _from_to(light, 0), *["no class given"] * len(told[0].overall)])
+    caption = (
+        "By the chart in each picture, after correction, every patch judged without its own help; from the best to "
+        f"the worst photograph, and the class that the worst reaches. Source: {told[0].source}"
+    )
+    head = ["What is judged", "Found", *told[0].overall]
+    return [tag("h3", "Image quality"), table(head, rows, caption=caption, numbers=(1,)), verdicts]
 
 
-def _graded_words(one: Any) -> str:
-    classes = ", ".join(own or "–" for own in one.classes.values())
-    return one.shown if one.value is None else f"{one.shown} ({classes})"
+def _graded_row(alike: list[Any]) -> list[str]:
+    """One quantity over all photographs: its range, and the classes of the worst."""
+    known = sorted((one for one in alike if one.value is not None), key=lambda one: one.value)
+    if not known:
+        return [alike[0].words, "cannot be told", *["–"] * len(alike[0].classes)]
+    worst = known[0] if known[0].name == "resolution" else known[-1]
+    values = [one.value for one in known]
+    return [worst.words, _from_to(values, worst.decimals), *(own or "–" for own in worst.classes.values())]
 
 
-def _evenness(percent: float | None) -> str:
-    return "cannot be told" if percent is None else f"{percent:.0f}"
+def _from_to(values: Sequence[float], decimals: int) -> str:
+    if not values:
+        return "cannot be told"
+    low, high = f"{min(values):.{decimals}f}", f"{max(values):.{decimals}f}"
+    return low if low == high else f"{low} to {high}"
 
 
 def budget_words(rectified: Any) -> str:
