@@ -12,6 +12,7 @@ from fragkit.errors import EstimationError
 from fragkit.lattice.given import CentreList, found_of
 from fragkit.lattice.rows import columns_and_rows, describe_repeat, row_basis
 from fragkit.motifs import Centres
+from fragkit.turning import turning_onto_x
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int_]
@@ -128,10 +129,9 @@ def row_frame(data: Observed) -> RowFrame:
     change = row_basis(rough[1], rough[2])
     vectors = change @ rough[1:]
     across, down, offset = describe_repeat(vectors)
-    cos, sin = vectors[0] / across
     line = (data.index - data.middle) @ np.linalg.inv(change)
     return RowFrame(
-        turn=np.array([[cos, sin], [-sin, cos]]),
+        turn=turning_onto_x(vectors[0]),
         sites=columns_and_rows(rough[1], rough[2], data.index),
         places=np.column_stack([line[:, 0] + offset * line[:, 1], line[:, 1]]),
         across_mm=float(across),
@@ -143,10 +143,9 @@ def single_row_frame(data: Observed) -> RowFrame:
     """The frame of a single row by an ordinary fit; beside itself it has no other row."""
     step = np.linalg.lstsq(data.design, data.xy_mm, rcond=None)[0][1]
     across = float(np.hypot(*step))
-    cos, sin = step / across
     nothing = np.zeros(len(data.counts))
     return RowFrame(
-        turn=np.array([[cos, sin], [-sin, cos]]),
+        turn=turning_onto_x(step),
         sites=np.column_stack([data.counts[:, 0], nothing]).astype(int),
         places=np.column_stack([data.counts[:, 0] - data.middle[0], nothing]),
         across_mm=across,

@@ -19,6 +19,7 @@ from fragkit.lattice.one_row import RowFit
 from fragkit.lattice.random_effects import RandomEffects, random_effects
 from fragkit.lattice.rows import describe_repeat, repeat_jacobian, row_basis
 from fragkit.sketch import sketch
+from fragkit.turning import turning
 from fragkit.units import interval, with_sd
 
 FloatArray = NDArray[np.float64]
@@ -208,19 +209,14 @@ def _describe(lattice: Lattice, turn_deg: float, reference: FloatArray) -> tuple
     basis = _levelled(lattice, turn_deg)
     change = _same_description(basis, reference)
     vectors = change @ basis
-    jacobian = repeat_jacobian(vectors) @ np.kron(change, np.eye(2)) @ np.kron(np.eye(2), _rotation(turn_deg))
+    jacobian = repeat_jacobian(vectors) @ np.kron(change, np.eye(2)) @ np.kron(np.eye(2), turning(turn_deg))
     tilt = float(np.degrees(np.arctan2(vectors[0, 1], vectors[0, 0])))
     return describe_repeat(vectors), jacobian @ lattice.vectors_cov @ jacobian.T, tilt
 
 
-def _rotation(turn_deg: float) -> FloatArray:
-    cos, sin = np.cos(np.radians(turn_deg)), np.sin(np.radians(turn_deg))
-    return np.array([[cos, -sin], [sin, cos]])
-
-
 def _levelled(lattice: Lattice, turn_deg: float) -> FloatArray:
     """The two net vectors (2, 2) turned to level."""
-    return np.array([lattice.a_mm, lattice.b_mm]) @ _rotation(turn_deg).T
+    return lattice.vectors_mm @ turning(turn_deg).T
 
 
 def _same_description(basis: FloatArray, reference: FloatArray) -> FloatArray:

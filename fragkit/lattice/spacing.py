@@ -212,8 +212,7 @@ def _slope(place: NDArray[Any]) -> FloatArray:
 
 def _axis(lattice: Lattice, which: int) -> Axis:
     """The rows, or the columns, of a net; spacing is measured along the row, or square to it."""
-    net = np.array([lattice.a_mm, lattice.b_mm])
-    basis = row_basis(*net) @ net
+    basis = lattice.repeat_mm
     along = basis[0] / np.hypot(*basis[0])
     sites = lattice.sites
     lines, across = (np.arange(sites[:, k].min(), sites[:, k].max() + 1) for k in (which, 1 - which))

@@ -12,8 +12,8 @@ from fragkit.card import card
 from fragkit.errors import EstimationError
 from fragkit.frozen import frozen_array
 from fragkit.lattice.fit import Lattice
-from fragkit.lattice.rows import row_basis
 from fragkit.sketch import sketch_curve
+from fragkit.turning import turning_onto_x
 from fragkit.units import with_sd
 
 FloatArray = NDArray[np.float64]
@@ -155,7 +155,7 @@ def residual_variogram(lattice: Lattice, *, along: str = "rows") -> ResidualVari
     """
     if along not in ("rows", "columns"):
         raise ValueError(f'along is {along!r}; it must be "rows" or "columns"')
-    turn = _row_turn(lattice)
+    turn = turning_onto_x(lattice.repeat_mm[0])
     forms = dict(_forms(lattice.sites, along))
     if not forms:
         raise EstimationError(
@@ -192,13 +192,6 @@ def _forms(sites: IntArray, along: str) -> list[tuple[int, FloatArray]]:
         if pairs.sum() / 2.0 >= LEAST_PAIRS:
             forms.append((lag, np.diag(pairs.sum(axis=1)) - pairs))
     return forms
-
-
-def _row_turn(lattice: Lattice) -> FloatArray:
-    """Turn (2, 2) from the fragment's frame to along and across the rows."""
-    basis = np.array([lattice.a_mm, lattice.b_mm])
-    cos, sin = (row_basis(*basis) @ basis)[0] / np.hypot(*(row_basis(*basis) @ basis)[0])
-    return np.array([[cos, sin], [-sin, cos]])
 
 
 def _residual_covariance(lattice: Lattice) -> FloatArray:

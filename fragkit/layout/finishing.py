@@ -22,6 +22,7 @@ from fragkit.layout.scatter import BOUND_SD, Hand, draw_scatter, draw_stance
 from fragkit.layout.search import Net
 from fragkit.layout.shapes import WHOLE, Form, bounding_polygon
 from fragkit.layout.wording import wall_notes
+from fragkit.turning import turning
 
 FloatArray = NDArray[np.float64]
 
@@ -251,11 +252,7 @@ def _by_hand(job: Job, placed: Placed, row: NDArray[np.int64], rng: np.random.Ge
 
 def _widest(form: Form, hand: Hand) -> FloatArray:
     """A convex polygon that holds the form at every turn and size the hand may give it."""
-    most = np.radians(BOUND_SD * hand.turn_sd_deg)
-    turned = [form.bound_mm @ _turning(angle).T for angle in np.linspace(-most, most, 5)]
-    swell = (1.0 + BOUND_SD * hand.size_sd_ratio) / np.cos(most / 4.0)
+    most = BOUND_SD * hand.turn_sd_deg
+    turned = [form.bound_mm @ turning(angle).T for angle in np.linspace(-most, most, 5)]
+    swell = (1.0 + BOUND_SD * hand.size_sd_ratio) / np.cos(np.radians(most) / 4.0)
     return bounding_polygon(np.vstack(turned) * swell)
-
-
-def _turning(angle: float) -> FloatArray:
-    return np.array([[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]])

@@ -9,10 +9,11 @@ import numpy as np
 from fragkit.simulate.camera import Camera, LensPlan
 from fragkit.simulate.canvas import FloatArray
 from fragkit.simulate.fragments import FragmentPlan
-from fragkit.simulate.nets import NetPlan, rotation_matrix
+from fragkit.simulate.nets import NetPlan
 from fragkit.simulate.photographs import Pose, frame_fragment
 from fragkit.simulate.rooms import CORNICE_MM, DADO_MM, Room, draw_room, walls_of
 from fragkit.survey.entries import WallEntry
+from fragkit.turning import turning
 
 ORIGIN_SD_MM = 2.0
 TURN_SD_DEG = 0.1
@@ -136,7 +137,7 @@ def _draft_fragment(
     turn = float(rng.normal(0.0, 0.5))
     basis = np.vstack([net.a_mm, net.b_mm])
     nearest = np.round((origin - net_origin_mm) @ np.linalg.inv(basis))
-    site = (net_origin_mm + nearest @ basis - origin) @ rotation_matrix(-turn).T
+    site = (net_origin_mm + nearest @ basis - origin) @ turning(-turn).T
     plan = FragmentPlan(
         name=place.name,
         size_mm=place.size_mm,

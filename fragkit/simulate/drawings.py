@@ -12,6 +12,8 @@ from numpy.typing import NDArray
 from shapely import MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
+from fragkit.turning import turning
+
 FloatArray = NDArray[np.float64]
 
 SHADOW_OFFSET_MM = (2.7, -2.1)
@@ -100,8 +102,7 @@ def _petal(
     s = (1.0 - np.cos(np.linspace(0.0, np.pi, 33))) / 2.0
     half = width_mm / 2.0 * np.sin(np.pi * s ** (np.log(0.5) / np.log(belly))) ** point
     outline = np.vstack([np.column_stack([half, s * length_mm]), np.column_stack([-half, s * length_mm])[-2:0:-1]])
-    cos, sin = np.cos(np.radians(turn_deg)), np.sin(np.radians(turn_deg))
-    return shapely.make_valid(Polygon(outline @ np.array([[cos, sin], [-sin, cos]]) + np.asarray(at_mm)))
+    return shapely.make_valid(Polygon(outline @ turning(turn_deg).T + np.asarray(at_mm)))
 
 
 def _stroke(points_mm: Sequence[tuple[float, float]], width_mm: float) -> Polygon:

@@ -11,6 +11,7 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from fragkit.simulate.drawings import FloatArray, MotifDrawing, moved, polygons_of
+from fragkit.turning import turning
 
 N_WAVES = 5
 WAVELENGTH_MM = (18.0, 60.0)
@@ -70,9 +71,9 @@ def form_copies(
 
 
 def _own_matrix(forming: Forming, rng: np.random.Generator) -> FloatArray:
-    turn = np.radians(rng.normal(0.0, forming.own_turn_deg))
+    turned = turning(rng.normal(0.0, forming.own_turn_deg))
     size = np.diag(np.exp(rng.normal(0.0, forming.own_scale_ratio, 2)))
-    return np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]]) @ size
+    return turned @ size
 
 
 def _wave_field(rms_mm: float, rng: np.random.Generator) -> tuple[FloatArray, FloatArray, FloatArray]:

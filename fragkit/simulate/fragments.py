@@ -15,10 +15,11 @@ from fragkit.simulate.drawings import MotifDrawing
 from fragkit.simulate.exposure import Shooting, expose
 from fragkit.simulate.forming import FORMINGS, Forming, form_copies
 from fragkit.simulate.marks import Marks, chart_places, spread_marks
-from fragkit.simulate.nets import NetPlan, rotation_matrix, sites_within
+from fragkit.simulate.nets import NetPlan, sites_within
 from fragkit.simulate.relief import Relief, draw_relief
 from fragkit.simulate.surfaces import Decoration, Surface, paint_surface
 from fragkit.simulate.wear import Wear
+from fragkit.turning import turning
 
 CHART_RISE_MM = 58.0
 """The chart's upper edge lies this far above the fragment's."""
@@ -125,7 +126,7 @@ def lay_motifs(
     order = np.argsort(_away_from_box(xy, plan.size_mm), kind="stable")
     index, xy = index[order], xy[order]
     strayed = draw(conditions.placing, index, plan.net.place(index), rng=placing)
-    centres = xy + strayed @ rotation_matrix(plan.turn_deg).T
+    centres = xy + strayed @ turning(plan.turn_deg).T
     copies = form_copies(drawing, len(xy), forming=conditions.forming, rng=shaping)
     return Decoration(index=index, centres_mm=centres, copies=copies)
 

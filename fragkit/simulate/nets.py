@@ -9,6 +9,8 @@ from types import MappingProxyType
 import numpy as np
 from numpy.typing import NDArray
 
+from fragkit.turning import turning
+
 FloatArray = NDArray[np.float64]
 
 
@@ -75,7 +77,7 @@ def sites_within(
     """
     x0, y0, x1, y1 = box_mm
     corners = np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]]) - origin_mm
-    rotation = rotation_matrix(turn_deg)
+    rotation = turning(turn_deg)
     basis = np.vstack([plan.a_mm, plan.b_mm]) @ rotation.T
     reach = corners @ np.linalg.inv(basis)
     low, high = np.floor(reach.min(0)).astype(int) - 2, np.ceil(reach.max(0)).astype(int) + 2
@@ -84,9 +86,3 @@ def sites_within(
     xy = plan.place(index) @ rotation.T + origin_mm
     inside = (xy >= [x0, y0]).all(1) & (xy <= [x1, y1]).all(1)
     return index[inside], xy[inside]
-
-
-def rotation_matrix(turn_deg: float) -> FloatArray:
-    """(2, 2) matrix that turns column vectors anticlockwise."""
-    turn = np.radians(turn_deg)
-    return np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])

@@ -15,6 +15,7 @@ from fragkit.simulate.exposure import as_jpeg, from_jpeg
 from fragkit.simulate.fragments import Conditions, FragmentPlan, Scene, build_scene, photograph
 from fragkit.simulate.nets import NETS, NetPlan
 from fragkit.sketch import sketch
+from fragkit.turning import turning
 
 FILL_RATIO = 0.9
 """The fragment fills this share of the picture's width or height, whichever it meets first."""
@@ -142,8 +143,7 @@ def frame_fragment(plan: FragmentPlan, *, lens: LensPlan, pose: Pose, part: tupl
 def true_photograph(scene: Scene, camera: Camera) -> PhotographTruth:
     """What is true of a scene and of its picture in `camera`."""
     listed = scene.inside | (scene.surface.visible_ratio > 0.0)
-    turn = np.radians(scene.plan.turn_deg)
-    rotation = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+    rotation = turning(scene.plan.turn_deg)
     centres = scene.decoration.centres_mm[listed]
     return PhotographTruth(
         scene=scene,

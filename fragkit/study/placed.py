@@ -7,13 +7,12 @@ import numpy as np
 from fragkit.layout import PlacedCentres
 from fragkit.survey import FragmentEntry
 from fragkit.survey.entries import FloatArray, IntArray
+from fragkit.turning import turning
 
 
 def to_wall_mm(fragment: FragmentEntry, xy_mm: FloatArray) -> FloatArray:
     """Wall coordinates (n, 2) in mm of points (n, 2) in the fragment's frame: origin + R(turn) p."""
-    turn = np.deg2rad(fragment.turn_deg)
-    rotation = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
-    return np.asarray(fragment.origin_mm, float) + np.asarray(xy_mm, float) @ rotation.T
+    return np.asarray(fragment.origin_mm, float) + np.asarray(xy_mm, float) @ turning(fragment.turn_deg).T
 
 
 def place_centres(
