@@ -35,6 +35,7 @@ class Recipe:
     loss: float = 0.25
     contrast: float = 1.0
     tilt_deg: tuple[float, float] = (9.0, -7.0)
+    stand_back: float = 1.16
     turn_deg: float = 0.6
     k1: float = -0.05
     k2: float = 0.01
@@ -285,7 +286,7 @@ def _camera(recipe: Recipe) -> np.ndarray:
     rx = np.array([[1, 0, 0], [0, np.cos(ax), -np.sin(ax)], [0, np.sin(ax), np.cos(ax)]])
     ry = np.array([[np.cos(ay), 0, np.sin(ay)], [0, 1, 0], [-np.sin(ay), 0, np.cos(ay)]])
     rotation = ry @ rx @ np.diag([1.0, -1.0, -1.0])
-    distance = 1.16 * max(f * recipe.width / w, f * recipe.height / h)
+    distance = recipe.stand_back * max(f * recipe.width / w, f * recipe.height / h)
     middle = np.array([recipe.width / 2, recipe.height / 2, 0.0])
     translation = np.array([0, 0, distance]) - rotation @ middle
     k = np.array([[f, 0, (w - 1) / 2], [0, f, (h - 1) / 2], [0, 0, 1]])

@@ -125,6 +125,7 @@ def photograph(k: int) -> Recipe:
         loss=float(rng.uniform(0.1, 0.35)),
         contrast=float(rng.uniform(0.6, 1.0)),
         tilt_deg=(away * np.cos(way), away * np.sin(way)),
+        stand_back=1.16 + 0.02 * max(away - 10.0, 0.0),
         turn_deg=float(rng.uniform(-3.0, 3.0)),
         k1=float(rng.uniform(-0.06, 0.0)),
         n_control=int(rng.integers(8, 13)),
