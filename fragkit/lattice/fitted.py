@@ -98,6 +98,11 @@ class Fitted:
         """The step (2, 2) along the row, and to the row above; beside a single row one as long, square to it."""
         raise NotImplementedError
 
+    @property
+    def cells(self) -> IntArray:
+        """How many of the two steps of `repeat_mm` (n, 2) lead from the origin to each centre's place."""
+        return np.rint(self.places_mm @ np.linalg.inv(self.repeat_mm)).astype(int)
+
     def sites_of(self, index: IntArray) -> IntArray:
         """Column and row (m, 2) of sites (m, 2)."""
         raise NotImplementedError

@@ -14,8 +14,7 @@ from fragkit.card import card
 from fragkit.errors import EstimationError
 from fragkit.frozen import frozen_array
 from fragkit.lattice.drift import Drift
-from fragkit.lattice.fit import Lattice
-from fragkit.lattice.rows import row_basis
+from fragkit.lattice.fitted import Fitted
 from fragkit.lattice.windows import Axis, steps_in_picture
 from fragkit.rectify import Picture
 from fragkit.sketch import sketch_curve
@@ -126,12 +125,12 @@ class LocalSpacing:
         return card("Local spacing", rows, notes=tuple(axis.text for axis in self.axes), drawing=drawn)
 
 
-def measure_spacing(lattice: Lattice, *, pictures: Sequence[Picture] = (), window_motifs: int = 3) -> LocalSpacing:
+def measure_spacing(lattice: Fitted, *, pictures: Sequence[Picture] = (), window_motifs: int = 3) -> LocalSpacing:
     """Spacing in windows along the rows and from row to row, by centres and by the picture, and whether they agree.
 
     Parameters
     ----------
-    lattice : Lattice
+    lattice : Lattice or RowFit
     pictures : sequence of Picture, optional
         The fragment's pictures in its frame. Without one, only the centres speak.
     window_motifs : int
@@ -172,7 +171,7 @@ class _Pairs:
     spacing_mm: FloatArray
 
 
-def _measure_axis(lattice: Lattice, which: int, pictures: Sequence[Picture], window: int) -> AxisSpacing | None:
+def _measure_axis(lattice: Fitted, which: int, pictures: Sequence[Picture], window: int) -> AxisSpacing | None:
     axis = _axis(lattice, which)
     pairs = _pairs(lattice, axis)
     window = min(window, len(axis.lines) - LEAST_WINDOWS + 1)
@@ -210,7 +209,7 @@ def _slope(place: NDArray[Any]) -> FloatArray:
     return np.asarray(centred / np.sum(centred**2))
 
 
-def _axis(lattice: Lattice, which: int) -> Axis:
+def _axis(lattice: Fitted, which: int) -> Axis:
     """The rows, or the columns, of a net; spacing is measured along the row, or square to it."""
     basis = lattice.repeat_mm
     along = basis[0] / np.hypot(*basis[0])
@@ -227,9 +226,8 @@ def _axis(lattice: Lattice, which: int) -> Axis:
     )
 
 
-def _pairs(lattice: Lattice, axis: Axis) -> _Pairs:
-    change = row_basis(lattice.a_mm, lattice.b_mm)
-    places = np.rint(lattice.index @ np.linalg.inv(change)).astype(int)
+def _pairs(lattice: Fitted, axis: Axis) -> _Pairs:
+    places = lattice.cells
     number = {(int(c), int(r)): k for k, (c, r) in enumerate(places)}
     step = np.eye(2, dtype=int)[axis.which]
     found = [(k, number.get((int(c), int(r)))) for k, (c, r) in enumerate(places + step)]
@@ -255,7 +253,7 @@ def _mean_of(inside: NDArray[np.bool_]) -> FloatArray:
     return np.where(inside, 1.0, 0.0) / (inside.sum() or np.nan)
 
 
-def _pair_covariances(lattice: Lattice, pairs: _Pairs, axis: Axis) -> tuple[FloatArray, FloatArray, FloatArray]:
+def _pair_covariances(lattice: Fitted, pairs: _Pairs, axis: Axis) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Covariance (p, p) of the pairs' spacings: from each centre alone, from the plane they share, from placing."""
     n = lattice.n_centres
     whole = lattice.measured_cov_mm2.reshape(n, 2, n, 2)

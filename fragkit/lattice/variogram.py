@@ -11,7 +11,7 @@ from scipy.special import chdtr, chdtrc
 from fragkit.card import card
 from fragkit.errors import EstimationError
 from fragkit.frozen import frozen_array
-from fragkit.lattice.fit import Lattice
+from fragkit.lattice.fitted import Fitted
 from fragkit.sketch import sketch_curve
 from fragkit.turning import turning_onto_x
 from fragkit.units import with_sd
@@ -133,12 +133,12 @@ def semivariogram(
     )
 
 
-def residual_variogram(lattice: Lattice, *, along: str = "rows") -> ResidualVariogram:
+def residual_variogram(lattice: Fitted, *, along: str = "rows") -> ResidualVariogram:
     """How much motifs 1, 2, 3 … apart in a row (or column) differ in what they stray from the net.
 
     Parameters
     ----------
-    lattice : Lattice
+    lattice : Lattice or RowFit
     along : {"rows", "columns"}
 
     Raises
@@ -194,10 +194,10 @@ def _forms(sites: IntArray, along: str) -> list[tuple[int, FloatArray]]:
     return forms
 
 
-def _residual_covariance(lattice: Lattice) -> FloatArray:
+def _residual_covariance(lattice: Fitted) -> FloatArray:
     """Covariance (2n, 2n) of the residuals: scatter and measuring error, less what the net takes up."""
     whole = lattice.measured_cov_mm2 + lattice.placing_cov_mm2
-    design = np.kron(np.column_stack([np.ones(lattice.n_centres), lattice.index]), np.eye(2))
+    design = np.kron(np.column_stack([np.ones(lattice.n_centres), lattice.counts]), np.eye(2))
     if lattice.drift_shape is not None:
         design = np.column_stack([design, lattice.drift_shape.ravel()])
     weighted = np.linalg.solve(whole, design)

@@ -245,7 +245,7 @@ def _fragment(result: StudyResult, name: str) -> dict[str, Any]:
     technique = weighed.get(name, weighed.get(""))
     fragment: dict[str, Any] = {"name": name, "n_centres": None, "lattice": None, "row": None, "technique": None}
     if name in result.rows:
-        fragment |= {"n_centres": result.rows[name].n_centres, "row": _row(result.rows[name])}
+        fragment |= {"n_centres": result.rows[name].n_centres, "row": _row(result, name)}
     if lattice is not None:
         fragment["n_centres"] = lattice.n_centres
         fragment["lattice"] = {
@@ -274,12 +274,15 @@ def _fragment(result: StudyResult, name: str) -> dict[str, Any]:
     return fragment
 
 
-def _row(row: RowFit) -> dict[str, Any]:
+def _row(result: StudyResult, name: str) -> dict[str, Any]:
     """The step of a fragment that shows a single row."""
+    row = result.rows[name]
     return fields_of(row, "step_mm", "origin_mm", "residual_sd_mm") | {
         "cov": row.vectors_cov,
         "length_mm": {"value": row.length_mm, "sd": row.length_sd_mm},
         "drift": fields_of(row.drift, *DRIFT),
+        "spacing": _spacings(result, name),
+        "variograms": variograms(row),
     }
 
 
@@ -300,12 +303,12 @@ def _growth(growth: Growth | None) -> dict[str, float] | None:
     return None if growth is None else {"value": growth.value, "sd": growth.sd}
 
 
-def variograms(lattice: Lattice) -> dict[str, Any]:
+def variograms(lattice: Lattice | RowFit) -> dict[str, Any]:
     """The residuals' variogram along rows and columns; None where too few motifs stand in one line."""
     return {along: _variogram(lattice, along) for along in ("rows", "columns")}
 
 
-def _variogram(lattice: Lattice, along: str) -> dict[str, Any] | None:
+def _variogram(lattice: Lattice | RowFit, along: str) -> dict[str, Any] | None:
     try:
         return fields_of(residual_variogram(lattice, along=along), *VARIOGRAM)
     except EstimationError:

@@ -211,8 +211,7 @@ def repeat(result: StudyResult) -> Html:
     if result.lattices:
         parts += [_lattices(result), plots.repeats(result)]
     parts += [_undecided(name, nets) for name, nets in result.nets.items() if not nets.decided]
-    parts += [plots.fragment(result, name) for name in result.rows]
-    for name in result.lattices:
+    for name in (*result.rows, *result.lattices):
         parts += [plots.fragment(result, name), plots.spacings(result, name), _hangs_together(result, name)]
     if not parts:
         parts = [paragraph("No net was found. The evidence does not carry a repeat, and none is proposed.")]
@@ -286,7 +285,9 @@ def _remarks(pooled: Any) -> list[tuple[str, str]]:
 def _hangs_together(result: StudyResult, name: str) -> Html:
     """What the local spacing and the variograms of one fragment say, in words."""
     spacing = result.spacings.get(name)
-    scatter = [one["text"] for one in variograms(result.lattices[name]).values() if one is not None]
+    scatter = [
+        one["text"] for one in variograms(result.lattices.get(name) or result.rows[name]).values() if one is not None
+    ]
     spacings = [axis.text for axis in spacing.axes] if spacing else []
     return bullets([words.sentence(text) for text in (*spacings, *scatter)])
 

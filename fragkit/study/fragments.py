@@ -70,7 +70,7 @@ def measure_fragments(bench: Bench, survey: Survey) -> Measured:
         merged=merged,
         lattices=lattices,
         rows=rows,
-        spacings=_space_all(bench, survey, rectified, centres, lattices),
+        spacings=_space_all(bench, survey, rectified, centres, {**lattices, **rows}),
     )
 
 
@@ -326,17 +326,17 @@ def _space_all(
     survey: Survey,
     rectified: Mapping[str, Made[Rectified]],
     centres: Mapping[str, Made[Centres]],
-    lattices: Mapping[str, Made[Lattice]],
+    fits: Mapping[str, Made[Lattice] | Made[RowFit]],
 ) -> dict[str, Made[LocalSpacing | None]]:
     made = {}
-    for name, lattice in lattices.items():
+    for name, fit in fits.items():
         planes = [rectified[p.name] for p in survey.photos if p.fragment == name and p.name in centres]
-        made[name] = bench.derive((lattice, planes, "spacing"), partial(_spacing, lattice, planes))
+        made[name] = bench.derive((fit, planes, "spacing"), partial(_spacing, fit, planes))
     return made
 
 
-def _spacing(lattice: Made[Lattice], planes: Sequence[Made[Rectified]]) -> LocalSpacing | None:
+def _spacing(fit: Made[Lattice] | Made[RowFit], planes: Sequence[Made[Rectified]]) -> LocalSpacing | None:
     try:
-        return measure_spacing(lattice.value, pictures=[plane.value.picture for plane in planes])
+        return measure_spacing(fit.value, pictures=[plane.value.picture for plane in planes])
     except EstimationError:
         return None

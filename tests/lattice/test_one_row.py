@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from fragkit.errors import EstimationError
-from fragkit.lattice import fit_lattice, fit_row
+from fragkit.lattice import fit_lattice, fit_row, measure_spacing, residual_variogram
 
 
 def a_row(rng, *, stepped: bool, n: int = 12, sd_mm: float = 0.5, noise_mm: float = 0.1):
@@ -48,3 +48,17 @@ def test_a_net_is_no_row_and_a_row_no_net():
     row = a_row(np.random.default_rng(1), stepped=False)
     with pytest.raises(EstimationError, match=r"centres in a single row.*fit_row"):
         fit_lattice(row)
+
+
+def test_spacing_and_variogram_of_a_row_are_those_along_it():
+    """Steps of 50 mm and of 52 mm from the ninth on: the windows see it; across a row there is nothing to see."""
+    number = np.arange(16)
+    x = 50.0 * number + 2.0 * np.maximum(number - 8, 0)
+    xy = np.column_stack([x, 0.0 * x]) + np.random.default_rng(3).normal(0, 0.05, (16, 2))
+    row = fit_row((xy, np.tile(0.01 * np.eye(2), (16, 1, 1)), np.column_stack([number, 0 * number])))
+    spacing = measure_spacing(row)
+    assert spacing.columns is None
+    np.testing.assert_allclose(spacing.rows.spacing_mm[[0, -1]], [50.0, 52.0], rtol=0, atol=0.2)  # 0.07 mm of a pair
+    assert residual_variogram(row, along="rows").lag.tolist()[0] == 1
+    with pytest.raises(EstimationError, match="no variogram along the columns"):
+        residual_variogram(row, along="columns")
