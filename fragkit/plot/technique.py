@@ -9,7 +9,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from fragkit.lattice import Lattice
-from fragkit.technique import PLACINGS, RegularArea, Technique, Verdict
+from fragkit.technique import PLACINGS, Change, RegularArea, Technique, Verdict
 
 LEAST_SHOWN = -4.0
 """Odds below one in ten thousand of the best answer are drawn as this."""
@@ -46,11 +46,12 @@ def _bars(axes: Axes, verdict: Verdict, title: str) -> None:
 
 
 def regular_areas(lattices: Mapping[str, Lattice], technique: Technique) -> Figure:
-    """Every fragment's motifs, with the areas outlined that are too regular for hand work."""
+    """Every fragment's motifs: outlined what is too regular for a hand, dashed where the net steps aside."""
     figure = Figure(figsize=(9.0, 3.6), layout="constrained")
     axes = np.atleast_1d(figure.subplots(1, len(lattices)))
     for number, (name, lattice) in enumerate(lattices.items()):
         _map(axes[number], name, lattice, [a for a in technique.regular_areas if a.fragment == number])
+        _steps(axes[number], [change for change in technique.changes if change.fragment == number])
     return figure
 
 
@@ -64,3 +65,11 @@ def _map(axes: Axes, name: str, lattice: Lattice, areas: Sequence[RegularArea]) 
     axes.set_title(name, loc="left", fontsize=9)
     axes.set_xlabel("mm", fontsize=8)
     axes.tick_params(labelsize=7)
+
+
+def _steps(axes: Axes, changes: Sequence[Change]) -> None:
+    """Dashed lines, with how far the motifs beyond stand aside, to the right and up."""
+    for change in changes:
+        axes.plot(*change.line_mm.T, color="black", linewidth=1.2, linestyle="--")
+        x, y = change.step_mm
+        axes.annotate(f"{x:+.1f}, {y:+.1f} mm", change.line_mm[1], fontsize=7, ha="center", va="bottom")

@@ -75,14 +75,16 @@ def technique(result: StudyResult, name: str) -> Html:
 
 
 def regular_areas(result: StudyResult, name: str) -> Html:
-    """Where the motifs are too regular for hand work."""
+    """Where the motifs are too regular for hand work, and where the net steps aside."""
     one = techniques(result)[name]
     lattices = {key: lattice for key, lattice in result.lattices.items() if name in ("", key)}
     return embed(
         technique_plots.regular_areas(lattices, one),
-        alt=f"Maps of the fragments' motifs; {len(one.regular_areas)} areas are outlined.",
-        caption="Outlined: areas that are more regular than the hand of their fragment allows. At most one in twenty "
-        "of such areas is expected to be chance.",
+        alt=f"Maps of the fragments' motifs; {len(one.regular_areas)} areas are outlined, {len(one.changes)} lines are "
+        "dashed.",
+        caption="Outlined: areas that are more regular than the hand of their fragment allows. Dashed: lines beyond "
+        "which the motifs stand aside by as much as written, to the right and up. At most one in twenty of such areas "
+        "and lines is expected to be chance.",
     )
 
 

@@ -39,6 +39,7 @@ SPACING = (
     "agree",
     "text",
 )
+CHANGE = ("along", "before", "step_mm", "step_sd_mm", "p", "line_mm", "words")
 VARIOGRAM = ("lag", "semivariance_mm2", "expected_mm2", "sd_mm2", "measured_mm2", "n_pairs", "text")
 
 METAL_APPEARANCE = ("lab", "lab_spread", "n_px", "n_patches", "n_pictures", "flag")
@@ -270,6 +271,11 @@ def _fragment(result: StudyResult, name: str) -> dict[str, Any]:
             "n_motifs": technique.n_motifs,
             "calibration": technique.calibration,
             "regular_areas": _areas_of(technique, None if name in weighed else _number(result, name)),
+            "changes": [
+                fields_of(change, *CHANGE)
+                for change in technique.changes
+                if name in weighed or change.fragment == _number(result, name)
+            ],
         }
     return fragment
 

@@ -340,7 +340,8 @@ def technique(result: StudyResult) -> Html:
         parts.append(_verdict(f"How the motifs were placed{whose}", one.placing))
         parts.append(_verdict(f"How the motifs were formed{whose}", one.forming))
         parts.append(_regular_areas([name] if name else [*result.lattices, *result.rows], one))
-        if one.regular_areas:
+        parts.append(_changes([name] if name else list(result.lattices), one))
+        if one.regular_areas or one.changes:
             parts.append(plots.regular_areas(result, name))
         parts.append(plots.technique(result, name))
     return section("Technique", *parts, key="technique")
@@ -356,6 +357,17 @@ def _regular_areas(names: Sequence[str], technique: Any) -> Html | None:
         return join(title, paragraph(text))
     found = [f"{names[area.fragment]}, {_where(area)}: {area.words}" for area in technique.regular_areas]
     return join(title, bullets(found))
+
+
+def _changes(names: Sequence[str], technique: Any) -> Html:
+    """Lines at which a new day, plate or strip may begin."""
+    title = tag("h3", "Where something new begins")
+    if not technique.changes:
+        text = "In no fragment does the net step aside by more than its hand does (at most one false line in twenty)."
+        return join(title, paragraph(text))
+    found = [f"{names[change.fragment]}: {change.words}" for change in technique.changes]
+    text = "A new day, another plate or strip, or a later join may begin there: look for a seam, an overlap or a ridge."
+    return join(title, bullets(found), paragraph(text))
 
 
 def _where(area: Any) -> str:

@@ -4,6 +4,7 @@ from fragkit.survey import FORMINGS, PLACINGS, SPEAKS_FOR
 from fragkit.technique.changes import TRADE_LENGTHS_MM, Change, TradeLength, find_changes, find_trade_lengths
 from fragkit.technique.compare import Comparison, compare_areas
 from fragkit.technique.discoveries import false_discoveries
+from fragkit.technique.gathering import Gathering, find_gathering, find_gathering_within
 from fragkit.technique.on_the_spot import Marks, measure_priors
 from fragkit.technique.power import Power, PowerRow, power
 from fragkit.technique.priors import OutlineSpread, Priors
@@ -21,6 +22,7 @@ __all__ = [
     "TRADE_LENGTHS_MM",
     "Change",
     "Comparison",
+    "Gathering",
     "Marks",
     "OutlineSpread",
     "Power",
@@ -35,6 +37,8 @@ __all__ = [
     "compare_areas",
     "false_discoveries",
     "find_changes",
+    "find_gathering",
+    "find_gathering_within",
     "find_recurrence",
     "find_trade_lengths",
     "map_regularity",

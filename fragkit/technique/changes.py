@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -14,6 +14,7 @@ from fragkit.card import card
 from fragkit.frozen import frozen_array
 from fragkit.lattice import Lattice, free_contrasts, least_squares, shared_kernel
 from fragkit.placing import covariance
+from fragkit.sketch import sketch
 from fragkit.technique.discoveries import false_discoveries
 from fragkit.technique.handwork import HAND_SCATTERS, HandWork, hand_work, hands
 
@@ -52,6 +53,12 @@ class Change:
         Step along and across the rows, and one standard deviation.
     p : float
         Chance of so clear a step at this line in work of one hand.
+    line_mm : (2, 2) array
+        Both ends of the line, in the fragment's frame.
+    places_mm : (n, 2) array
+        The motifs, in the same frame.
+    fragment : int
+        Number of the fragment, in the order given to `weigh_technique`.
     """
 
     along: str
@@ -59,13 +66,30 @@ class Change:
     step_mm: FloatArray
     step_sd_mm: FloatArray
     p: float
+    line_mm: FloatArray
+    places_mm: FloatArray
+    fragment: int = 0
+
+    @property
+    def words(self) -> str:
+        """What steps aside where, as a sentence without its stop."""
+        line, after = ("column", "to the right") if self.along == "rows" else ("row", "above")
+        parts = [
+            f"{abs(step):.1f} ± {sd:.1f} mm {way[int(step < 0.0)]}"
+            for step, sd, way in zip(self.step_mm, self.step_sd_mm, (("right", "left"), ("up", "down")), strict=True)
+        ]
+        where = f"from {line} {self.before} on, everything {after}"
+        return f"{where} stands {' and '.join(parts)} of what the rest of the net gives (p = {self.p:.1g})"
 
     def __repr__(self) -> str:
         x, y = self.step_mm
         return f"<Change along {self.along} before {self.before}: {x:+.1f}, {y:+.1f} mm; p = {self.p:.1g}>"
 
     def _repr_html_(self) -> str:
-        return card("Change", [("finding", repr(self)[1:-1])])
+        rows = [("finding", self.words), ("may be", "a new day, another plate or strip, or a later join")]
+        label = "Motifs, and the line beyond which they stand aside"
+        drawn = sketch(label, dots_mm=self.places_mm, lines_mm=[self.line_mm])
+        return card("Where something new begins", rows, drawing=drawn)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -87,7 +111,9 @@ class TradeLength:
     log10_bayes_factor: float
 
 
-def find_changes(lattice: Lattice, *, rng: np.random.Generator, rate: float = 0.05) -> tuple[Change, ...]:
+def find_changes(
+    lattice: Lattice, *, rng: np.random.Generator, rate: float = 0.05, fragment: int = 0
+) -> tuple[Change, ...]:
     """Lines at which the net steps aside, strongest first: where a new day, plate or strip may begin.
 
     Parameters
@@ -96,6 +122,8 @@ def find_changes(lattice: Lattice, *, rng: np.random.Generator, rate: float = 0.
     rng : numpy.random.Generator
     rate : float
         Expected share of false lines among those found (Benjamini and Hochberg).
+    fragment : int
+        Number to write into the changes.
 
     Notes
     -----
@@ -115,7 +143,10 @@ def find_changes(lattice: Lattice, *, rng: np.random.Generator, rate: float = 0.
     p = (1.0 + np.sum(gains[:, 1:] >= gains[:, :1], axis=1)) / gains.shape[1]
     stand = np.flatnonzero(false_discoveries(p, rate=rate)).tolist()
     kept = [k for k in stand if _is_peak(k, lines, gains[:, 0])]
-    return tuple(_change(work, *lines[k], p=float(p[k])) for k in sorted(kept, key=lambda k: -gains[k, 0]))
+    return tuple(
+        replace(_change(work, lattice, lines[k]), p=float(p[k]), fragment=fragment)
+        for k in sorted(kept, key=lambda k: -gains[k, 0])
+    )
 
 
 @dataclass(frozen=True, eq=False)
@@ -152,8 +183,9 @@ class _StepWeigher:
         return np.asarray(logsumexp(logs, axis=(0, 1)) - np.log(len(ratios)))
 
 
-def _change(work: HandWork, along: str, before: int, beyond: FloatArray, *, p: float) -> Change:
-    """The step by least squares under the fragment's own hand and measurement."""
+def _change(work: HandWork, lattice: Lattice, line: tuple[str, int, FloatArray]) -> Change:
+    """The step by least squares under the fragment's own hand and measurement; how clear it is is left open."""
+    along, before, beyond = line
     shape = np.kron(np.column_stack([beyond, np.ones(len(beyond)), work.sites]), np.eye(2))
     step, cov = least_squares(work.offsets_mm[:, 0], np.asarray(shape, float), work.hand_mm2 + work.noise_mm2)
     return Change(
@@ -161,8 +193,19 @@ def _change(work: HandWork, along: str, before: int, beyond: FloatArray, *, p: f
         before=before,
         step_mm=frozen_array(step[:2]),
         step_sd_mm=frozen_array(np.sqrt(np.diag(cov)[:2])),
-        p=p,
+        p=1.0,
+        line_mm=frozen_array(_border(work.sites, lattice.xy_mm[work.chosen], 0 if along == "rows" else 1, before)),
+        places_mm=lattice.xy_mm,
     )
+
+
+def _border(sites: IntArray, xy_mm: FloatArray, axis: int, before: int) -> FloatArray:
+    """Ends (2, 2) of the line half a step before a column (axis 0) or row (axis 1), over the height of the motifs."""
+    net = np.linalg.lstsq(np.column_stack([np.ones(len(sites)), sites]), xy_mm, rcond=None)[0]
+    ends = np.empty((2, 2))
+    ends[:, axis] = before - 0.5
+    ends[:, 1 - axis] = sites[:, 1 - axis].min() - 0.5, sites[:, 1 - axis].max() + 0.5
+    return np.asarray(net[0] + ends @ net[1:])
 
 
 def _lines(sites: IntArray) -> Iterator[tuple[str, int, FloatArray]]:

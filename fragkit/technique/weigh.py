@@ -15,6 +15,7 @@ from fragkit.lattice import Fitted, Lattice
 from fragkit.motifs import Motif
 from fragkit.sketch import sketch_bars
 from fragkit.technique.calibration import calibrate_placing
+from fragkit.technique.changes import Change, find_changes
 from fragkit.technique.positions import MOST_SITES, PlacingTable, gather_evidence, spacing_mm, weigh_positions
 from fragkit.technique.priors import FORMINGS, PLACINGS, Priors
 from fragkit.technique.regularity import RegularArea, map_regularity
@@ -61,6 +62,8 @@ class Technique:
         If the motifs were placed in rigid groups: posterior of each size, "3 × 2" and so on.
     regular_areas : tuple of RegularArea
         Areas that are too regular for hand work, at a false discovery rate of 5 %.
+    changes : tuple of Change
+        Lines at which the net of a fragment steps aside, at the same rate.
     priors : Priors
     signs : tuple of Sign
     notes : tuple of str
@@ -75,6 +78,7 @@ class Technique:
     kinds: Mapping[str, float]
     groups: Mapping[str, float]
     regular_areas: tuple[RegularArea, ...]
+    changes: tuple[Change, ...]
     priors: Priors
     signs: tuple[Sign, ...]
     notes: tuple[str, ...]
@@ -91,6 +95,7 @@ class Technique:
             ("", self.forming.words),
             ("motifs", str(self.n_motifs)),
             ("suspiciously regular areas", str(len(self.regular_areas))),
+            ("lines where the net steps aside", str(len(self.changes))),
         ]
         shares = {**self.placing.posterior, **self.forming.posterior}
         drawn = sketch_bars("How probable each answer is, placing and forming, 1 in all for each", shares)
@@ -153,24 +158,31 @@ def weigh_technique(
     )
     nets = [(k, lattice) for k, lattice in enumerate(lattices) if isinstance(lattice, Lattice)]
     areas = tuple(area for k, lattice in nets for area in map_regularity(lattice, rng=rng, fragment=k))
-    n_motifs = sum(len(fragment.sites) for fragment in fragments)
-    return _judge(weighed, priors or Priors(), tuple(signs), n_motifs=n_motifs, areas=areas)
+    changes = tuple(one for k, net in nets for one in find_changes(net, rng=rng, fragment=k))
+    found = _Found(n_motifs=sum(len(fragment.sites) for fragment in fragments), areas=areas, changes=changes)
+    return _judge(weighed, found, priors or Priors(), tuple(signs))
 
 
 def reweigh(technique: Technique, *, priors: Priors | None = None, signs: Sequence[Sign] | None = None) -> Technique:
     """The same evidence under other priors or other signs, at once; what is left out stays as it was."""
     return _judge(
         technique.weighed,
+        _Found(n_motifs=technique.n_motifs, areas=technique.regular_areas, changes=technique.changes),
         priors or technique.priors,
         technique.signs if signs is None else tuple(signs),
-        n_motifs=technique.n_motifs,
-        areas=technique.regular_areas,
     )
 
 
-def _judge(
-    weighed: Weighed, priors: Priors, signs: tuple[Sign, ...], *, n_motifs: int, areas: tuple[RegularArea, ...]
-) -> Technique:
+@dataclass(frozen=True, eq=False, kw_only=True)
+class _Found:
+    """What does not hang on priors or signs."""
+
+    n_motifs: int
+    areas: tuple[RegularArea, ...]
+    changes: tuple[Change, ...]
+
+
+def _judge(weighed: Weighed, found: _Found, priors: Priors, signs: tuple[Sign, ...]) -> Technique:
     families, evidence = weighed.table.evidence(priors)
     calibration = calibrate_placing(weighed.table, evidence[:, 1:], priors)
     placing = reach_verdict(
@@ -183,11 +195,12 @@ def _judge(
     technique = Technique(
         placing=placing,
         forming=_forming(weighed, priors, signs),
-        n_motifs=n_motifs,
+        n_motifs=found.n_motifs,
         calibration=MappingProxyType({**calibration, **_forming_calibration(weighed, priors)}),
         kinds=_kinds(weighed.table, families[:, 0], placing),
         groups=_groups(weighed.table, families[:, 0]),
-        regular_areas=areas,
+        regular_areas=found.areas,
+        changes=found.changes,
         priors=priors,
         signs=signs,
         notes=(),

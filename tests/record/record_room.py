@@ -203,6 +203,19 @@ def technique():
                 words="12 motifs are more regular than the hand of this fragment allows (p = 0.001)",
             ),
         ),
+        changes=(
+            SimpleNamespace(
+                fragment=0,
+                along="rows",
+                before=4,
+                step_mm=np.array([0.2, 2.9]),
+                step_sd_mm=np.array([0.4, 0.5]),
+                p=0.003,
+                line_mm=np.array([[150.0, 0.0], [150.0, 250.0]]),
+                words="from column 4 on, everything to the right stands 0.2 ± 0.4 mm right and 2.9 ± 0.5 mm up of what "
+                "the rest of the net gives (p = 0.003)",
+            ),
+        ),
         notes=("Priors are assumptions.",),
     )
 

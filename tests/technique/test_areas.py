@@ -116,6 +116,11 @@ def test_a_step_in_the_net_is_found_where_it_is():
     assert 0.1 < change.step_sd_mm[1] < 1.0
     assert change.p < 0.01
     assert "along rows before 6" in repr(change)
+    np.testing.assert_allclose(change.line_mm[:, 0], 550.0, rtol=0, atol=3.0)  # half way between columns 5 and 6
+    np.testing.assert_allclose(change.line_mm[:, 1], [-55.0, 605.0], rtol=0, atol=5.0)  # half a row beyond either end
+    assert "from column 6 on, everything to the right stands" in change.words
+    assert "mm up" in change.words
+    assert "<svg" in change._repr_html_()
 
 
 def test_steps_are_rarely_seen_where_there_is_none():
