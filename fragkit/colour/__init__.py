@@ -1,12 +1,15 @@
 """Colours of ground and shadow in CIELAB, colour difference, and the nearest paints."""
 
+from fragkit.colour.areas import AreaColours
 from fragkit.colour.cielab import decode_srgb, linear_to_lab, srgb_to_lab
 from fragkit.colour.difference import delta_e00
-from fragkit.colour.measure import Colour, Colours, measure_colours
+from fragkit.colour.measure import Colours, measure_colours
 from fragkit.colour.paints import difference_interval, nearest_chances, nearest_paints
 from fragkit.colour.quality import ImageQuality, judge_photograph
+from fragkit.colour.surface import Colour
 
 __all__ = [
+    "AreaColours",
     "Colour",
     "Colours",
     "ImageQuality",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from fragkit.record import sections_costs, sections_evidence, sections_register, sections_works, words
+from fragkit.record import sections_colour, sections_costs, sections_evidence, sections_register, sections_works, words
 from fragkit.record.html import Html, join, paragraph, section, tag
 from fragkit.record.study_result import StudyResult
 from fragkit.record.style import CSS
@@ -34,7 +34,7 @@ def report_html(result: StudyResult) -> str:
         "repeat": sections_evidence.repeat(result),
         "technique": sections_evidence.technique(result),
         "motif": sections_evidence.motif(result),
-        "colour": sections_evidence.colour(result),
+        "colour": sections_colour.colour(result),
         "walls": sections_works.walls(result),
         "works": sections_costs.works(result),
         "cautions": sections_works.cautions(result),

@@ -397,7 +397,13 @@ def _colours(result: StudyResult) -> dict[str, Any] | None:
         return None
     layers = {layer: None if (own := getattr(one, layer)) is None else _colour(own) for layer in ("ground", "shadow")}
     metal = None if one.metal is None else {name: _colour(one.metal)[name] for name in METAL_APPEARANCE}
-    return layers | {"tone": one.tone, "metal": metal}
+    return layers | {"tone": one.tone, "metal": metal, "areas": [_area(area) for area in one.areas]}
+
+
+def _area(area: Any) -> dict[str, Any]:
+    """An area kept apart: its colours, and (ΔE00, low, high) from the rest."""
+    layers = {layer: None if (own := getattr(area, layer)) is None else _colour(own) for layer in ("ground", "shadow")}
+    return fields_of(area, "name", "is_marked", "ground_apart", "shadow_apart", "text") | layers
 
 
 def _colour(one: Any) -> dict[str, Any]:

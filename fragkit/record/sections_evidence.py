@@ -1,4 +1,4 @@
-"""The report on the evidence: first page, photographs, repeat, technique, motif, colour."""
+"""The report on the evidence: first page, photographs, repeat, technique, motif."""
 
 from __future__ import annotations
 
@@ -439,56 +439,3 @@ def motif(result: StudyResult) -> Html:
         "seen, the outline is weak: see the support.",
     )
     return section("The motif", facts(rows), drawing, plots.motif(result), key="motif")
-
-
-def colour(result: StudyResult) -> Html | None:
-    """Ground and shadow as measured; the metal is not a colour."""
-    if result.colours is None:
-        return None
-    surfaces = (result.colours.ground, result.colours.shadow)
-    rows = [_colour_row(one.name, one) for one in surfaces if one is not None]
-    body = table(COLOUR_COLUMNS, rows, caption=COLOUR_CAPTION, numbers=(1, 2, 3, 4))
-    return section("Colour", body, paragraph(TONE_WORDS[result.colours.tone]), _metal(result), key="colour")
-
-
-TONE_WORDS = {
-    "chart": "Tone and white are those of the colour chart in the picture; what it leaves is in the figures above.",
-    "grey card": "Only a grey card was in the picture: lightness is sound, hues are those of the camera. "
-    "Which paint is the nearest cannot be told.",
-    "none": "No chart or grey card was in the picture: these colours are those of the camera, and how far they are off "
-    "cannot be told. Photograph the wall again with a chart before a paint is chosen.",
-}
-COLOUR_COLUMNS = ["Layer", "L*", "a*", "b*", "Patches", "Nearest paints", "Is the first surely the nearest?"]
-COLOUR_CAPTION = (
-    "CIELAB (D50) with one standard deviation, how many patches of 12 mm it rests on, and the three nearest of your "
-    "paints with the 95 % interval of their difference. A difference (ΔE00) of about 1 is just visible."
-)
-
-
-def _colour_row(label: str, one: Any) -> list[str]:
-    values = [with_sd(float(v), float(sd)) for v, sd in zip(one.lab, one.lab_sd, strict=True)]
-    pairs = zip(one.nearest, one.nearest_interval, strict=False)
-    near = "; ".join(f"{paint} (ΔE00 {away:.1f}, {low:.1f} to {high:.1f})" for (paint, away, _), (low, high) in pairs)
-    return [label, *values, f"{one.n_patches}", near or "no paint list in the study", _apart_words(one)]
-
-
-def _apart_words(one: Any) -> str:
-    if not one.nearest:
-        return "–"
-    if one.nearest_chance is None:
-        return "cannot be told without a colour chart"
-    chance = f"{100.0 * one.nearest_chance[0]:.0f} in 100"
-    return f"yes ({chance})" if one.is_told_apart else f"not surely ({chance}): compare the samples on the wall"
-
-
-def _metal(result: StudyResult) -> Html:
-    metal = result.colours.metal if result.colours is not None else None
-    seen = (
-        "" if metal is None else f" It looks like L* {metal.lab[0]:.0f}, a* {metal.lab[1]:.0f}, b* {metal.lab[2]:.0f} "
-    )
-    spread = "" if metal is None else f"here, and L* varies by {metal.lab_spread[0]:.0f} from patch to patch."
-    return aside(
-        tag("strong", "The metal is not a colour. "),
-        "Leaf changes with the angle of light and eye, and tarnish darkens it: what is seen is not a paint colour and "
-        f"not the colour of the leaf when new.{seen}{spread}",
-    )

@@ -13,6 +13,7 @@ from fragkit.lattice import Lattice, Pooled, PooledStep, RowFit, pool_steps
 from fragkit.motifs import Motif
 from fragkit.study.bench import Bench, Made
 from fragkit.study.fragments import Measured
+from fragkit.study.labels import areas_in_plane
 from fragkit.study.proposal import pool_fragments, repeat_of_frieze
 from fragkit.survey import PhotoEntry, Survey
 from fragkit.technique import Priors, Technique, reweigh, stated_priors, stated_signs, weigh_technique
@@ -95,14 +96,21 @@ def _make_colours(bench: Bench, survey: Survey, measured: Measured, motif: Made[
     if motif is None:
         bench.skip("colour", "study", "the motif is not known.", "See what stopped the motif.")
         return None
-    planes = [measured.rectified[photo.name] for photo in _shown(survey, measured)]
+    photos = _shown(survey, measured)
+    planes = [measured.rectified[photo.name] for photo in photos]
 
     def compute() -> Colours:
-        pictures = [plane.value.picture for plane in planes]
-        tones = [plane.value.tone for plane in planes]
-        return measure_colours(pictures, motif.value.labels, paints=survey.paints, tones=tones)
+        return measure_colours(
+            [plane.value.picture for plane in planes],
+            motif.value.labels,
+            paints=survey.paints,
+            tones=[plane.value.tone for plane in planes],
+            areas=[areas_in_plane(photo.areas, plane.value) for photo, plane in zip(photos, planes, strict=True)],
+            names=[photo.name for photo in photos],
+        )
 
-    return bench.make("colour", "study", (planes, motif, survey.paints), compute)
+    inputs = (planes, motif, survey.paints, [(photo.name, photo.areas) for photo in photos])
+    return bench.make("colour", "study", inputs, compute)
 
 
 def _make_technique(

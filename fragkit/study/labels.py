@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
+from fragkit.opencv import cv2
 from fragkit.rectify import Rectified
+from fragkit.survey import AreaEntry
 
 _ROWS_AT_ONCE = 256
 
@@ -38,6 +42,24 @@ def labels_in_plane(labels: NDArray[np.uint8], rectified: Rectified) -> NDArray[
         codes[top : top + len(y)] = band.reshape(len(y), width)
     codes[~picture.coverage] = 0
     return codes
+
+
+def areas_in_plane(areas: Sequence[AreaEntry], rectified: Rectified) -> dict[str, NDArray[np.bool_]]:
+    """Masks (h, w) of the areas outlined on the photograph, by name, at the pixels of the true-scale picture."""
+    picture, masks = rectified.picture, {}
+    for area in areas:
+        mask = np.zeros(picture.coverage.shape, np.uint8)
+        for outline in area.outlines_px:
+            ring = picture.to_px(rectified.to_mm(_dense(outline)))
+            cv2.fillPoly(mask, [np.rint(ring).astype(np.int32)], 1)
+        masks[area.name] = mask.astype(bool)
+    return masks
+
+
+def _dense(outline: NDArray[np.float64]) -> NDArray[np.float64]:
+    """An outline with 16 points a side: straight in the photograph, it bends with the lens in the plane."""
+    ahead, share = np.roll(outline, -1, axis=0), np.linspace(0.0, 1.0, 16, endpoint=False)
+    return (outline[:, None] + share[None, :, None] * (ahead - outline)[:, None]).reshape(-1, 2)
 
 
 def example_in_plane(

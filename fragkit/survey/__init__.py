@@ -1,5 +1,6 @@
 """What was found and measured: a study folder and its photographs, read and checked."""
 
+from fragkit.survey.areas import AreaEntry
 from fragkit.survey.entries import (
     BarControl,
     BoardControl,
@@ -41,6 +42,7 @@ __all__ = [
     "LABEL_NAMES",
     "PLACINGS",
     "SPEAKS_FOR",
+    "AreaEntry",
     "BarControl",
     "BoardControl",
     "ChartEntry",

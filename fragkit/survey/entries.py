@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from fragkit.card import card
 from fragkit.sketch import side_by_side, sketch
+from fragkit.survey.areas import AreaEntry
 from fragkit.survey.review import ReviewEntry
 from fragkit.survey.technique_entries import TechniqueEntry
 
@@ -147,6 +148,8 @@ class PhotoEntry:
         Box round a good example of the motif, displayed pixels.
     repeat_range_mm : (shortest, longest) or None
         Between which lengths the repeat is expected.
+    areas : tuple of AreaEntry
+        Areas whose colours are kept apart, such as what has been cleaned.
     """
 
     name: str
@@ -160,6 +163,7 @@ class PhotoEntry:
     example_px: tuple[float, float, float, float] | None = None
     repeat_range_mm: tuple[float, float] | None = None
     review: ReviewEntry | None = None
+    areas: tuple[AreaEntry, ...] = ()
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

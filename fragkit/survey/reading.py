@@ -10,6 +10,7 @@ import numpy as np
 
 from fragkit.errors import SurveyError
 from fragkit.frozen import frozen_array
+from fragkit.survey.areas import read_areas
 from fragkit.survey.control import image_header, read_chart, read_control, read_lens
 from fragkit.survey.document import Document, read_document, validated
 from fragkit.survey.entries import (
@@ -155,6 +156,7 @@ def _read_photo_entry(folder: Folder, document: Document, k: int) -> PhotoEntry 
     example_px = _example(folder, document, k, table)
     repeat_range_mm = _repeat_range(folder, document, k, table)
     review = _review(folder, document, k, table)
+    areas = read_areas(folder, table.areas, document.place("photo", k, "areas")) if table.areas else ()
     chart = None
     if table.chart is not None:
         chart = read_chart(folder, table.chart, document.place("photo", k, "chart"), header)
@@ -172,6 +174,7 @@ def _read_photo_entry(folder: Folder, document: Document, k: int) -> PhotoEntry 
         example_px=example_px,
         repeat_range_mm=repeat_range_mm,
         review=review,
+        areas=areas,
     )
 
 

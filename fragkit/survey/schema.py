@@ -142,6 +142,7 @@ class PhotoTable(Table):
     repeat_range_mm: Annotated[list[Positive], Field(min_length=2, max_length=2)] | None = None
     chart: ChartTable | None = None
     review: Text | None = None
+    areas: Text | None = None
 
 
 class FragmentTable(Table):
