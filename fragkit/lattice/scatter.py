@@ -17,7 +17,7 @@ IntArray = NDArray[np.int_]
 
 KINDS = ("independent", "stepped along rows", "stepped along columns", "rigid groups", "smooth")
 KIND_PRIORS = (0.35, 0.125, 0.125, 0.2, 0.2)
-ROW_KIND_PRIORS = (0.08, 0.6, 0.02, 0.2, 0.1)
+ROW_KIND_PRIORS = (0.03, 0.75, 0.01, 0.13, 0.08)
 """For a single row, which hardly shows how it was placed: on the safe side, since errors that add up leave its step the
 least sure. An assumption."""
 

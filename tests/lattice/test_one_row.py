@@ -29,13 +29,13 @@ def test_an_even_row_has_its_step_exactly():
 
 @pytest.mark.parametrize("stepped", [False, True], ids=["set out", "stepped off"])
 def test_the_interval_of_the_step_holds(stepped):
-    """250 rows. Which way a row of ten was placed is hard to tell: wide when set out, a little narrow when stepped."""
+    """120 rows of some ten motifs, whose way of placing is hard to tell: too wide when set out, right when stepped."""
     rng = np.random.default_rng(8)
     true = np.hypot(50.0, 1.5)
-    rows = [fit_row(a_row(rng, stepped=stepped)) for _ in range(250)]
+    rows = [fit_row(a_row(rng, stepped=stepped)) for _ in range(120)]
     held = np.mean([abs(row.length_mm - true) < 1.96 * row.length_sd_mm for row in rows])
     print(f"stepped {stepped}: 95 % intervals hold in {held:.3f}")
-    assert held >= (0.88 if stepped else 0.95)
+    assert held >= (0.89 if stepped else 0.95)  # three sds below 0.95
     assert np.median([row.length_sd_mm for row in rows]) < 0.25
     assert abs(np.mean([row.length_mm for row in rows]) - true) < 0.06  # stepped: sd 0.16 of one, 0.01 of the mean
 
