@@ -2,7 +2,15 @@
 
 from __future__ import annotations
 
-from fragkit.record import sections_colour, sections_costs, sections_evidence, sections_register, sections_works, words
+from fragkit.record import (
+    sections_colour,
+    sections_costs,
+    sections_evidence,
+    sections_register,
+    sections_technique,
+    sections_works,
+    words,
+)
 from fragkit.record.html import Html, join, paragraph, section, tag
 from fragkit.record.study_result import StudyResult
 from fragkit.record.style import CSS
@@ -32,7 +40,7 @@ def report_html(result: StudyResult) -> str:
         "first": _first(result),
         "photographs": sections_evidence.photographs(result),
         "repeat": sections_evidence.repeat(result),
-        "technique": sections_evidence.technique(result),
+        "technique": sections_technique.technique(result),
         "motif": sections_evidence.motif(result),
         "colour": sections_colour.colour(result),
         "walls": sections_works.walls(result),

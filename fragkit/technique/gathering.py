@@ -68,7 +68,9 @@ class Gathering:
         return card("Do they lie together?", rows, drawing=drawn)
 
 
-def find_gathering(places_mm: FloatArray, marked: BoolArray, *, rng: np.random.Generator) -> Gathering:
+def find_gathering(
+    places_mm: FloatArray, marked: BoolArray, *, rng: np.random.Generator, what: str = "marks"
+) -> Gathering:
     """Whether the marked ones of given places lie together: lost motifs among all, motifs that stray far, repairs.
 
     Parameters
@@ -77,6 +79,8 @@ def find_gathering(places_mm: FloatArray, marked: BoolArray, *, rng: np.random.G
         Every place that could bear a mark: the motifs of a fragment, or the sites of its net.
     marked : (n,) bool array
     rng : numpy.random.Generator
+    what : str
+        What the marks are, for the words: "losses".
 
     Raises
     ------
@@ -103,10 +107,12 @@ def find_gathering(places_mm: FloatArray, marked: BoolArray, *, rng: np.random.G
     near = [(apart <= reach) & ~np.eye(len(places), dtype=bool) for reach in reaches]
     draws = [mark, *(rng.permutation(mark) for _ in range(N_SIMULATED))]
     table = np.array([_on_sites(apart, near, one) for one in draws])
-    return _judge(table, reaches, places[mark], places[~mark], f"{mark.sum()} of {len(mark)} marked places")
+    return _judge(table, reaches, places[mark], places[~mark], f"{what} at {mark.sum()} of {len(mark)} places")
 
 
-def find_gathering_within(points_mm: FloatArray, *, window_mm: FloatArray, rng: np.random.Generator) -> Gathering:
+def find_gathering_within(
+    points_mm: FloatArray, *, window_mm: FloatArray, rng: np.random.Generator, what: str = "points"
+) -> Gathering:
     """Whether points that may lie anywhere in a rectangle lie together: flakes, nail holes, splashes.
 
     Parameters
@@ -115,6 +121,8 @@ def find_gathering_within(points_mm: FloatArray, *, window_mm: FloatArray, rng: 
     window_mm : (2, 2) array
         Least and largest x and y of the area that was searched: ((x0, y0), (x1, y1)).
     rng : numpy.random.Generator
+    what : str
+        What the points are, for the words: "flakes".
 
     Raises
     ------
@@ -130,7 +138,7 @@ def find_gathering_within(points_mm: FloatArray, *, window_mm: FloatArray, rng: 
     table = np.array(
         [[nearest_ratio(one, window_mm=window)[0], *ripley_k(one, reaches, window_mm=window)] for one in draws]
     )
-    return _judge(table, reaches, points, np.empty((0, 2)), f"{len(points)} points")
+    return _judge(table, reaches, points, np.empty((0, 2)), f"{len(points)} {what}")
 
 
 def nearest_ratio(points_mm: FloatArray, *, window_mm: FloatArray) -> tuple[float, float]:

@@ -1,0 +1,123 @@
+"""The report on technique: how motifs were placed and formed, what is too regular, what begins anew, what is lost."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+
+from fragkit.record import plots, words
+from fragkit.record.html import Html, bullets, join, paragraph, section, table, tag
+from fragkit.record.study_result import StudyResult, techniques
+from fragkit.technique import find_gathering
+from fragkit.technique.gathering import LEAST_MARKED
+
+LOSS_STREAM = 41
+
+
+def technique(result: StudyResult) -> Html:
+    """Placing and forming, each with its alternatives."""
+    weighed = techniques(result)
+    if not weighed:
+        return section("Technique", paragraph("Technique was not weighed: no net was found."), key="technique")
+    parts: list[Html | None] = []
+    for name, one in weighed.items():
+        whose = f" ({name})" if name else ""
+        parts.append(paragraph(f"Weighed on {words.count(one.n_motifs, 'motif')}{whose}. {_tried(one.calibration)}"))
+        parts.append(_verdict(f"How the motifs were placed{whose}", one.placing))
+        parts.append(_verdict(f"How the motifs were formed{whose}", one.forming))
+        parts.append(_regular_areas([name] if name else [*result.lattices, *result.rows], one))
+        parts.append(_changes([name] if name else list(result.lattices), one))
+        if one.regular_areas or one.changes:
+            parts.append(plots.regular_areas(result, name))
+        parts.append(plots.technique(result, name))
+    return section("Technique", *parts, _losses(result), key="technique")
+
+
+def _regular_areas(names: Sequence[str], technique: Any) -> Html | None:
+    """Where the motifs are more regular than the hand of their fragment allows."""
+    if technique.regular_areas is None:
+        return None
+    title = tag("h3", "Suspiciously regular areas")
+    if not technique.regular_areas:
+        text = "No area of any fragment is more regular than the rest of it (at most one false area in twenty)."
+        return join(title, paragraph(text))
+    found = [f"{names[area.fragment]}, {_where(area)}: {area.words}" for area in technique.regular_areas]
+    return join(title, bullets(found))
+
+
+def _changes(names: Sequence[str], technique: Any) -> Html:
+    """Lines at which a new day, plate or strip may begin."""
+    title = tag("h3", "Where something new begins")
+    if not technique.changes:
+        text = "In no fragment does the net step aside by more than its hand does (at most one false line in twenty)."
+        return join(title, paragraph(text))
+    found = [f"{names[change.fragment]}: {change.words}" for change in technique.changes]
+    text = "A new day, another plate or strip, or a later join may begin there: look for a seam, an overlap or a ridge."
+    return join(title, bullets(found), paragraph(text))
+
+
+def _losses(result: StudyResult) -> Html | None:
+    """Whether what is lost or damaged lies together in one place."""
+    found = []
+    for name, centres in result.centres.items():
+        inside = np.array([status != "outside" for status in centres.status])
+        spoilt = np.array([status != "seen" for status in centres.status])[inside]
+        if LEAST_MARKED <= spoilt.sum() <= len(spoilt) - LEAST_MARKED:
+            rng = np.random.default_rng([result.survey.seed, LOSS_STREAM])
+            found.append(f"{name}: {find_gathering(centres.xy_mm[inside], spoilt, rng=rng, what='losses').words}")
+    if not found:
+        return None
+    text = (
+        "Counted are the sites inside the picture whose motif is not, or not for the greater part, preserved. Losses "
+        "that lie together have one cause there: damp, a leak, a hand or a chair at one height."
+    )
+    return join(tag("h3", "Do the losses lie together?"), bullets(found), paragraph(text))
+
+
+def _where(area: Any) -> str:
+    (x0, y0), (x1, y1) = area.outline_mm.min(axis=0), area.outline_mm.max(axis=0)
+    return f"x {x0:.0f} to {x1:.0f} mm, y {y0:.0f} to {y1:.0f} mm of its own frame"
+
+
+def _tried(calibration: Mapping[str, float]) -> str:
+    """How the weighing fared on simulated fragments, in a sentence."""
+    names = ("n_sets", "right_ratio", "wrong_firm_ratio")
+    if not all(name in calibration for name in names):
+        return ""
+    n_sets, right, wrong = (calibration[name] for name in names)
+    return (
+        f"Tried on {n_sets:.0f} simulated sets of these very sites, placing was named rightly in "
+        f"{words.share(right)} and firmly but wrongly in {words.share(wrong)}."
+    )
+
+
+def _verdict(title: str, verdict: Any) -> Html:
+    told = verdict.verdict != words.CANNOT_TELL
+    answer = tag("strong", words.sentence(verdict.verdict if told else "It cannot be told from this evidence"))
+    rows = [
+        [name, words.share(weight), _factor(verdict.log10_bayes_factors.get(name))]
+        for name, weight in sorted(verdict.posterior.items(), key=lambda pair: -pair[1])
+    ]
+    caption = (
+        "The alternatives: weight under what is assumed beforehand (see the notes), and how many times better or "
+        "worse the evidence fits each than the first of the list of methods."
+    )
+    alternatives = table(["Alternative", "Weight", "Evidence"], rows, caption=caption, numbers=(1, 2)) if rows else None
+    settle = None
+    if verdict.would_settle:
+        label = "What would make it firmer: " if told else "What would settle it: "
+        settle = paragraph(tag("em", label), words.sentence(verdict.would_settle))
+    said = paragraph(words.sentence(verdict.words)) if verdict.words else None
+    return join(tag("h3", title), paragraph(answer), said, alternatives, settle)
+
+
+def _factor(log10_factor: float | None) -> str:
+    if log10_factor is None:
+        return ""
+    if abs(log10_factor) < 0.05:
+        return "1"
+    size = 10 ** min(abs(log10_factor), 9.0)
+    how_many = words.two_digits(size) if size < 1000 else "over 1,000"
+    return f"{how_many} × {'better' if log10_factor > 0 else 'worse'}"
