@@ -1,12 +1,15 @@
-"""One thread for linear algebra: our matrices are small, and on them threads mostly wait for each other."""
+"""One thread for linear algebra, where threads mostly wait for each other; several for pictures side by side."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from functools import wraps
-from typing import ParamSpec, TypeVar
+from typing import Any, ParamSpec, TypeVar
 
 from threadpoolctl import threadpool_limits
+
+from fragkit.opencv import cv2
 
 P = ParamSpec("P")
 T = TypeVar("T")
@@ -31,3 +34,18 @@ def with_one_blas_thread(function: Callable[P, T]) -> Callable[P, T]:
             return function(*args, **kwargs)
 
     return call
+
+
+def side_by_side(function: Callable[..., T], *columns: Sequence[Any]) -> list[T]:
+    """`[function(a, b, …) for a, b, … in zip(*columns)]`, by as many threads as OpenCV may use.
+
+    Notes
+    -----
+    Pays where the function works on large arrays: numpy and OpenCV then let other threads run. It must not change
+    what another call reads; the results are those of the plain loop.
+    """
+    n_threads = min(len(columns[0]), cv2.getNumThreads())
+    if n_threads < 2:
+        return [function(*row) for row in zip(*columns, strict=True)]
+    with ThreadPoolExecutor(n_threads) as executor:
+        return list(executor.map(function, *columns))

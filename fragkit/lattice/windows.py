@@ -120,14 +120,15 @@ def _cell_sums(picture: Picture, axis: Axis) -> _Cells:
     values = values - values[mask].mean(axis=0) * believed[:, :, None]
     label = _labels(picture, axis, (height, width), reduction)
     lags = _lags(axis, px_mm, REACH_RATIO * repeat)
-    sums = [_one_lag(values, believed, label, lag, len(axis.lines) * len(axis.across)) for lag in lags.reshape(-1, 2)]
+    n_cells = len(axis.lines) * len(axis.across)
+    sums = _sums_at(values, believed, label, lags.reshape(-1, 2), n_cells)
     shape = (-1, len(axis.lines), len(axis.across))
     return _Cells(
         lags_mm=lags.reshape(-1, 2) * [px_mm, -px_mm],
         shape=lags.shape[:2],
-        products=np.array([one[0] for one in sums]).reshape(shape),
-        first=np.array([one[1] for one in sums]).reshape(shape),
-        second=np.array([one[2] for one in sums]).reshape(shape),
+        products=sums[0].reshape(shape),
+        first=sums[1].reshape(shape),
+        second=sums[2].reshape(shape),
     )
 
 
@@ -154,29 +155,41 @@ def _lags(axis: Axis, px_mm: float, reach_mm: float) -> IntArray:
     return np.stack(np.meshgrid(middle[0] + offset, middle[1] + offset, indexing="ij"), axis=-1)
 
 
-def _one_lag(
-    values: NDArray[Any], believed: NDArray[Any], label: IntArray, lag_px: IntArray, n_cells: int
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Over each cell: Σ f(x) f(x + lag), and Σ f(x)² and Σ f(x + lag)² where both are believed."""
-    near, far = _overlap(label.shape, lag_px)
-    cell = label[near].ravel() + 1
-    first, second = values[near], values[far]
-    products = (
-        np.einsum("ijk,ijk->ij", first, second),
-        np.einsum("ijk,ijk->ij", first, first) * believed[far],
-        np.einsum("ijk,ijk->ij", second, second) * believed[near],
-    )
-    sums = [np.asarray(np.bincount(cell, one.ravel(), n_cells + 1)[1:], float) for one in products]
-    return sums[0], sums[1], sums[2]
+def _sums_at(
+    values: NDArray[Any], believed: NDArray[Any], label: IntArray, lags_px: IntArray, n_cells: int
+) -> FloatArray:
+    """Over each cell (3, lags, cells): Σ f(x) f(x + lag), and Σ f(x)² and Σ f(x + lag)² where both are believed.
 
-
-def _overlap(shape: tuple[int, ...], lag_px: IntArray) -> tuple[tuple[slice, slice], tuple[slice, slice]]:
-    """Slices of a picture and of itself a lag (x, y) away."""
-    spans = [
-        (slice(max(0, -lag), size - max(0, lag)), slice(max(0, lag), size + min(0, lag)))
-        for size, lag in zip(shape, (int(lag_px[1]), int(lag_px[0])), strict=True)
-    ]
-    return (spans[0][0], spans[1][0]), (spans[0][1], spans[1][1])
+    Notes
+    -----
+    Pixels are sorted by their cell once; a lag is then one step through the picture laid out as a line, with
+    a margin of nothing round it as wide as the longest lag.
+    """
+    reach = int(np.abs(lags_px).max())
+    padded = np.pad(np.dstack([values, believed]), ((reach, reach), (reach, reach), (0, 0)))
+    row = padded.shape[1]
+    order = np.flatnonzero(label.ravel() >= 0)
+    order = order[np.argsort(label.ravel()[order], kind="stable")]
+    cells, begin = np.unique(label.ravel()[order], return_index=True)
+    if not len(cells):
+        return np.zeros((3, len(lags_px), n_cells))
+    y, x = np.divmod(order, label.shape[1])
+    here = (y + reach) * row + x + reach
+    line = padded.reshape(-1, padded.shape[2])
+    energy = np.einsum("ik,ik->i", line[:, :-1], line[:, :-1])
+    first, first_energy, first_believed = line[here, :-1], energy[here], line[here, -1]
+    out = np.zeros((3, len(lags_px), n_cells))
+    for number, (right, down) in enumerate(lags_px):
+        there = here + (int(down) * row + int(right))
+        second = line.take(there, axis=0)
+        products = (
+            np.einsum("ik,ik->i", first, second[:, :-1]),
+            first_energy * second[:, -1],
+            energy.take(there) * first_believed,
+        )
+        for total, product in zip(out, products, strict=True):
+            total[number, cells] = np.add.reduceat(product, begin)
+    return out
 
 
 def _peak(correlation: FloatArray, cells: _Cells) -> FloatArray:

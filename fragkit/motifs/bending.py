@@ -7,12 +7,14 @@ the mean of the copies brought onto each other keeps it, and a copy's own line i
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
 from fragkit.motifs.mixture import widely
 from fragkit.opencv import cv2
+from fragkit.threads import side_by_side
 
 Float32Array = NDArray[np.float32]
 
@@ -68,15 +70,15 @@ def bend(metal: Float32Array, shadow: Float32Array, weight: Float32Array, mm_per
     model = np.asarray((layers * weight[:, None]).sum(0) / total, np.float32)
     fields = np.zeros((len(metal), 2, *metal.shape[1:]), np.float32)
     for _ in range(N_ROUNDS):
-        for n, field in enumerate(fields):
-            fields[n] = _fitted(layers[n], weight[n], model, field, SMOOTH_MM / mm_per_px)
+        fit = partial(_fitted, model, SMOOTH_MM / mm_per_px)
+        fields = np.stack(side_by_side(fit, list(layers), list(weight), list(fields)))
         fields -= (fields * weight[:, None]).sum(0) / total
         model = _mean_straightened(layers, weight, fields, model)
     return Bent(fields, model)
 
 
 def _fitted(
-    layers: Float32Array, weight: Float32Array, model: Float32Array, field: Float32Array, width_px: float
+    model: Float32Array, width_px: float, layers: Float32Array, weight: Float32Array, field: Float32Array
 ) -> Float32Array:
     """The field (2, h, w) after some steps."""
     for _ in range(N_STEPS):

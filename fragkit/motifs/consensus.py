@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -14,7 +15,7 @@ from fragkit.frozen import frozen_array
 from fragkit.motifs import outlines as lines
 from fragkit.motifs.bending import bend
 from fragkit.motifs.centres import Centres
-from fragkit.motifs.copies import Grid, finer, regrid
+from fragkit.motifs.copies import Copies, Grid, finer, regrid
 from fragkit.motifs.details import Details, detail
 from fragkit.motifs.labels import Read, label_picture, override
 from fragkit.motifs.later import GUESS_NOTE, part_later_work
@@ -23,12 +24,12 @@ from fragkit.motifs.mixture import GROUND, METAL, SHADOW, expect, likelihood
 from fragkit.motifs.motif import Motif
 from fragkit.motifs.reducing import enlarged_labels, reduced, reduced_labels, reduction
 from fragkit.motifs.ring import RingCorrelation, ring_correlation
-from fragkit.motifs.shares import divide, divide_copies, mean_halves, toned
+from fragkit.motifs.shares import Toned, divide, divide_copies, mean_halves, toned
 from fragkit.motifs.sharpening import CAUTION, edge_width_px, sharpen
 from fragkit.motifs.silhouette import stray_from_silhouette
 from fragkit.motifs.stance import measure_stance
 from fragkit.rectify import Picture
-from fragkit.threads import with_one_blas_thread
+from fragkit.threads import side_by_side, with_one_blas_thread
 
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
@@ -74,7 +75,7 @@ def build_motif(
     """
     given = _checked_labels(examples, labels)
     ratios = [reduction(*pair) for pair in examples]
-    sheets = [_opened(*pair, mask, ratio) for pair, mask, ratio in zip(examples, given, ratios, strict=True)]
+    sheets = side_by_side(_opened, *zip(*examples, strict=True), given, ratios)
     sheets, learned = learn_copies(sheets)
     fine = finer(learned.grid, max(FINEST_MM, min(s.picture.mm_per_px for s in sheets)))
     shares = _share(sheets, learned, fine)
@@ -139,15 +140,11 @@ def _share(sheets: Sequence[Sheet], learned: Learned, fine: Grid) -> _Shares:
 
     What the copies show together is sharpened to a typical copy, which tells bare lines, and all is read again.
     """
-    pitch, surfaces, paints = fine.mm_per_px, learned.surfaces, learned.paints
+    pitch, paints = fine.mm_per_px, learned.paints
     typical = regrid(learned.atlas, learned.grid, fine)
     copies = [cut_copies([sheet], fine) for sheet in sheets if len(sheet.xy_mm)]
     for _ in range(N_READINGS):
-        parts = []
-        for some in copies:
-            like = likelihood(surfaces, some)
-            own, foreign = expect(like, typical, some.inside, surfaces.foreign_ratio, pitch)
-            parts.append(toned(own, foreign, some.colours, some.inside, paints))
+        parts = side_by_side(partial(_toned, learned, typical, pitch), copies)
         both, leaves = divide(parts, typical, paints, pitch)
         typical = _typical(both.metal, both.shadow)
     metal, shadow = divide_copies(parts, leaves, both, paints, pitch)
@@ -157,6 +154,12 @@ def _share(sheets: Sequence[Sheet], learned: Learned, fine: Grid) -> _Shares:
     final = np.stack([both.metal, both.shadow, 1.0 - both.metal - both.shadow])
     agreed = ring_correlation(*mean_halves(parts), mm_per_px=pitch)
     return _Shares(metal, shadow, weight, final, typical, agreed, details)
+
+
+def _toned(learned: Learned, typical: Float32Array, pitch: float, copies: Copies) -> Toned:
+    like, ratio = likelihood(learned.surfaces, copies), learned.surfaces.foreign_ratio
+    own, foreign = expect(like, typical, copies.inside, ratio, pitch)
+    return toned(own, foreign, copies.colours, copies.inside, learned.paints)
 
 
 def _typical(metal: Float32Array, shadow: Float32Array) -> Float32Array:
@@ -173,16 +176,16 @@ def _label(sheets: Sequence[Sheet], shares: _Shares, grid: Grid, learned: Learne
     """What every picture shows; nothing is read where no motif was found."""
     ends = np.cumsum([len(sheet.xy_mm) for sheet in sheets])[:-1]
     copies = zip(np.split(shares.details.metal, ends), np.split(shares.details.shadow, ends), strict=True)
-    read = []
-    for sheet, own in zip(sheets, copies, strict=True):
+
+    def read(sheet: Sheet, own: tuple[Float32Array, Float32Array]) -> Read:
         if len(sheet.xy_mm) == 0:
             shape = sheet.picture.coverage.shape
-            read.append(Read(np.zeros(shape, np.uint8), np.zeros(shape, np.float32)))
-            continue
+            return Read(np.zeros(shape, np.uint8), np.zeros(shape, np.float32))
         lost = np.array([s in ("lost", "not there", "outside") for s in sheet.centres.status])
         sites = [(xy, 1.0) for xy in sheet.xy_mm] + [(xy, TRUST_LOST) for xy in sheet.centres.xy_mm[lost]]
-        read.append(label_picture(sheet, sites, own, shares.typical, grid, learned.surfaces))
-    return read
+        return label_picture(sheet, sites, own, shares.typical, grid, learned.surfaces)
+
+    return side_by_side(read, sheets, list(copies))
 
 
 def _motif(

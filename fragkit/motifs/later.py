@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +13,7 @@ from fragkit.motifs.learning import Sheet
 from fragkit.motifs.mixture import widely
 from fragkit.motifs.tones import OPPONENT
 from fragkit.opencv import cv2
+from fragkit.threads import side_by_side
 
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
@@ -46,17 +48,19 @@ def part_later_work(codes: Sequence[LabelArray], sheets: Sequence[Sheet]) -> tup
     motifs is loss, and what differs from it clearly and is compact is later work, or something laid on the wall. Looks
     are read away from borders, where tones are mixed; what lies on a border goes with the nearest surface read.
     """
-    looks = [_looks(sheet) for sheet in sheets]
+    looks = side_by_side(_looks, sheets)
     given = _looks_given(looks, sheets)
     loss = given[0] if given else _look_of_loss(codes, looks, sheets)
     if loss is None:
         return tuple(codes), False
-    parted = []
-    for layer, look, sheet in zip(codes, looks, sheets, strict=True):
-        away = _distance2(look, *loss)
-        far = away > (_distance2(look, *given[1]) if given else FAR_FROM_LOSS)
-        parted.append(np.where(_later(layer == LOSS_CODE, far, sheet), LATER_CODE, layer).astype(np.uint8))
+    limit = given[1] if given else None
+    parted = side_by_side(partial(_parted, loss, limit), codes, looks, sheets)
     return tuple(parted), given is None and any(bool(np.any(c == LATER_CODE)) for c in parted)
+
+
+def _parted(loss: Look, later: Look | None, codes: LabelArray, look: Float32Array, sheet: Sheet) -> LabelArray:
+    far = _distance2(look, *loss) > (_distance2(look, *later) if later else FAR_FROM_LOSS)
+    return np.where(_later(codes == LOSS_CODE, far, sheet), LATER_CODE, codes).astype(np.uint8)
 
 
 def _later(lost: BoolArray, far: BoolArray, sheet: Sheet) -> BoolArray:

@@ -135,13 +135,13 @@ def expect(
     """
     own = like[:3] * atlas[:, None]
     total = own.sum(0)
-    odd = like[FOREIGN]
+    odd, around = like[FOREIGN], _reach(inside, mm_per_px)
     if foreign is None:
         prior = np.full(total.shape, foreign_ratio, np.float32)
         for _ in range(2):
-            prior = _spread(_foreign(odd, total, prior, inside), inside, mm_per_px)
+            prior = _spread(_foreign(odd, total, prior, inside), around, mm_per_px)
     else:
-        prior = _spread(foreign, inside, mm_per_px)
+        prior = _spread(foreign, around, mm_per_px)
     now = _foreign(odd, total, prior, inside)
     own *= ((1.0 - now) * inside / np.maximum(total, 1e-30))[None]
     return own, now
@@ -152,12 +152,18 @@ def _foreign(odd: Float32Array, own: Float32Array, prior: Float32Array, inside: 
     return np.where(inside, weighed / np.maximum(weighed + (1.0 - prior) * own, 1e-30), 0.0)
 
 
-def _spread(foreign: Float32Array, inside: BoolArray, mm_per_px: float) -> Float32Array:
+def _reach(inside: BoolArray, mm_per_px: float) -> Float32Array:
+    """How much (n, h, w) of the neighbourhood of each pixel lies inside the picture."""
+    whole = np.ones(inside.shape[1:], np.float32)
+    layers = [whole if layer.all() else widely(layer.astype(np.float32), DAMAGE_MM / mm_per_px) for layer in inside]
+    return np.maximum(np.stack(layers), np.float32(1e-3))
+
+
+def _spread(foreign: Float32Array, around: Float32Array, mm_per_px: float) -> Float32Array:
     """Prior of damage at each pixel: the mean of its neighbourhood."""
-    out, width_px = np.empty_like(foreign), DAMAGE_MM / mm_per_px
-    for n, layer in enumerate(foreign):
-        out[n] = widely(layer, width_px) / np.maximum(widely(inside[n].astype(np.float32), width_px), 1e-3)
-    return np.clip(out, 0.01, 0.97)
+    out = np.stack([widely(layer, DAMAGE_MM / mm_per_px) for layer in foreign])
+    out /= around
+    return np.clip(out, np.float32(0.01), np.float32(0.97), out=out)
 
 
 def widely(layer: Float32Array, width_px: float) -> Float32Array:

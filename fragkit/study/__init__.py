@@ -1,18 +1,36 @@
-"""A whole study, room by room: what changed is done again, what failed is named."""
+"""A whole study, room by room: what changed is done again, what failed is named.
 
-from fragkit.study.bench import Progress
-from fragkit.study.campaign import Campaign, StudyOutcome, run_campaign
-from fragkit.study.results import Skipped, StudyResult
-from fragkit.study.run import run_study
-from fragkit.study.summary import summary_rows
+A worker process that measures one photograph comes through here, too, so nothing is loaded before it is asked for.
+"""
 
-__all__ = [
-    "Campaign",
-    "Progress",
-    "Skipped",
-    "StudyOutcome",
-    "StudyResult",
-    "run_campaign",
-    "run_study",
-    "summary_rows",
-]
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from fragkit.study.bench import Progress as Progress
+    from fragkit.study.campaign import Campaign as Campaign
+    from fragkit.study.campaign import StudyOutcome as StudyOutcome
+    from fragkit.study.campaign import run_campaign as run_campaign
+    from fragkit.study.results import StudyResult as StudyResult
+    from fragkit.study.run import run_study as run_study
+    from fragkit.study.skipped import Skipped as Skipped
+    from fragkit.study.summary import summary_rows as summary_rows
+
+_MODULE_OF = {
+    "Campaign": "campaign",
+    "Progress": "bench",
+    "Skipped": "skipped",
+    "StudyOutcome": "campaign",
+    "StudyResult": "results",
+    "run_campaign": "campaign",
+    "run_study": "run",
+    "summary_rows": "summary",
+}
+
+__all__ = sorted(_MODULE_OF)
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _MODULE_OF:
+        raise AttributeError(f"module 'fragkit.study' has no attribute {name!r}")
+    return getattr(import_module(f"fragkit.study.{_MODULE_OF[name]}"), name)

@@ -9,9 +9,9 @@ from typing import Any, Generic, TypeVar, cast
 
 from fragkit.errors import EstimationError, SurveyError
 from fragkit.study.cache import StageCache
-from fragkit.study.crew import Crew, WorkerLost
+from fragkit.study.crew import Begun, Crew, WorkerLost
 from fragkit.study.digest import code_digest, digest, versions
-from fragkit.study.results import Skipped
+from fragkit.study.skipped import Skipped
 
 T = TypeVar("T")
 Progress = Callable[[str, str, int, int], None]
@@ -47,6 +47,17 @@ class Step(Generic[T]):
     subject: str
     inputs: tuple[Any, ...]
     compute: Callable[[], T]
+
+
+@dataclass(frozen=True, eq=False)
+class Underway(Generic[T]):
+    """Steps of a stage that were begun: their keys, the numbers of those to be done, and what the crew has."""
+
+    stage: str
+    steps: Sequence[Step[T]]
+    keys: Sequence[str]
+    todo: Sequence[int]
+    begun: Begun
 
 
 @dataclass(frozen=True)
@@ -89,12 +100,23 @@ class Bench:
 
         `compute` and all that it holds must be picklable.
         """
-        keys = [self._key(stage, step.inputs) for step in steps]
-        todo = [k for k, key in enumerate(keys) if not self._has_outcome(key)]
+        return self.end(self.begin(stage, steps))
+
+    def begin(self, stage: str, steps: Sequence[Step[T]]) -> Underway[T]:
+        """Steps that the crew does while this process goes on, until `end` waits for them."""
+        keys = tuple(self._key(stage, step.inputs) for step in steps)
+        todo = tuple(k for k, key in enumerate(keys) if not self._has_outcome(key))
+        begun = self._crew.begin([partial(_work, self._cache, keys[k], steps[k].compute) for k in todo])
+        return Underway(stage, tuple(steps), keys, todo, begun)
+
+    def end(self, underway: Underway[T]) -> dict[str, Made[T]]:
+        """The results, by subject, of the steps that were begun."""
+        stage, steps, keys, todo = underway.stage, underway.steps, underway.keys, underway.todo
         for k in sorted(set(range(len(steps))) - set(todo)):
             self.announce(stage, steps[k].subject)
-        tasks = [partial(_work, self._cache, keys[k], steps[k].compute) for k in todo]
-        outcomes = self._crew.do(tasks, on_done=lambda number: self.announce(stage, steps[todo[number]].subject))
+        outcomes = self._crew.finish(
+            underway.begun, on_done=lambda number: self.announce(stage, steps[todo[number]].subject)
+        )
         for k, outcome in zip(todo, outcomes, strict=True):
             self._remember(keys[k], outcome)
         made = {step.subject: self._outcome(stage, key, step) for step, key in zip(steps, keys, strict=True)}

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import BrokenExecutor, Executor, ProcessPoolExecutor, as_completed
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor, as_completed
 from contextlib import contextmanager
 from dataclasses import dataclass
 from multiprocessing import get_context
@@ -19,6 +19,14 @@ Task = Callable[[], Any]
 @dataclass(frozen=True)
 class WorkerLost:
     """In the place of a result: the worker died each time that it did this task."""
+
+
+@dataclass(frozen=True, eq=False)
+class Begun:
+    """Tasks that the workers have, and their numbers and results as they end."""
+
+    tasks: Sequence[Task]
+    round: Iterator[tuple[int, Any]]
 
 
 class Crew:
@@ -37,20 +45,30 @@ class Crew:
         self._executor = executor if isinstance(executor, Executor) else None
 
     def do(self, tasks: Sequence[Task], *, on_done: Callable[[int], None]) -> list[Any]:
+        """The results in the order of the tasks; `on_done` is called with each task's number as it ends."""
+        return self.finish(self.begin(tasks), on_done=on_done)
+
+    def begin(self, tasks: Sequence[Task]) -> Begun:
+        """Tasks handed to the workers, for `finish`; without workers nothing is done before that."""
+        return Begun(tuple(tasks), self._round(tasks, range(len(tasks))))
+
+    def finish(self, begun: Begun, *, on_done: Callable[[int], None]) -> list[Any]:
         """The results in the order of the tasks; `on_done` is called with each task's number as it ends.
 
         A task whose worker died is done again among the others left over, and then alone, so that one task
         cannot stop the rest; what then still dies has a `WorkerLost` as its result.
         """
         results: dict[int, Any] = {}
+        tasks = begun.tasks
 
         def keep(done: tuple[int, Any]) -> None:
             results.__setitem__(*done)
             on_done(done[0])
 
-        for _ in range(2):
-            for done in self._round(tasks, [k for k in range(len(tasks)) if k not in results]):
-                keep(done)
+        for done in begun.round:
+            keep(done)
+        for done in self._round(tasks, [k for k in range(len(tasks)) if k not in results]):
+            keep(done)
         for k in range(len(tasks)):
             if k not in results:
                 keep(next(self._round(tasks, [k]), (k, WorkerLost())))
@@ -63,17 +81,28 @@ class Crew:
             self._executor = None
 
     def _round(self, tasks: Sequence[Task], numbers: Sequence[int]) -> Iterator[tuple[int, Any]]:
-        """Number and result of each task that ends before a worker dies."""
+        """Number and result of each task that ends before a worker dies; the workers have them at once."""
         executor = self._ready() if numbers else None
         if executor is None:
-            yield from ((k, tasks[k]()) for k in numbers)
-            return
+            return ((k, tasks[k]()) for k in numbers)
+        numbered: dict[Future[Any], int] = {}
         try:
-            numbered = {executor.submit(tasks[k]): k for k in numbers}
+            numbered.update((executor.submit(tasks[k]), k) for k in numbers)
+        except BrokenExecutor:
+            self._dismiss(executor)
+        return self._ended(executor, numbered)
+
+    def _ended(self, executor: Executor, numbered: Mapping[Future[Any], int]) -> Iterator[tuple[int, Any]]:
+        try:
             for future in as_completed(numbered):
                 yield numbered[future], future.result()
         except BrokenExecutor:
-            executor.shutdown(wait=True)
+            self._dismiss(executor)
+
+    def _dismiss(self, executor: Executor) -> None:
+        """Let a broken executor go, unless that was done."""
+        executor.shutdown(wait=True)
+        if self._executor is executor:
             self._executor = None
 
     def _ready(self) -> Executor | None:

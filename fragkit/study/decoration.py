@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import TypeVar
 
 import numpy as np
 
 from fragkit.colour import Colours, measure_colours
-from fragkit.lattice import Lattice, Pooled, PooledStep, RowFit, pool_steps
+from fragkit.lattice import Lattice, LocalSpacing, Pooled, PooledStep, RowFit, pool_steps
 from fragkit.motifs import Motif
-from fragkit.study.bench import Bench, Made
+from fragkit.study.bench import Bench, Made, Step, Underway
 from fragkit.study.fragments import Measured
 from fragkit.study.labels import areas_in_plane
 from fragkit.study.proposal import pool_fragments, repeat_of_frieze
@@ -28,24 +29,19 @@ _TECHNIQUE_STREAM = 8
 class Decoration:
     """What the fragments say together; None where they say nothing."""
 
-    motif: Made[Motif] | None
     pooled: Made[Pooled] | None
     step: Made[PooledStep] | None
     colours: Made[Colours] | None
     technique: Made[Technique] | None
+    spacings: Mapping[str, Made[LocalSpacing | None]]
 
 
-def describe_decoration(bench: Bench, survey: Survey, measured: Measured) -> Decoration:
-    """Repeat, colours and technique beside the motif, from the measured fragments."""
-    motif = measured.motif
+def make_repeat(
+    bench: Bench, survey: Survey, measured: Measured
+) -> tuple[Made[Pooled] | None, Made[PooledStep] | None]:
+    """The repeat of all fragments together, and the step of a frieze."""
     step = None if measured.lattices else _make_step(bench, survey, measured.rows)
-    return Decoration(
-        motif=motif,
-        pooled=_repeat_of_frieze(bench, survey, step) if step else _make_pooled(bench, survey, measured),
-        step=step,
-        colours=_make_colours(bench, survey, measured, motif),
-        technique=_make_technique(bench, survey, {**measured.lattices, **measured.rows}, motif),
-    )
+    return (_repeat_of_frieze(bench, survey, step) if step else _make_pooled(bench, survey, measured)), step
 
 
 def _shown(survey: Survey, measured: Measured) -> list[PhotoEntry]:
@@ -92,7 +88,9 @@ def _values(made: Mapping[str, Made[T]]) -> dict[str, T]:
     return {name: one.value for name, one in made.items()}
 
 
-def _make_colours(bench: Bench, survey: Survey, measured: Measured, motif: Made[Motif] | None) -> Made[Colours] | None:
+def make_colours(bench: Bench, survey: Survey, measured: Measured) -> Made[Colours] | None:
+    """The colours of the ground and of the painted shadow."""
+    motif = measured.motif
     if motif is None:
         bench.skip("colour", "study", "the motif is not known.", "See what stopped the motif.")
         return None
@@ -113,22 +111,27 @@ def _make_colours(bench: Bench, survey: Survey, measured: Measured, motif: Made[
     return bench.make("colour", "study", inputs, compute)
 
 
-def _make_technique(
-    bench: Bench, survey: Survey, fits: Mapping[str, Made[Lattice] | Made[RowFit]], motif: Made[Motif] | None
-) -> Made[Technique] | None:
-    if not fits:
+def begin_technique(bench: Bench, survey: Survey, measured: Measured) -> Underway[Technique]:
+    """How motifs were placed and formed, weighed while other things are done."""
+    made: tuple[Made[Lattice] | Made[RowFit], ...] = (*measured.lattices.values(), *measured.rows.values())
+    motif = measured.motif
+    if not made:
         bench.skip("technique", "study", "no fragment shows a repeat.", "See what stopped each fragment.")
-        return None
-    made = list(fits.values())
+    step = Step("study", (made, motif, survey.seed), partial(_technique, made, motif, survey.seed))
+    return bench.begin("technique", [step] if made else [])
 
-    def compute() -> Technique:
-        return weigh_technique(
-            [fit.value for fit in made],
-            motif.value if motif else None,
-            rng=np.random.default_rng([survey.seed, _TECHNIQUE_STREAM]),
-        )
 
-    weighed = bench.make("technique", "study", (made, motif, survey.seed), compute)
+def _technique(fits: Sequence[Made[Lattice] | Made[RowFit]], motif: Made[Motif] | None, seed: int) -> Technique:
+    return weigh_technique(
+        [fit.value for fit in fits],
+        motif.value if motif else None,
+        rng=np.random.default_rng([seed, _TECHNIQUE_STREAM]),
+    )
+
+
+def end_technique(bench: Bench, survey: Survey, underway: Underway[Technique]) -> Made[Technique] | None:
+    """The verdicts, with what the survey states beforehand."""
+    weighed = bench.end(underway).get("study")
     priors, signs = stated_priors(survey.technique), stated_signs(survey.technique)
     if weighed is None or (priors.source == Priors().source and not signs):
         return weighed

@@ -24,7 +24,7 @@ from fragkit.lattice import (
 from fragkit.motifs import Centres, Motif, build_motif, find_centres, recentre
 from fragkit.net import Net, Nets, find_nets
 from fragkit.rectify import Comparison, Lens, Rectified, given_lens, rectify, set_tone, solve_lens
-from fragkit.study.bench import Bench, Made, Step
+from fragkit.study.bench import Bench, Made, Step, Underway
 from fragkit.study.choosing import agree, superbase_mm
 from fragkit.study.labels import example_in_plane, labels_in_plane
 from fragkit.study.overlaps import compare_overlaps, count_overlaps
@@ -48,7 +48,6 @@ class Measured:
     merged: Mapping[str, Made[Centres]]
     lattices: Mapping[str, Made[Lattice]]
     rows: Mapping[str, Made[RowFit]]
-    spacings: Mapping[str, Made[LocalSpacing | None]]
 
 
 def measure_fragments(bench: Bench, survey: Survey) -> Measured:
@@ -70,7 +69,6 @@ def measure_fragments(bench: Bench, survey: Survey) -> Measured:
         merged=merged,
         lattices=lattices,
         rows=rows,
-        spacings=_space_all(bench, survey, rectified, centres, {**lattices, **rows}),
     )
 
 
@@ -78,7 +76,8 @@ def count_steps(survey: Survey) -> int:
     """Number of steps that `measure_fragments` will take when nothing fails."""
     shown = Counter(photo.fragment for photo in survey.photos)
     n_joined = sum(shown[fragment.name] != 1 for fragment in survey.fragments)
-    return len(survey.lenses) + count_overlaps(survey) + 3 * len(survey.photos) + 1 + n_joined + len(survey.fragments)
+    n_fragments = len(survey.fragments)
+    return len(survey.lenses) + count_overlaps(survey) + 3 * len(survey.photos) + 1 + n_joined + 2 * n_fragments
 
 
 def _rectify_all(bench: Bench, survey: Survey) -> dict[str, Made[Rectified]]:
@@ -321,18 +320,15 @@ def _shared(
     return shared_covariance_mm2(joined.value, photos) if photos else None
 
 
-def _space_all(
-    bench: Bench,
-    survey: Survey,
-    rectified: Mapping[str, Made[Rectified]],
-    centres: Mapping[str, Made[Centres]],
-    fits: Mapping[str, Made[Lattice] | Made[RowFit]],
-) -> dict[str, Made[LocalSpacing | None]]:
-    made = {}
+def begin_spacings(bench: Bench, survey: Survey, measured: Measured) -> Underway[LocalSpacing | None]:
+    """The spacing from place to place of every fragment, while other things are done."""
+    fits: dict[str, Made[Lattice] | Made[RowFit]] = {**measured.lattices, **measured.rows}
+    steps = []
     for name, fit in fits.items():
-        planes = [rectified[p.name] for p in survey.photos if p.fragment == name and p.name in centres]
-        made[name] = bench.derive((fit, planes, "spacing"), partial(_spacing, fit, planes))
-    return made
+        shown = [p.name for p in survey.photos if p.fragment == name and p.name in measured.centres]
+        planes = [measured.rectified[photo] for photo in shown]
+        steps.append(Step(name, (fit, planes), partial(_spacing, fit, planes)))
+    return bench.begin("spacing", steps)
 
 
 def _spacing(fit: Made[Lattice] | Made[RowFit], planes: Sequence[Made[Rectified]]) -> LocalSpacing | None:

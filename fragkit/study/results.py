@@ -14,39 +14,10 @@ from fragkit.motifs import Centres, Motif
 from fragkit.net import Nets
 from fragkit.rectify import Comparison, Rectified
 from fragkit.setting_out import SettingOut
+from fragkit.study.skipped import Skipped
 from fragkit.survey import Survey
 from fragkit.technique import Technique
 from fragkit.works import TakeOff, WorksPlan
-
-
-@dataclass(frozen=True, kw_only=True)
-class Skipped:
-    """A stage that gave no answer for one subject.
-
-    Attributes
-    ----------
-    stage : str
-        What was attempted.
-    subject : str
-        The photograph, fragment or wall; "study" when it concerns all.
-    why : str
-        Why there is no answer.
-    remedy : str
-        What would help.
-    """
-
-    stage: str
-    subject: str
-    why: str
-    remedy: str = ""
-
-    @property
-    def reason(self) -> str:
-        """Why there is no answer and what would help, in one line."""
-        return f"{self.why} {self.remedy}".rstrip()
-
-    def __str__(self) -> str:
-        return f"{self.stage} ({self.subject}): {self.reason}"
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

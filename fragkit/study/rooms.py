@@ -7,11 +7,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from fragkit.lattice import Pooled
 from fragkit.layout import Layout, PlacedCentres, lay_out
-from fragkit.motifs import Centres
+from fragkit.motifs import Centres, Motif
 from fragkit.setting_out import SettingOut, set_out
 from fragkit.study.bench import Bench, Made
-from fragkit.study.decoration import Decoration
+from fragkit.study.fragments import Measured
 from fragkit.study.placed import place_centres
 from fragkit.survey import Survey
 from fragkit.survey.entries import FloatArray
@@ -32,17 +33,15 @@ class OnTheWalls:
     works: Made[WorksPlan] | None = None
 
 
-def go_to_the_walls(
-    bench: Bench, survey: Survey, decoration: Decoration, merged: Mapping[str, Made[Centres]]
-) -> OnTheWalls:
+def go_to_the_walls(bench: Bench, survey: Survey, pooled: Made[Pooled] | None, measured: Measured) -> OnTheWalls:
     """Layout, setting-out, leaf and works; nothing of it in a study without walls."""
-    placed = _place_all(survey, merged)
+    placed = _place_all(survey, measured.merged)
     if not survey.walls:
         return OnTheWalls(placed=placed)
-    layout = _make_layout(bench, survey, decoration, placed)
+    layout = _make_layout(bench, survey, (pooled, measured.motif), placed)
     if layout is None:
         return OnTheWalls(placed=placed)
-    takeoff = _make_takeoff(bench, survey, decoration, layout)
+    takeoff = _make_takeoff(bench, survey, measured.motif, layout)
     return OnTheWalls(
         placed=placed,
         layout=layout,
@@ -75,9 +74,12 @@ def _sd_mm(centres: Centres) -> FloatArray:
 
 
 def _make_layout(
-    bench: Bench, survey: Survey, decoration: Decoration, placed: tuple[PlacedCentres, ...]
+    bench: Bench,
+    survey: Survey,
+    known: tuple[Made[Pooled] | None, Made[Motif] | None],
+    placed: tuple[PlacedCentres, ...],
 ) -> Made[Layout] | None:
-    pooled, motif = decoration.pooled, decoration.motif
+    pooled, motif = known
     if pooled is None or motif is None:
         missing = "repeat" if pooled is None else "motif"
         bench.skip("layout", "study", f"the {missing} is not known.", f"See what stopped the {missing}.")
@@ -96,8 +98,9 @@ def _make_setting(bench: Bench, survey: Survey, layout: Made[Layout]) -> Made[Se
     )
 
 
-def _make_takeoff(bench: Bench, survey: Survey, decoration: Decoration, layout: Made[Layout]) -> Made[TakeOff] | None:
-    motif = decoration.motif
+def _make_takeoff(
+    bench: Bench, survey: Survey, motif: Made[Motif] | None, layout: Made[Layout]
+) -> Made[TakeOff] | None:
     if motif is None:
         return None
     return bench.make(

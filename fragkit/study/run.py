@@ -4,18 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import Executor
+from functools import partial
 from pathlib import Path
 from typing import Any, TypeVar
 
 from fragkit.colour import judge_photograph
 from fragkit.record import write_record
+from fragkit.rectify import Rectified
 from fragkit.study.bench import Bench, Made, Progress
 from fragkit.study.cache import StageCache, open_cache
 from fragkit.study.crew import crew_of
 from fragkit.study.decoration import N_STEPS as N_DECORATION_STEPS
-from fragkit.study.decoration import Decoration, describe_decoration
+from fragkit.study.decoration import Decoration, begin_technique, end_technique, make_colours, make_repeat
 from fragkit.study.digest import code_digest, digest, versions
-from fragkit.study.fragments import Measured, count_steps, measure_fragments
+from fragkit.study.fragments import Measured, begin_spacings, count_steps, measure_fragments
 from fragkit.study.results import StudyResult
 from fragkit.study.rooms import N_STEPS as N_WALL_STEPS
 from fragkit.study.rooms import OnTheWalls, go_to_the_walls
@@ -70,8 +72,17 @@ def run_study(
     with crew_of(executor) as crew:
         bench = Bench(store, progress, n_steps=_count_steps(survey, out), crew=crew)
         measured = measure_fragments(bench, survey)
-    decoration = describe_decoration(bench, survey, measured)
-    walls = go_to_the_walls(bench, survey, decoration, measured.merged)
+        pooled, step = make_repeat(bench, survey, measured)
+        technique, spacings = begin_technique(bench, survey, measured), begin_spacings(bench, survey, measured)
+        colours = make_colours(bench, survey, measured)
+        walls = go_to_the_walls(bench, survey, pooled, measured)
+        decoration = Decoration(
+            pooled=pooled,
+            step=step,
+            colours=colours,
+            technique=end_technique(bench, survey, technique),
+            spacings=bench.end(spacings),
+        )
     result = _result(bench, survey, measured, decoration, walls, store.note)
     if out is not None:
         bench.announce("record", "study")
@@ -104,8 +115,8 @@ def _result(
         merged=_Values(measured.merged),
         lattices=_Values(measured.lattices),
         rows=_Values(measured.rows),
-        spacings=_Values(measured.spacings),
-        motif=_value(decoration.motif),
+        spacings=_Values(decoration.spacings),
+        motif=_value(measured.motif),
         pooled=_value(decoration.pooled),
         step=_value(decoration.step),
         colours=_value(decoration.colours),
@@ -117,17 +128,22 @@ def _result(
         works=_value(walls.works),
         skipped=tuple(bench.skipped),
         provenance=_provenance(survey),
-        notes=(*((note,) if note else ()), *_image_quality(measured)),
+        notes=(*((note,) if note else ()), *_image_quality(bench, measured)),
     )
 
 
-def _image_quality(measured: Measured) -> Iterator[str]:
+def _image_quality(bench: Bench, measured: Measured) -> Iterator[str]:
     """What each photograph reaches, those that reach the same in one sentence."""
     alike: dict[str, list[str]] = {}
     for name, made in measured.rectified.items():
-        alike.setdefault(judge_photograph(made.value).text, []).append(name)
+        told = bench.derive((made, "quality"), partial(_quality_in_words, made))
+        alike.setdefault(told.value, []).append(name)
     for text, names in alike.items():
         yield f"{counted(len(names), 'photograph')} ({', '.join(names)}): {text}"
+
+
+def _quality_in_words(plane: Made[Rectified]) -> str:
+    return judge_photograph(plane.value).text
 
 
 def _provenance(survey: Survey) -> dict[str, Any]:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import chi2, norm
+from scipy.special import chdtrc, ndtr
 
 from fragkit.card import card
 from fragkit.errors import EstimationError
@@ -125,7 +125,7 @@ def _compare_repeats(first: Lattice, second: Lattice) -> float:
     (one, one_cov), (other, other_cov) = _repeat(first), _repeat(second)
     gap = one - other
     gap[2] -= np.rint(gap[2])
-    return float(chi2.sf(gap @ np.linalg.solve(one_cov + other_cov, gap), len(gap)))
+    return float(chdtrc(len(gap), gap @ np.linalg.solve(one_cov + other_cov, gap)))
 
 
 def _repeat(lattice: Lattice) -> tuple[FloatArray, FloatArray]:
@@ -146,7 +146,7 @@ def _compare_scatter(first: Lattice, second: Lattice) -> float:
         scatter = max(lattice.residual_sd_mm, 1e-3) ** 2
         logs.append(0.5 * np.log(scatter))
         variances.append((1.0 + noise / scatter) ** 2 / (2.0 * max(2 * lattice.n_centres - 6, 1)))
-    return float(2.0 * norm.sf(abs(logs[0] - logs[1]) / np.sqrt(sum(variances))))
+    return float(2.0 * ndtr(-abs(logs[0] - logs[1]) / np.sqrt(sum(variances))))
 
 
 def _compare_outlines(

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import nnls
-from scipy.stats import gumbel_r
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int_]
@@ -230,7 +229,8 @@ def _p_value(real: float, shuffled: FloatArray) -> float:
     beaten = int((shuffled >= real).sum())
     if beaten or shuffled.std() == 0.0:
         return (1 + beaten) / (1 + len(shuffled))
-    tail = float(gumbel_r.sf(real, *_gumbel(shuffled)))
+    location, scale = _gumbel(shuffled)
+    tail = float(-np.expm1(-np.exp(-(real - location) / scale)))
     return float(np.clip(tail, 1e-9, 1.0 / (1 + len(shuffled))))
 
 

@@ -8,7 +8,6 @@ from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import rankdata
 
 from fragkit.frozen import frozen_array
 from fragkit.units import interval
@@ -174,7 +173,13 @@ def _drivers(draws: Mapping[str, FloatArray], values: FloatArray) -> tuple[tuple
     moving = {name: draw for name, draw in draws.items() if np.ptp(draw) > 0}
     if not moving or np.ptp(values) == 0:
         return ()
-    ranks = rankdata(values)
-    squared = {name: float(np.corrcoef(rankdata(draw), ranks)[0, 1] ** 2) for name, draw in moving.items()}
+    ranks = _ranks(values)
+    squared = {name: float(np.corrcoef(_ranks(draw), ranks)[0, 1] ** 2) for name, draw in moving.items()}
     total = sum(squared.values())
     return tuple(sorted(((n, s / total) for n, s in squared.items()), key=lambda pair: -pair[1]))
+
+
+def _ranks(values: FloatArray) -> FloatArray:
+    """Rank of each value from 1; equal values share the mean of theirs."""
+    _, place, count = np.unique(values, return_inverse=True, return_counts=True)
+    return np.asarray((np.cumsum(count) - 0.5 * (count - 1.0))[place])

@@ -26,6 +26,8 @@ class Shown(SimpleNamespace):
 
 
 class Plane(SimpleNamespace):
+    tone = None
+
     def to_mm(self, xy_px):
         return self.picture.to_mm(xy_px)
 
@@ -84,6 +86,14 @@ def fit_lattice(centres, *, plane_covariance):
     return SimpleNamespace(shared=plane_covariance, a_mm=np.array([60.0, 0.0]))
 
 
+def measure_spacing(fit, *, pictures):
+    raise EstimationError("too small for a local spacing", found="two", needed="three")
+
+
+def judge_photograph(rectified):
+    return SimpleNamespace(text="as sharp as it is")
+
+
 def build_motif(examples, *, labels):
     _called("motif")
     return SimpleNamespace(labels=tuple(labels), n_examples=len(examples))
@@ -98,7 +108,7 @@ def pool(lattices, *, turns_deg, turn_sds_deg, between_sd_ratio, rows):
     return SimpleNamespace(n=len(lattices), turns=tuple(turns_deg), between=between_sd_ratio)
 
 
-def measure_colours(pictures, labels, *, paints):
+def measure_colours(pictures, labels, *, paints, **_read):
     _called("colour")
     return SimpleNamespace(paints=paints)
 
@@ -135,10 +145,20 @@ def write_record(result, out):
 
 
 ROOMS = {
-    "fragments": (rectify, given_lens, find_nets, find_centres, build_motif, recentre, merge_centres, fit_lattice),
+    "fragments": (
+        rectify,
+        given_lens,
+        find_nets,
+        find_centres,
+        build_motif,
+        recentre,
+        merge_centres,
+        fit_lattice,
+        measure_spacing,
+    ),
     "proposal": (pool,),
     "decoration": (measure_colours, weigh_technique),
     "rooms": (lay_out, set_out, take_off, plan_works),
     "overlaps": (compare_photographs,),
-    "run": (write_record,),
+    "run": (write_record, judge_photograph),
 }
