@@ -26,6 +26,9 @@ REACH_PX = 7.0
 MIN_EXPLAINED = 0.6
 """Share of the grey-level variance in the window that the model of the mark must explain."""
 
+LEVEL_SD = 1.0 / 255.0 / 12.0**0.5
+"""What rounding to 256 levels leaves unknown: a surface without any noise shows no less."""
+
 MIN_CONTRAST_SD = 6.0
 """The mark must stand out by this many sd of what the model leaves over."""
 
@@ -238,7 +241,7 @@ def _refuse_phantoms(mark: Mark, picked: FloatArray, noise: float, side: int) ->
     reasons = [
         (away > min(REACH_PX, side / 2.0), f"the nearest likeness lies {away:.0f} px away"),
         (mark.explained < MIN_EXPLAINED, f"a {mark.kind} explains {100 * mark.explained:.0f} % of the window"),
-        (abs(mark.contrast) < MIN_CONTRAST_SD * noise, "it hardly stands out from its ground"),
+        (abs(mark.contrast) < MIN_CONTRAST_SD * max(noise, LEVEL_SD), "it hardly stands out from its ground"),
         (mark.sd_px > MAX_SD_PX, f"its centre is uncertain by {mark.sd_px:.1f} px"),
     ]
     found = [text for is_so, text in reasons if is_so]
