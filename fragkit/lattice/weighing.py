@@ -8,7 +8,6 @@ from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import logsumexp
 
 from fragkit.lattice.gaussian import free_contrasts
 from fragkit.lattice.scatter import Candidate, Field, Scatter
@@ -229,7 +228,7 @@ def _log_prior(kind: str, shared: FloatArray, grid: FloatArray) -> FloatArray:
         own = -0.5 * grid / PRINT_SD_MM**2
         size = size - 0.5 * shared / LARGEST_STRAIN**2
     prior = size[:, None] + own
-    return np.asarray(prior - logsumexp(prior))
+    return np.asarray(prior - _log_sum(prior))
 
 
 def _share(views: Sequence[View], likes: Sequence[FloatArray], prior: FloatArray, grid: FloatArray) -> _Share:

@@ -7,11 +7,11 @@ from typing import Any
 
 import numpy as np
 
+from fragkit.errors import EstimationError
 from fragkit.record import plots, words
 from fragkit.record.html import Html, bullets, join, paragraph, section, table, tag
 from fragkit.record.study_result import StudyResult, techniques
-from fragkit.technique import find_gathering
-from fragkit.technique.gathering import LEAST_MARKED
+from fragkit.technique import find_losses
 
 LOSS_STREAM = 41
 
@@ -62,16 +62,16 @@ def _losses(result: StudyResult) -> Html | None:
     """Whether what is lost or damaged lies together in one place."""
     found = []
     for name, centres in result.centres.items():
-        inside = np.array([status != "outside" for status in centres.status])
-        spoilt = np.array([status != "seen" for status in centres.status])[inside]
-        if LEAST_MARKED <= spoilt.sum() <= len(spoilt) - LEAST_MARKED:
-            rng = np.random.default_rng([result.survey.seed, LOSS_STREAM])
-            found.append(f"{name}: {find_gathering(centres.xy_mm[inside], spoilt, rng=rng, what='losses').words}")
+        try:
+            losses = find_losses(centres, rng=np.random.default_rng([result.survey.seed, LOSS_STREAM]))
+        except EstimationError:
+            continue
+        found.append(f"{name}: {losses.words}")
     if not found:
         return None
     text = (
-        "Counted are the sites inside the picture whose motif is not, or not for the greater part, preserved. Losses "
-        "that lie together have one cause there: damp, a leak, a hand or a chair at one height."
+        "Counted are motifs well inside each picture's fragment: a loss is one not preserved for the greater "
+        "part. Losses that lie together have one cause there: damp, a leak, a hand or a chair at one height."
     )
     return join(tag("h3", "Do the losses lie together?"), bullets(found), paragraph(text))
 

@@ -4,7 +4,7 @@ from fragkit.survey import FORMINGS, PLACINGS, SPEAKS_FOR
 from fragkit.technique.changes import TRADE_LENGTHS_MM, Change, TradeLength, find_changes, find_trade_lengths
 from fragkit.technique.compare import Comparison, compare_areas
 from fragkit.technique.discoveries import false_discoveries
-from fragkit.technique.gathering import Gathering, find_gathering, find_gathering_within
+from fragkit.technique.gathering import Gathering, find_gathering, find_gathering_within, find_losses
 from fragkit.technique.on_the_spot import Marks, measure_priors
 from fragkit.technique.power import Power, PowerRow, power
 from fragkit.technique.priors import OutlineSpread, Priors
@@ -39,6 +39,7 @@ __all__ = [
     "find_changes",
     "find_gathering",
     "find_gathering_within",
+    "find_losses",
     "find_recurrence",
     "find_trade_lengths",
     "map_regularity",

@@ -1,4 +1,4 @@
-"""Whether marks lie together, keep apart, or stand as chance would have them: losses, flakes, motifs that stray."""
+"""Whether marks lie together, keep apart, or stand as chance would have them: losses, flakes, nail holes."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from fragkit.card import card
 from fragkit.errors import EstimationError
 from fragkit.frozen import frozen_array
+from fragkit.motifs import Centres
 from fragkit.sketch import sketch
 
 FloatArray = NDArray[np.float64]
@@ -108,6 +109,48 @@ def find_gathering(
     draws = [mark, *(rng.permutation(mark) for _ in range(N_SIMULATED))]
     table = np.array([_on_sites(apart, near, one) for one in draws])
     return _judge(table, reaches, places[mark], places[~mark], f"{what} at {mark.sum()} of {len(mark)} places")
+
+
+def find_losses(centres: Centres, *, rng: np.random.Generator) -> Gathering:
+    """Whether the losses inside a fragment lie together.
+
+    Parameters
+    ----------
+    centres : Centres
+    rng : numpy.random.Generator
+
+    Raises
+    ------
+    EstimationError
+        If too few motifs inside are lost, or too few are whole.
+
+    Notes
+    -----
+    A loss is a site whose motif is not seen for the greater part. Lost sites that are joined to the edge of the picture
+    are what the fragment ends at, not losses; those and the motifs along them, whose outer part is always gone, do not
+    take part.
+    """
+    inside = _well_inside(centres)
+    spoilt = np.array([status != "seen" for status in centres.status])
+    return find_gathering(centres.xy_mm[inside], spoilt[inside], rng=rng, what="losses")
+
+
+def _well_inside(centres: Centres) -> BoolArray:
+    """Sites (n,) with no neighbour beyond the fragment's end."""
+    status = dict(zip(map(tuple, np.asarray(centres.index).tolist()), centres.status, strict=True))
+    beyond: set[tuple[int, ...]] = set()
+    todo = [site for site, one in status.items() if one == "outside" or any(n not in status for n in _near(site))]
+    while todo:
+        site = todo.pop()
+        if site not in beyond and status[site] in ("lost", "outside"):
+            beyond.add(site)
+            todo += [near for near in _near(site) if near in status]
+    return np.array([all(n in status and n not in beyond for n in (site, *_near(site))) for site in status])
+
+
+def _near(site: tuple[int, ...]) -> list[tuple[int, ...]]:
+    i, j = site
+    return [(i + 1, j), (i - 1, j), (i, j + 1), (i, j - 1)]
 
 
 def find_gathering_within(

@@ -69,7 +69,7 @@ def test_bad_p_values_are_refused(p, rate, message):
 def test_a_stencilled_patch_is_found_and_hand_work_left_alone():
     rng = np.random.default_rng(11)
     found = 0
-    for _ in range(4):
+    for _ in range(3):
         lattice, patch = patched_wall(rng, scatter=1.4)
         areas = map_regularity(lattice, rng=rng)
         found += bool(_hits(areas, patch))
@@ -77,15 +77,15 @@ def test_a_stencilled_patch_is_found_and_hand_work_left_alone():
             assert area.p < 0.05
             assert f"{len(area.index)} motifs" in area.words
             assert area.outline_mm.shape[1] == 2
-    assert found >= 3
-    assert sum(len(map_regularity(patched_wall(rng, patch=False)[0], rng=rng)) > 0 for _ in range(5)) <= 1
+    assert found >= 2
+    assert sum(len(map_regularity(patched_wall(rng, patch=False)[0], rng=rng)) > 0 for _ in range(3)) <= 1
 
 
 def test_work_stepped_off_is_not_called_suspicious():
     """Neighbours that follow each other are regular near by, and yet hand work."""
     rng = np.random.default_rng(12)
     flagged = 0
-    for _ in range(4):
+    for _ in range(3):
         sites = sets.grid(10, 8)
         lattice = _lattice(sites, sets.displaced("stepped", sites, 1.0, rng), 0.3, rng)
         flagged += bool(map_regularity(lattice, rng=rng))
@@ -129,9 +129,9 @@ def test_steps_are_rarely_seen_where_there_is_none():
     for kind in ("hand", "stepped"):
         shown = [
             bool(find_changes(_lattice(sites, sets.displaced(kind, sites, 1.0, rng), 0.3, rng), rng=rng))
-            for _ in range(10)
+            for _ in range(6)
         ]
-        assert sum(shown) <= 2
+        assert sum(shown) <= 1
     tiny = sets.grid(3, 3)
     assert find_changes(_lattice(tiny, sets.displaced("hand", tiny, 1.0, rng), 0.3, rng), rng=rng) == ()
 
@@ -184,13 +184,13 @@ def test_two_areas_are_told_apart_by_repeat_scatter_or_outline():
 
 
 def test_p_values_of_like_areas_are_even():
-    """Forty pairs from one process: p-values below a tenth about four times."""
+    """Twelve pairs from one process: p-values below a tenth about once."""
     rng = np.random.default_rng(10)
     sites = sets.grid(6, 5)
-    lattices = [_lattice(sites, sets.displaced("hand", sites, 1.0, rng), 0.2, rng) for _ in range(40)]
+    lattices = [_lattice(sites, sets.displaced("hand", sites, 1.0, rng), 0.2, rng) for _ in range(24)]
     pairs = [compare_areas(a, b, rng=rng) for a, b in zip(lattices[::2], lattices[1::2], strict=True)]
-    assert sum(pair.p_repeat < 0.1 for pair in pairs) <= 6
-    assert sum(pair.p_scatter < 0.1 for pair in pairs) <= 6
+    assert sum(pair.p_repeat < 0.1 for pair in pairs) <= 4  # five or more: a chance of 0.4 %
+    assert sum(pair.p_scatter < 0.1 for pair in pairs) <= 4
 
 
 def test_comparing_needs_pictures_and_examples():

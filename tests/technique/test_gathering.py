@@ -3,13 +3,14 @@
 import csv
 import json
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import placing_sets as sets
 import pytest
 
 from fragkit.errors import EstimationError
-from fragkit.technique import find_gathering, find_gathering_within
+from fragkit.technique import find_gathering, find_gathering_within, find_losses
 from fragkit.technique.gathering import nearest_ratio, ripley_k
 
 SPATIAL = Path(__file__).parents[1] / "reference/spatial"
@@ -67,12 +68,12 @@ def test_published_readings(name, finding):
 def test_exact_nets():
     """Nets without an edge have 2 and 2.1491 (Davis 2002; Clark and Evans 1954); a wide one comes near."""
     published = json.loads((SPATIAL / "nearest_neighbour_examples.json").read_text())["exact_lattices"]
-    square = sets.grid(60, 60) + 0.5
+    square = sets.grid(40, 40) + 0.5
     up = np.sqrt(3.0) / 2.0
-    hexagonal = (sets.grid(60, 60) + np.outer(sets.grid(60, 60)[:, 1] % 2, [0.5, 0.0]) + 0.25) * [1.0, up]
-    for points, sides, name in ((square, [60.0, 60.0], "square"), (hexagonal, [60.0, 60.0 * up], "hexagonal")):
+    hexagonal = (sets.grid(40, 40) + np.outer(sets.grid(40, 40)[:, 1] % 2, [0.5, 0.0]) + 0.25) * [1.0, up]
+    for points, sides, name in ((square, [40.0, 40.0], "square"), (hexagonal, [40.0, 40.0 * up], "hexagonal")):
         ratio, _ = nearest_ratio(points, window_mm=np.array([[0.0, 0.0], sides]))
-        assert ratio == pytest.approx(published[name]["R"], abs=0.02)  # the edge correction is for chance
+        assert ratio == pytest.approx(published[name]["R"], abs=0.03)  # the edge correction is for chance
 
 
 def test_losses_in_one_corner_lie_together_and_every_second_one_keeps_apart():
@@ -95,6 +96,23 @@ def test_losses_by_chance_are_rarely_called_anything_else():
     p = np.array([find_gathering(100.0 * sites, rng.random(len(sites)) < 0.3, rng=rng).p for _ in range(60)])
     assert np.mean(p <= 0.05) <= 0.15  # 60 honest p-values: above this with chance 0.1 %
     assert 0.35 < np.mean(p) < 0.65
+
+
+def test_what_the_fragment_ends_at_is_no_loss():
+    """A torn corner and the rim do not count; a hole well inside does."""
+    sites = sets.grid(12, 10)
+    status = np.full(120, "seen", dtype="<U11")
+    status[sites.sum(axis=1) < 4] = "lost"
+    status[(sites[:, 0] == 11) | (sites[:, 1] == 0)] = "partly seen"
+    hole = np.linalg.norm(sites - [7, 6], axis=1) < 1.8
+    status[hole] = "lost"
+    centres = SimpleNamespace(index=sites, xy_mm=100.0 * sites, status=tuple(status))
+    found = find_losses(centres, rng=np.random.default_rng(5))
+    np.testing.assert_array_equal(found.marked_mm, 100.0 * sites[hole])
+    rim = np.any((sites == 0) | (sites == [11, 9]), axis=1) | (sites.sum(axis=1) < 5)
+    assert len(found.others_mm) == 120 - rim.sum() - hole.sum()
+    assert found.finding == "lie together"
+    assert found.words.startswith("losses at 9 of")
 
 
 def test_too_few_marks_and_points_outside_are_refused():

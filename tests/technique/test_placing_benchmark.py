@@ -26,6 +26,16 @@ def our_logs(placed):
     return logs + np.log([1.0, 1.0, 2.0, 2.0]), table.families[best][2]
 
 
+def placing_posterior(placed):
+    """Posterior (4,) of the ways of placing, as `weigh_technique` states it."""
+    lattice = fit_lattice(placed.centres)
+    table = weigh_positions(
+        [gather_evidence(lattice)], spacing_mm=spacing_mm([lattice]), n_each=0, rng=np.random.default_rng(0)
+    )
+    logs = table.evidence(Priors())[1][:, 0] + Priors().placing_logs()
+    return np.exp(logs - logsumexp(logs))
+
+
 def weigh_sets(n, seed):
     rng = np.random.default_rng(seed)
     placed = [sets.random_set(rng) for _ in range(n)]
@@ -59,8 +69,8 @@ def report(n, seed):
 
 
 def test_the_loss_is_near_that_of_one_who_knows_the_constants():
-    loss, best, wrong = report(30, 31)
-    assert loss < 1.3 * best + 0.05  # 30 sets: one set more or less moves the ratio by a fifth
+    loss, best, wrong = report(24, 31)
+    assert loss < 1.3 * best + 0.05  # 24 sets: one set more or less moves the ratio by a fifth
     assert wrong <= 0.10
 
 

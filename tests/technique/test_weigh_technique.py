@@ -57,11 +57,11 @@ def test_clear_placings_are_named(process, answer):
 def test_handwork_on_lines_is_named_or_left_open_but_never_called_something_else():
     rng = np.random.default_rng(8)
     verdicts = []
-    for _ in range(5):
+    for _ in range(3):
         fragments = [_fragment(OnLines(sd_x_mm=0.7, sd_y_mm=0.7), rng) for _ in range(3)]
         verdicts.append(weigh_technique(fragments, None, rng=rng, n_calibration=10).placing.verdict)
     assert set(verdicts) <= {"on set-out lines", OPEN}
-    assert verdicts.count("on set-out lines") >= 3
+    assert verdicts.count("on set-out lines") >= 2
 
 
 def test_a_plate_with_one_motif_is_handwork_to_the_positions():
