@@ -1,121 +1,181 @@
-"""How each copy is bent against the typical one: a smooth field of displacements, and the copies with it taken off.
+"""How each copy is bent against the typical one: smooth displacements, fitted to the copy's own tones.
 
-A hand draws a line of half a millimetre half a millimetre beside its place. The mean of such copies closes the line;
-the mean of the copies brought onto each other keeps it, and a copy's own line is then known from all of them.
+A hand sets a line of half a millimetre half a millimetre beside its place, turns a motif by a degree or two, and draws
+it a little larger. The mean of such copies closes their lines; the mean of copies cut along their bends keeps them, and
+a line is then known where a copy itself shows it badly. Displacements are read from tones, not from shares: where
+leaf has just the tone of the ground a copy says nothing, and its neighbourhood and the other copies speak.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
-from fragkit.motifs.mixture import widely
+from fragkit.motifs.copies import Grid
+from fragkit.motifs.shares import CLEAR_SD, Consensus, Paints, beneath_metal, paint_of
 from fragkit.opencv import cv2
-from fragkit.threads import side_by_side
 
+FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
 
-SMOOTH_MM = 4.0
-"""Width (sd) over which a copy's displacement is taken to be one and the same."""
-STIFFNESS = 2e-4
-"""Mean squared slope of the shares at which a displacement counts half: where there is no edge nothing is bent."""
-N_ROUNDS, N_STEPS = 2, 3
-LIMIT = 0.5
-"""Differences of shares beyond this are damage or a drop, not bending."""
-LEAST_SEEN = 1e-3
+NODE_MM = 2.4
+"""Evidence is summed over squares of this side."""
+PLACE_MM, SLOPE_RATIO, BEND_MM, BEND_REACH_MM = 0.2, 0.025, 0.35, 9.0
+"""How far (sd) a copy is out of place; how much it is turned and sized; how far it is bent, and over what reach."""
+N_MODES = 45
+N_STEPS = 2
+NOISE_SHARE = 0.12
+"""Noise of a share, with what the leaf varies (sd)."""
+CORRELATED_MM = 0.9
+"""Tones nearer to each other than this do not speak independently."""
+ROBUST_SHARE = 0.4
+"""A difference of shares from which damage is likelier than a displacement."""
+OWN_COPIES = 8.0
+"""How many copies the spread that is assumed weighs against the one that is seen."""
 
 
 @dataclass(frozen=True, eq=False)
-class Bent:
-    """Copies and what they are when straightened.
+class Modes:
+    """Shapes of bending, the likeliest first, at unit standard deviation.
 
     Attributes
     ----------
-    fields : (n, 2, h, w) float32 array
-        x and y, in px, from a place of the copy to its place on the straightened one.
-    model : (2, h, w) float32 array
-        Mean shares of metal and shadow of the straightened copies.
+    fields : (k, h, w) float32 array
+        Displacement along either axis, in px.
+    at_nodes : (k, rows, columns) array
+        The same at the squares over which evidence is summed.
+    step_px : int
+        Side of such a square.
     """
 
     fields: Float32Array
-    model: Float32Array
+    at_nodes: FloatArray
+    step_px: int
 
-    def of_copy(self, n: int, layer: Float32Array) -> Float32Array:
-        """A layer (h, w) of the straightened motif as copy `n` is bent."""
-        return _warped(layer, self.fields[n])
+    def of(self, weights: FloatArray) -> Float32Array:
+        """Fields (n, 2, h, w) in px of weights (n, 2, k), from a place of the straight motif to that of the copy."""
+        return np.asarray(np.tensordot(weights.astype(np.float32), self.fields, 1), np.float32)
 
 
-def bend(metal: Float32Array, shadow: Float32Array, weight: Float32Array, mm_per_px: float) -> Bent:
-    """How each copy is bent against the mean of the others, and their mean with that taken off.
-
-    Parameters
-    ----------
-    metal, shadow, weight : (n, h, w) arrays
-        Shares in each copy, and how far it is seen.
-
-    Notes
-    -----
-    Each displacement field is fitted to the differences of metal and shadow in a window of 4 mm (sd), in Gauss-Newton
-    steps, and drawn towards none where there are no edges. A bend is wide: no detail of a copy goes into it.
+def modes_over(grid: Grid) -> Modes:
+    """The modes of a Gaussian process over a grid: place, slope and bending, as a hand may vary them.
 
     References
     ----------
-    Lucas, B. D., Kanade, T. (1981) Proc. 7th IJCAI, 674-679.
+    Rasmussen, C. E., Williams, C. K. I. (2006) Gaussian Processes for Machine Learning, sections 2.7, 4.2, 4.3.
     """
-    layers = np.stack([metal, shadow], axis=1)
-    total = np.maximum(weight.sum(0), LEAST_SEEN)
-    model = np.asarray((layers * weight[:, None]).sum(0) / total, np.float32)
-    fields = np.zeros((len(metal), 2, *metal.shape[1:]), np.float32)
-    for _ in range(N_ROUNDS):
-        fit = partial(_fitted, model, SMOOTH_MM / mm_per_px)
-        fields = np.stack(side_by_side(fit, list(layers), list(weight), list(fields)))
-        fields -= (fields * weight[:, None]).sum(0) / total
-        model = _mean_straightened(layers, weight, fields, model)
-    return Bent(fields, model)
+    step = max(1, round(NODE_MM / grid.mm_per_px))
+    rows, columns = (-(-side // step) for side in grid.shape)
+    y, x = (np.indices((rows, columns)).reshape(2, -1) + 0.5) * step - 0.5
+    x, y = (x - grid.centre_px[0]) * grid.mm_per_px, (y - grid.centre_px[1]) * grid.mm_per_px
+    apart2 = (x[:, None] - x) ** 2 + (y[:, None] - y) ** 2
+    kernel = BEND_MM**2 * np.exp(-0.5 * apart2 / BEND_REACH_MM**2)
+    kernel += PLACE_MM**2 + SLOPE_RATIO**2 * (np.outer(x, x) + np.outer(y, y))
+    spread, shapes = np.linalg.eigh(kernel)
+    top = slice(None, -min(N_MODES, len(spread)) - 1, -1)
+    nodes = (shapes[:, top] * np.sqrt(np.maximum(spread[top], 0.0))).T.reshape(-1, rows, columns) / grid.mm_per_px
+    size = (columns * step, rows * step)
+    full = [cv2.resize(node, size, interpolation=cv2.INTER_CUBIC)[: grid.shape[0], : grid.shape[1]] for node in nodes]
+    return Modes(np.asarray(full, np.float32), nodes, step)
 
 
-def _fitted(
-    model: Float32Array, width_px: float, layers: Float32Array, weight: Float32Array, field: Float32Array
-) -> Float32Array:
-    """The field (2, h, w) after some steps."""
-    for _ in range(N_STEPS):
-        sums = np.zeros((5, *weight.shape), np.float32)
-        for share, whole in zip(layers, model, strict=True):
-            here = _warped(whole, field)
-            gy, gx = np.gradient(here)
-            away = np.clip(share - here, -LIMIT, LIMIT)
-            sums += weight * np.stack([gx * gx, gx * gy, gy * gy, gx * away, gy * away])
-        xx, xy, yy, x, y = (widely(layer, width_px) for layer in sums)
-        xx, yy = xx + np.float32(STIFFNESS), yy + np.float32(STIFFNESS)
-        x, y = x - np.float32(STIFFNESS) * field[0], y - np.float32(STIFFNESS) * field[1]
-        step = np.stack([yy * x - xy * y, xx * y - xy * x]) / (xx * yy - xy**2)
-        field = np.asarray(field + np.clip(step, -1.0, 1.0), np.float32)
-    return field
+@dataclass(frozen=True, eq=False)
+class Straight:
+    """What copies are bent onto: the shares of all, the paints, the modes of bending and their spreads (k,)."""
+
+    both: Consensus
+    paints: Paints
+    modes: Modes
+    spreads: FloatArray
+    mm_per_px: float
 
 
-def _mean_straightened(
-    layers: Float32Array, weight: Float32Array, fields: Float32Array, model: Float32Array
-) -> Float32Array:
-    total, mean = np.zeros(weight.shape[1:], np.float32), np.zeros(model.shape, np.float32)
-    for copy, seen, field in zip(layers, weight, fields, strict=True):
-        back = _inverse(field)
-        share = _warped(seen, back)
-        total += share
-        mean += share * np.stack([_warped(layer, back, cv2.INTER_CUBIC) for layer in copy])
-    return np.clip(np.where(total > LEAST_SEEN, mean / np.maximum(total, LEAST_SEEN), model), 0.0, 1.0)
+def bend_further(
+    weights: FloatArray, tones: Float32Array, seen: Float32Array, leaf: Float32Array, straight: Straight
+) -> FloatArray:
+    """Weights (n, 2, k) of the modes after one step of least squares, drawn to none by their spreads.
+
+    Parameters
+    ----------
+    weights : (n, 2, k) array
+        Along which the tones were cut.
+    tones, leaf : (3, n, h, w) arrays
+    seen : (n, h, w) array
+
+    Notes
+    -----
+    A copy out of place by δ differs from leaf × metal + paint × shadow by -∇(leaf × metal + paint × shadow)·δ. Each
+    place counts by the square of the contrast there, up to what the leaf's own unevenness allows, and little where it
+    differs by more than a displacement explains.
+
+    References
+    ----------
+    Baker, S., Matthews, I. (2004) Lucas-Kanade 20 years on. IJCV 56, 221-255 (the inverse step).
+    """
+    both, paint = straight.both, paint_of(straight.paints)
+    base = beneath_metal(both, straight.mm_per_px) * paint[:, None, None]
+    slopes = (*np.gradient(both.metal), *np.gradient(both.shadow))
+    noise2 = NOISE_SHARE**2 * max(1.0, (CORRELATED_MM / straight.mm_per_px) ** 2)
+    out = np.empty_like(weights)
+    for n in range(len(weights)):
+        own = leaf[:, n]
+        known = (own**2).sum(0) > 0.0
+        rest = np.where(known, tones[:, n] - both.metal * own - both.shadow * paint[:, None, None], 0.0)
+        contrast2 = ((own - base) ** 2).sum(0) + np.float32(CLEAR_SD**2)
+        weight = seen[n] * known / (contrast2 + (rest**2).sum(0) / np.float32(ROBUST_SHARE**2))
+        sums = [_summed(layer * weight, straight.modes) / noise2 for layer in _products(slopes, own, paint, rest)]
+        out[n] = _solved(weights[n], sums, straight)
+    return out
 
 
-def _inverse(field: Float32Array) -> Float32Array:
-    """The field that leads back."""
+def _products(
+    slopes: Sequence[Float32Array], leaf: Float32Array, paint: Float32Array, rest: Float32Array
+) -> list[Float32Array]:
+    """Products (h, w) of the model's slopes xx, xy, yy, and of the slopes x, y with what the model leaves."""
+    my, mx, sy, sx = slopes
+    of_leaf, of_paint = (leaf * rest).sum(0), np.tensordot(paint, rest, 1)
+    both, one, other = np.tensordot(paint, leaf, 1), (leaf**2).sum(0), np.float32(paint @ paint)
+    return [
+        mx * mx * one + 2.0 * mx * sx * both + sx * sx * other,
+        mx * my * one + (mx * sy + my * sx) * both + sx * sy * other,
+        my * my * one + 2.0 * my * sy * both + sy * sy * other,
+        -(mx * of_leaf + sx * of_paint),
+        -(my * of_leaf + sy * of_paint),
+    ]
+
+
+def _summed(layer: Float32Array, modes: Modes) -> FloatArray:
+    rows, columns = modes.at_nodes.shape[1:]
+    step = modes.step_px
+    full = np.zeros((rows * step, columns * step), np.float32)
+    full[: layer.shape[0], : layer.shape[1]] = layer
+    return np.asarray(full.reshape(rows, step, columns, step).sum(axis=(1, 3)), float)
+
+
+def _solved(start: FloatArray, sums: Sequence[FloatArray], straight: Straight) -> FloatArray:
+    """Weights (2, k) of least squares, drawn to 0 by their spreads."""
+    nodes = straight.modes.at_nodes
+    flat = nodes.reshape(len(nodes), -1)
+    xx, xy, yy, bx, by = (layer.ravel() for layer in sums)
+    a, b, c = ((flat * layer) @ flat.T for layer in (xx, xy, yy))
+    matrix = np.block([[a, b], [b, c]])
+    pulled = np.concatenate([flat @ bx, flat @ by]) + matrix @ start.ravel()
+    matrix[np.diag_indices(len(matrix))] += np.tile(1.0 / straight.spreads**2, 2)
+    return np.asarray(np.linalg.solve(matrix, pulled).reshape(2, -1))
+
+
+def inverse_of(field: Float32Array) -> Float32Array:
+    """The field (2, h, w) in px that leads back."""
     back = -field
-    for _ in range(2):
-        back = -np.stack([_warped(layer, back) for layer in field])
+    for _ in range(3):
+        back = -np.stack([warped(layer, back) for layer in field])
     return back
 
 
-def _warped(layer: Float32Array, field: Float32Array, kind: int = cv2.INTER_LINEAR) -> Float32Array:
+def warped(layer: Float32Array, field: Float32Array, kind: int = cv2.INTER_LINEAR) -> Float32Array:
+    """The layer (h, w) as seen at each place displaced by the field (2, h, w) in px."""
     rows, columns = np.indices(layer.shape, np.float32)
     return np.asarray(cv2.remap(layer, columns + field[0], rows + field[1], kind, borderMode=cv2.BORDER_REPLICATE))

@@ -13,11 +13,11 @@ from numpy.typing import NDArray
 from fragkit.errors import EstimationError
 from fragkit.frozen import frozen_array
 from fragkit.motifs import outlines as lines
-from fragkit.motifs.bending import bend
+from fragkit.motifs.bending import inverse_of, warped
 from fragkit.motifs.centres import Centres
 from fragkit.motifs.copies import Copies, Grid, finer, regrid
-from fragkit.motifs.details import Details, detail
-from fragkit.motifs.labels import Read, label_picture, override
+from fragkit.motifs.details import detail
+from fragkit.motifs.labels import Copied, Read, label_picture, override
 from fragkit.motifs.later import GUESS_NOTE, part_later_work
 from fragkit.motifs.learning import Learned, Sheet, cut_copies, learn_copies, open_sheet
 from fragkit.motifs.mixture import GROUND, METAL, SHADOW, expect, likelihood
@@ -28,6 +28,7 @@ from fragkit.motifs.shares import Toned, divide, divide_copies, mean_halves, ton
 from fragkit.motifs.sharpening import CAUTION, edge_width_px, sharpen
 from fragkit.motifs.silhouette import stray_from_silhouette
 from fragkit.motifs.stance import measure_stance
+from fragkit.motifs.straightening import Bends
 from fragkit.rectify import Picture
 from fragkit.threads import side_by_side, with_one_blas_thread
 
@@ -124,36 +125,52 @@ def _checked_labels(examples: Sequence[tuple[Picture, Centres]], labels: Any) ->
 
 @dataclass(frozen=True, eq=False)
 class _Shares:
-    """Shares of metal and shadow in each copy (n, h, w), how far it is seen, of all (3, h, w), of a typical copy."""
+    """What the copies show.
+
+    Shares of metal and shadow in each copy (n, h, w) and how far it is seen; in all of them straightened (3, h, w), in
+    a typical one; the copies straightened and in the detail of all (2, n, h, w), and the fields (n, 2, h, w) that lead
+    from a copy to the straight motif.
+    """
 
     metal: Float32Array
-    shadow: Float32Array
     weight: Float32Array
     atlas: Float32Array
     typical: Float32Array
     resolution: RingCorrelation
-    details: Details
+    details: Float32Array
+    backs: Float32Array
 
 
 def _share(sheets: Sequence[Sheet], learned: Learned, fine: Grid) -> _Shares:
     """What every pixel of every copy shows, and what all copies show together.
 
-    What the copies show together is sharpened to a typical copy, which tells bare lines, and all is read again.
+    Copies are cut along their bends, what they show together is sharpened to a typical copy, which tells bare lines,
+    and all is read again.
     """
     pitch, paints = fine.mm_per_px, learned.paints
     typical = regrid(learned.atlas, learned.grid, fine)
-    copies = [cut_copies([sheet], fine) for sheet in sheets if len(sheet.xy_mm)]
-    for _ in range(N_READINGS):
+    used = [sheet for sheet in sheets if len(sheet.xy_mm)]
+    bends = Bends.none([len(sheet.xy_mm) for sheet in used], fine)
+    for k in range(N_READINGS):
+        copies = side_by_side(lambda sheet, own: cut_copies([sheet], fine, own), used, bends.fields())
         parts = side_by_side(partial(_toned, learned, typical, pitch), copies)
         both, leaves = divide(parts, typical, paints, pitch)
         typical = _typical(both.metal, both.shadow)
+        if k < N_READINGS - 1:
+            bends = bends.further(used, parts, leaves, both, paints)
     metal, shadow = divide_copies(parts, leaves, both, paints, pitch)
     weight = np.concatenate([part.weight for part in parts])
-    bent = bend(metal, shadow, weight, pitch)
-    details = detail(bent, _typical(*bent.model), (metal, shadow))
+    backs = np.array([inverse_of(field) for field in np.concatenate(bends.fields())])
     final = np.stack([both.metal, both.shadow, 1.0 - both.metal - both.shadow])
-    agreed = ring_correlation(*mean_halves(parts), mm_per_px=pitch)
-    return _Shares(metal, shadow, weight, final, typical, agreed, details)
+    return _Shares(
+        metal=np.array([warped(*pair) for pair in zip(metal, backs, strict=True)]),
+        weight=np.array([warped(*pair) for pair in zip(weight, backs, strict=True)]),
+        atlas=final,
+        typical=typical,
+        resolution=ring_correlation(*mean_halves(parts), mm_per_px=pitch),
+        details=detail(both, typical, (metal, shadow)),
+        backs=backs,
+    )
 
 
 def _toned(learned: Learned, typical: Float32Array, pitch: float, copies: Copies) -> Toned:
@@ -175,17 +192,18 @@ def _typical(metal: Float32Array, shadow: Float32Array) -> Float32Array:
 def _label(sheets: Sequence[Sheet], shares: _Shares, grid: Grid, learned: Learned) -> list[Read]:
     """What every picture shows; nothing is read where no motif was found."""
     ends = np.cumsum([len(sheet.xy_mm) for sheet in sheets])[:-1]
-    copies = zip(np.split(shares.details.metal, ends), np.split(shares.details.shadow, ends), strict=True)
+    copied = zip(np.split(shares.details, ends, axis=1), np.split(shares.backs, ends), strict=True)
+    copies = [Copied(*own, shares.typical, grid) for own in copied]
 
-    def read(sheet: Sheet, own: tuple[Float32Array, Float32Array]) -> Read:
+    def read(sheet: Sheet, own: Copied) -> Read:
         if len(sheet.xy_mm) == 0:
             shape = sheet.picture.coverage.shape
             return Read(np.zeros(shape, np.uint8), np.zeros(shape, np.float32))
         lost = np.array([s in ("lost", "not there", "outside") for s in sheet.centres.status])
         sites = [(xy, 1.0) for xy in sheet.xy_mm] + [(xy, TRUST_LOST) for xy in sheet.centres.xy_mm[lost]]
-        return label_picture(sheet, sites, own, shares.typical, grid, learned.surfaces)
+        return label_picture(sheet, sites, own, learned.surfaces)
 
-    return side_by_side(read, sheets, list(copies))
+    return side_by_side(read, sheets, copies)
 
 
 def _motif(

@@ -82,10 +82,19 @@ def finer(grid: Grid, mm_per_px: float) -> Grid:
     return grid_over(mm_per_px, np.array([x[0], y[-1]]), np.array([x[-1], y[0]]))
 
 
-def cut(image: NDArray[Any], picture: Picture, xy_mm: FloatArray, grid: Grid, *, beyond: float) -> NDArray[Any]:
+def cut(
+    image: NDArray[Any],
+    picture: Picture,
+    xy_mm: FloatArray,
+    grid: Grid,
+    *,
+    beyond: float,
+    bends: Float32Array | None = None,
+) -> NDArray[Any]:
     """Copies (n, rows, columns[, 3]) of `image`, which has the picture's pixels; `beyond` outside the picture.
 
-    Colours are interpolated by cubics, shares (h, w) linearly; of whole numbers the nearest is taken.
+    Colours are interpolated by cubics, shares (h, w) linearly; of whole numbers the nearest is taken. `bends`
+    (n, 2, rows, columns) in px of the grid lead from places of the straight motif to those of each copy.
     """
     plain = cv2.INTER_LINEAR if image.dtype == np.float32 else cv2.INTER_NEAREST
     flag = cv2.INTER_CUBIC if image.ndim == 3 else plain
@@ -93,10 +102,20 @@ def cut(image: NDArray[Any], picture: Picture, xy_mm: FloatArray, grid: Grid, *,
     stack = np.empty((len(xy_mm), *grid.shape, *image.shape[2:]), image.dtype)
     for n, centre in enumerate(xy_mm):
         matrix = grid.to_grid(picture, centre)
-        stack[n] = cv2.warpAffine(
-            image, matrix, size, flags=flag, borderMode=cv2.BORDER_CONSTANT, borderValue=(beyond,) * 3
-        )
+        edge = (beyond,) * 3
+        if bends is None:
+            stack[n] = cv2.warpAffine(image, matrix, size, flags=flag, borderMode=cv2.BORDER_CONSTANT, borderValue=edge)
+        else:
+            x, y = _bent_places(matrix, bends[n])
+            stack[n] = cv2.remap(image, x, y, flag, borderMode=cv2.BORDER_CONSTANT, borderValue=edge)
     return stack
+
+
+def _bent_places(to_grid: FloatArray, bend: Float32Array) -> tuple[Float32Array, Float32Array]:
+    """Columns and rows in the picture of every place of the grid, bent."""
+    scale, away = to_grid[0, 0], to_grid[:, 2].astype(np.float32)
+    rows, columns = np.indices(bend.shape[1:], np.float32)
+    return (columns + bend[0] - away[0]) / np.float32(scale), (rows + bend[1] - away[1]) / np.float32(scale)
 
 
 def regrid(atlas: Float32Array, old: Grid, new: Grid) -> Float32Array:

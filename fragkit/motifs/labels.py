@@ -14,6 +14,7 @@ from fragkit.motifs.copies import Grid
 from fragkit.motifs.damage import damage_odds
 from fragkit.motifs.learning import Sheet
 from fragkit.motifs.mixture import FOREIGN, GROUND, METAL, SHADOW, Surfaces, clamp, expect
+from fragkit.motifs.neighbourhood import damage_goes_on
 from fragkit.opencv import cv2
 from fragkit.rectify import Picture
 
@@ -47,41 +48,57 @@ class Read:
     probability: Float32Array
 
 
-def label_picture(
-    sheet: Sheet,
-    sites: Sequence[tuple[FloatArray, float]],
-    shares: tuple[Float32Array, Float32Array],
-    atlas: Float32Array,
-    grid: Grid,
-    surfaces: Surfaces,
-) -> Read:
+@dataclass(frozen=True, eq=False)
+class Copied:
+    """Copies of one picture.
+
+    Attributes
+    ----------
+    shares : (2, n, rows, columns) array
+        Of metal and shadow, straightened.
+    backs : (n, 2, rows, columns) array
+        Fields in px of `grid` from a place of the copy to that of the straight motif.
+    atlas : (3, rows, columns) array
+        Shares of metal, shadow and ground in a typical copy.
+    """
+
+    shares: Float32Array
+    backs: Float32Array
+    atlas: Float32Array
+    grid: Grid
+
+
+def label_picture(sheet: Sheet, sites: Sequence[tuple[FloatArray, float]], copied: Copied, surfaces: Surfaces) -> Read:
     """What every pixel of a picture shows.
 
     Parameters
     ----------
     sites : sequence of (xy_mm, trust)
-        Where motifs are, those of `shares` first, and how far the atlas is trusted there (0 to 1).
-    shares : pair of (n, rows, columns) arrays
-        Shares of metal and shadow in the copies.
-    atlas : (3, rows, columns) array
-        Probabilities of metal, shadow and ground on `grid`.
+        Where motifs are, those of `copied` first, and how far the atlas is trusted there (0 to 1).
     """
     picture, ratio = sheet.picture, sheet.ratio
-    prior = _place([(xy, trust * atlas) for xy, trust in sites], picture, grid)
+    own_bends = [*copied.backs, *[None] * (len(sites) - len(copied.backs))]
+    prior = _place(
+        [(xy, trust * copied.atlas, back) for (xy, trust), back in zip(sites, own_bends, strict=True)],
+        picture,
+        copied.grid,
+    )
     like = surfaces.at(surfaces.boxes.sort(ratio))
     inside, pitch, share = picture.coverage[None], picture.mm_per_px, surfaces.foreign_ratio
     _, foreign = expect(like[:, None], prior, inside, share, pitch)
     on_ground = picture.coverage & (prior[GROUND] > 0.9) & between_motifs(sheet, reach_ratio=0.5)
     odds = damage_odds(ratio, foreign[0], on_ground, _well_left(sheet), pitch)
     like[FOREIGN] = np.where(on_ground, odds * (like[:3] * prior).sum(0), like[FOREIGN])
+    _, foreign = expect(like[:, None], prior, inside, share, pitch)
+    like[FOREIGN] = damage_goes_on(like, foreign[0], prior, ratio, surfaces, pitch)
     if sheet.given is not None:
         like = clamp(like, sheet.given)
     own, foreign = expect(like[:, None], prior, inside, share, pitch)
     wide = cv2.morphologyEx((foreign[0] > 0.5).astype(np.uint8), cv2.MORPH_OPEN, disc(CRACK_MM, sheet))
     own, lost = own[:, 0], cv2.medianBlur(wide, 5) > 0
     lost = _to_half_way(lost, on_ground & picture.coverage, ratio)
-    copies = zip(sites, *shares, strict=False)
-    divided = _place([(xy, np.stack(pair)) for (xy, _), *pair in copies], picture, grid)
+    copies = zip(sites, np.moveaxis(copied.shares, 1, 0), copied.backs, strict=False)
+    divided = _place([(xy, pair, back) for (xy, _), pair, back in copies], picture, copied.grid)
     own = np.where(divided[GROUND] < 0.99, divided, own)
     own = own / np.maximum(own.sum(0), 1e-6)
     best = np.where(own[METAL] > 0.5, METAL, np.where(own[SHADOW] > own[GROUND], SHADOW, GROUND))
@@ -114,27 +131,36 @@ def _to_half_way(lost: BoolArray, on_ground: BoolArray, ratio: Float32Array) -> 
     return np.asarray(cv2.medianBlur(out.astype(np.uint8), 3) > 0)
 
 
-def _place(layers: Sequence[tuple[FloatArray, Float32Array]], picture: Picture, grid: Grid) -> Float32Array:
+Layer = tuple[FloatArray, Float32Array, Float32Array | None]
+"""Where a copy lies, its shares, and how it leads back to the straight motif."""
+
+
+def _place(layers: Sequence[Layer], picture: Picture, grid: Grid) -> Float32Array:
     """Metal and shadow (2 or more layers) of copies on `grid` over the whole picture (3, h, w), the rest ground."""
     out = np.zeros((3, *picture.coverage.shape), np.float32)
-    for xy_mm, copy in layers:
-        _lay(out[:GROUND], copy[:GROUND], xy_mm, picture, grid)
+    for xy_mm, copy, back in layers:
+        _lay(out[:GROUND], copy[:GROUND], grid.to_grid(picture, xy_mm), back)
     out[GROUND] = np.clip(1.0 - out[METAL] - out[SHADOW], 0.002, 1.0)
     return out
 
 
-def _lay(out: Float32Array, copy: Float32Array, xy_mm: FloatArray, picture: Picture, grid: Grid) -> None:
-    """Layers of a copy on `grid` laid onto those (k, h, w) of the picture; where copies meet the larger value stays."""
-    shape = picture.coverage.shape
-    matrix = cv2.invertAffineTransform(grid.to_grid(picture, xy_mm))
-    corners = matrix @ np.array([[0, grid.shape[1]], [0, grid.shape[0]], [1, 1]], float)
+def _lay(out: Float32Array, copy: Float32Array, to_grid: FloatArray, back: Float32Array | None) -> None:
+    """Layers of a copy on a grid laid onto those (k, h, w) of the picture; where copies meet the larger value stays."""
+    matrix = cv2.invertAffineTransform(to_grid)
+    corners = matrix @ np.array([[0, copy.shape[2]], [0, copy.shape[1]], [1, 1]], float)
     left, top = np.maximum(np.floor(corners[:, 0]).astype(int), 0)
-    right, bottom = np.minimum(np.ceil(corners[:, 1]).astype(int) + 1, shape[::-1])
+    right, bottom = np.minimum(np.ceil(corners[:, 1]).astype(int) + 1, out.shape[:0:-1])
     if right <= left or bottom <= top:
         return
     matrix[:, 2] -= (left, top)
+    size = (int(right - left), int(bottom - top))
+    if back is not None:
+        scale, away = to_grid[0, 0], to_grid @ [left, top, 1.0]
+        rows, columns = np.indices(size[::-1], np.float32)
+        x, y = (cv2.warpAffine(layer, matrix, size, borderMode=cv2.BORDER_REPLICATE) for layer in back)
+        x, y = x + np.float32(scale) * columns + np.float32(away[0]), y + np.float32(scale) * rows + np.float32(away[1])
     for whole, layer in zip(out, copy, strict=True):
-        part = cv2.warpAffine(layer, matrix, (int(right - left), int(bottom - top)))
+        part = cv2.warpAffine(layer, matrix, size) if back is None else cv2.remap(layer, x, y, cv2.INTER_LINEAR)
         window = whole[top:bottom, left:right]
         np.maximum(window, part, out=window)
 

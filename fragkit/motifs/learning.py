@@ -140,17 +140,17 @@ def _cell_grid(centres: Centres) -> Grid:
     return grid_over(COARSE_MM, -reach, reach)
 
 
-def cut_copies(sheets: Sequence[Sheet], grid: Grid) -> Copies:
-    """The copies of all sheets on `grid`."""
+def cut_copies(sheets: Sequence[Sheet], grid: Grid, bends: Float32Array | None = None) -> Copies:
+    """The copies of all sheets on `grid`; those of one sheet cut along their bends if these are given."""
     own_cell = _own_cell(grid, sheets[0].centres)
     colours, inside, labels = [], [], []
     for sheet in sheets:
-        colours.append(cut(sheet.ratio, sheet.picture, sheet.xy_mm, grid, beyond=1.0))
+        colours.append(cut(sheet.ratio, sheet.picture, sheet.xy_mm, grid, beyond=1.0, bends=bends))
         covered = sheet.picture.coverage.astype(np.float32)
-        inside.append(cut(covered, sheet.picture, sheet.xy_mm, grid, beyond=0.0) > 0.999)
+        inside.append(cut(covered, sheet.picture, sheet.xy_mm, grid, beyond=0.0, bends=bends) > 0.999)
         given = np.zeros((len(sheet.xy_mm), *grid.shape), np.uint8)
         if sheet.given is not None:
-            given = cut(sheet.given, sheet.picture, sheet.xy_mm, grid, beyond=0.0)
+            given = cut(sheet.given, sheet.picture, sheet.xy_mm, grid, beyond=0.0, bends=bends)
         labels.append(given)
     stack = np.concatenate(colours)
     seen = np.concatenate(inside) & own_cell

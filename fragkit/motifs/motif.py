@@ -31,7 +31,8 @@ class Motif:
     origin_px : (2,) array
         Column and row of the motif's centre, its metal centroid, in the maps.
     metal, shadow, ground : (h, w) float32 arrays
-        Share of the examples that show this surface at the place, damage left out.
+        Share of the pixel that this surface takes, in the mean of the examples brought onto each other: each cut
+        along its own bends, damage left out.
     support : (h, w) float32 array
         How many examples show the place, each weighted by how surely it is undamaged.
     outlines : mapping of str to tuple of (m, 2) arrays

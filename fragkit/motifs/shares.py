@@ -24,8 +24,8 @@ BoolArray = NDArray[np.bool_]
 
 LEAF_MM = 1.2
 """Width (sd) over which the leaf around a place is averaged."""
-NEAR_MM = 0.8
-"""Width (sd) over which what lies beneath and beside the metal is averaged."""
+NEAR_MM = ((0.8, 1.0), (2.5, 0.03), (8.0, 0.001))
+"""Widths (sd) over which what lies beneath and beside the metal is averaged, and how far each is trusted."""
 LEAST_REACH = 0.01
 LEAST_SUPPORT = 0.12
 RIM_MM = 2.0
@@ -34,6 +34,8 @@ RIM_MM = 2.0
 CLEAR_SD = 5.0
 """Where leaf and what lies beside it differ by fewer noise deviations than this, the other copies count more."""
 CORE_SHARE = 0.8
+ODD_SHARE = 0.35
+"""A copy that departs from all by this share counts half: leaf is rubbed off, or something lies on it."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -80,13 +82,20 @@ def paints_from(own: Float32Array, colours: Float32Array) -> Paints:
 def toned(own: Float32Array, foreign: Float32Array, colours: Float32Array, inside: BoolArray, paints: Paints) -> Toned:
     """Copies of a picture from probabilities (3, n, h, w) and (n, h, w), tones (n, h, w, 3) and what is inside.
 
-    Pixels beside damage are mixed with it and do not count.
+    Pixels beside damage are mixed with it and do not count; a line as narrow as the mixed pixels of an edge is none.
     """
-    away = cv2.transform(colours.reshape(-1, 1, 3) - np.float32(1.0), paints.whitening)
-    tones = np.ascontiguousarray(np.moveaxis(away.reshape(colours.shape), -1, 0), np.float32)
-    near = np.array([cv2.dilate(layer, np.ones((3, 3), np.uint8)) for layer in foreign], np.float32)
+    tones = tones_of(colours, paints)
+    kernel = np.ones((3, 3), np.uint8)
+    wide = (cv2.morphologyEx(layer, cv2.MORPH_OPEN, kernel) for layer in foreign)
+    near = np.array([cv2.dilate(layer, kernel) for layer in wide], np.float32)
     metal = np.asarray(own[METAL] / np.maximum(own.sum(0), 1e-6), np.float32)
     return Toned(tones, metal, np.where(inside, 1.0 - near, 0.0).astype(np.float32))
+
+
+def tones_of(colours: Float32Array, paints: Paints) -> Float32Array:
+    """Differences (3, n, h, w) from the ground in noise deviations, of ratios (n, h, w, 3)."""
+    away = cv2.transform(colours.reshape(-1, 1, 3) - np.float32(1.0), paints.whitening)
+    return np.ascontiguousarray(np.moveaxis(away.reshape(colours.shape), -1, 0), np.float32)
 
 
 def divide(
@@ -119,7 +128,7 @@ def divide_copies(
     parts: Sequence[Toned], leaves: Sequence[Float32Array], both: Consensus, paints: Paints, mm_per_px: float
 ) -> tuple[Float32Array, Float32Array]:
     """Shares (n, h, w) of metal and shadow in each copy of all pictures."""
-    beneath = _beneath(both, mm_per_px)
+    beneath = beneath_metal(both, mm_per_px)
     layers = [_of_copies(part, leaf, both, beneath, paints) for part, leaf in zip(parts, leaves, strict=True)]
     metal, shadow = (np.concatenate(k) for k in zip(*layers, strict=True))
     return metal, shadow
@@ -146,7 +155,7 @@ def _leaf(part: Toned, metal: Float32Array, paints: Paints, mm_per_px: float) ->
     """
     kernel, width_px = np.ones((3, 3), np.uint8), LEAF_MM / mm_per_px
     sure = (part.metal > 0.7) & (part.weight > 0.5) & (metal > CORE_SHARE * float(metal.max()))
-    bases = (np.zeros(3, np.float32), _paint(paints))
+    bases = (np.zeros(3, np.float32), paint_of(paints))
     away2 = np.minimum(*(sum((part.tones[k] - base[k]) ** 2 for k in range(3)) for base in bases))
     weight = away2 / (away2 + np.float32(CLEAR_SD**2))
     out = np.empty_like(part.tones)
@@ -160,42 +169,59 @@ def _leaf(part: Toned, metal: Float32Array, paints: Paints, mm_per_px: float) ->
 
 
 def _solve(parts: Sequence[Toned], leaves: Sequence[Float32Array], atlas: Float32Array, paints: Paints) -> Consensus:
-    paint = _paint(paints)
+    paint = paint_of(paints)
     ridge = np.float32(CLEAR_SD**2)
     shape = atlas.shape[1:]
     uu, uv, uy, vv, vy = (np.zeros(shape, np.float32) for _ in range(5))
     for part, leaf in zip(parts, leaves, strict=True):
-        uu += (part.weight * (leaf**2).sum(0)).sum(0)
-        uy += (part.weight * (leaf * part.tones).sum(0)).sum(0)
-        uv += (part.weight * np.tensordot(paint, leaf, 1)).sum(0)
-        vy += (part.weight * np.tensordot(paint, part.tones, 1)).sum(0)
-        vv += part.weight.sum(0) * (paint @ paint)
+        rest = part.tones - atlas[METAL] * leaf - atlas[SHADOW] * paint[:, None, None, None]
+        size2 = (leaf**2).sum(0)
+        far2 = (rest**2).sum(0) / (size2 + paint @ paint + ridge)
+        weight = part.weight / (1.0 + far2 / np.float32(ODD_SHARE**2))
+        uu += (weight * size2).sum(0)
+        uy += (weight * (leaf * part.tones).sum(0)).sum(0)
+        uv += (weight * np.tensordot(paint, leaf, 1)).sum(0)
+        vy += (weight * np.tensordot(paint, part.tones, 1)).sum(0)
+        vv += weight.sum(0) * (paint @ paint)
     uu, vv = uu + ridge, vv + ridge
     uy, vy = uy + ridge * atlas[METAL], vy + ridge * atlas[SHADOW]
-    metal = np.clip((uy * vv - vy * uv) / (uu * vv - uv**2), 0.0, 1.0)
+    metal = _without_odd_pixels(np.clip((uy * vv - vy * uv) / (uu * vv - uv**2), 0.0, 1.0).astype(np.float32))
     shadow = np.clip((vy - metal * uv) / vv, 0.0, 1.0 - metal)
     return Consensus(metal, shadow if paints.shadow is not None else 0.0 * metal)
 
 
-def _paint(paints: Paints) -> Float32Array:
+def _without_odd_pixels(share: Float32Array) -> Float32Array:
+    """The map with single pixels that have nothing of their neighbours set to these: tones of leaf and paint nearly
+    on one line with the ground leave the shares of a pixel open."""
+    around = cv2.medianBlur(share, 3)
+    return np.where(np.abs(share - around) > 0.5, around, share)
+
+
+def paint_of(paints: Paints) -> Float32Array:
     """The shadow's tone (3,) in noise deviations from the ground; 0 if there is no shadow."""
     if paints.shadow is None:
         return np.zeros(3, np.float32)
     return np.asarray(paints.whitening @ (paints.shadow - 1.0), np.float32)
 
 
-def _beneath(both: Consensus, mm_per_px: float) -> Float32Array:
-    """Share (h, w) of shadow in what lies beneath or beside the metal."""
+def beneath_metal(both: Consensus, mm_per_px: float) -> Float32Array:
+    """Share (h, w) of shadow in what lies beneath or beside the metal: that of the bare places around, the near first.
+
+    A place that is hardly bare tells hardly anything of its own.
+    """
     bare = 1.0 - both.metal
-    near = [cv2.GaussianBlur(layer, (0, 0), NEAR_MM / mm_per_px) for layer in (both.shadow, bare)]
-    return np.asarray(np.clip(near[0] / np.maximum(near[1], 1e-3), 0.0, 1.0), np.float32)
+    sums = np.zeros((2, *bare.shape), np.float32)
+    for reach_mm, trust in NEAR_MM:
+        for total, layer in zip(sums, (both.shadow * bare, bare * bare), strict=True):
+            total += np.float32(trust) * widely(layer, reach_mm / mm_per_px)
+    return np.asarray(np.clip(sums[0] / np.maximum(sums[1], 1e-6), 0.0, 1.0), np.float32)
 
 
 def _of_copies(
     part: Toned, leaf: Float32Array, both: Consensus, beneath: Float32Array, paints: Paints
 ) -> tuple[Float32Array, Float32Array]:
     """Shares (n, h, w) of metal and shadow in each copy; where tones do not tell, those of all copies."""
-    paint = _paint(paints)
+    paint = paint_of(paints)
     base = paint[:, None, None, None] * beneath
     known = (leaf**2).sum(0) > 0.0
     step = np.where(known, leaf - base, 0.0)

@@ -57,8 +57,8 @@ def test_maps_and_outlines_share_one_frame(motif):
     rows, columns = np.indices(motif.metal.shape)
     weight = np.clip(motif.metal, 0.0, 1.0)
     middle = [(weight * columns).sum() / weight.sum(), (weight * rows).sum() / weight.sum()]
-    # grey edges weigh a little differently from the outline at one half
-    np.testing.assert_allclose(motif.origin_px, middle, rtol=0, atol=0.3)
+    # grey edges, and a stem whose tip only some copies show, weigh differently from the outline at one half
+    np.testing.assert_allclose(motif.origin_px, middle, rtol=0, atol=0.5)
     np.testing.assert_allclose(motif.metal + motif.shadow + motif.ground, 1.0, rtol=0, atol=1e-3)
 
 

@@ -1,0 +1,84 @@
+"""Damage on a motif told by the damage beside it: a filler, a bare plaster or a later paint goes on where it is seen.
+
+By tone alone a pale filler over a whole motif passes for bright leaf. Beside the motif, where the undamaged surface
+would be ground, the filler is known for what it is, and so is its tone at this place.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fragkit.motifs.light import shrink
+from fragkit.motifs.mixture import FOREIGN, GROUND, Surfaces, widely
+from fragkit.motifs.tones import OPPONENT
+from fragkit.opencv import cv2
+
+Float32Array = NDArray[np.float32]
+
+REACHES_MM = (2.0, 4.0)
+"""Widths (sd) over which damage beside a motif is looked at."""
+WEIGHT = 0.5
+"""How much what is seen beside a place counts for the place itself (0 to 1)."""
+COARSE_MM = 1.2
+LEAST_SPREAD = 0.012
+SMOOTH_MM = 0.6
+"""Tones are compared in means over this width (sd)."""
+
+
+def damage_goes_on(
+    like: Float32Array,
+    foreign: Float32Array,
+    prior: Float32Array,
+    ratio: Float32Array,
+    surfaces: Surfaces,
+    pitch: float,
+) -> Float32Array:
+    """Density (h, w) of foreign surface at each pixel, the tone of the damage around heeded.
+
+    Parameters
+    ----------
+    like : (4, h, w) array
+        Densities by tone.
+    foreign : (h, w) array
+        Probability of damage.
+    prior : (3, h, w) array
+        Metal, shadow and ground as they would be undamaged.
+    ratio : (h, w, 3) array
+        Ratios to the ground.
+    """
+    step, shape = max(1, round(COARSE_MM / pitch)), foreign.shape
+    tones = cv2.transform(ratio, OPPONENT)
+    there = (prior[GROUND] > 0.9).astype(np.float32)
+    damage = (there * foreign)[..., None]
+    small = [
+        shrink(np.ascontiguousarray(layer), step)
+        for layer in (there, damage[..., 0], tones * damage, tones**2 * damage)
+    ]
+    smooth = cv2.GaussianBlur(tones, (0, 0), SMOOTH_MM / pitch)
+    share: NDArray[Any] = there
+    even = np.prod(surfaces.boxes.width / np.float32(np.sqrt(2.0 * np.pi)))
+    out: NDArray[Any] = like[FOREIGN].copy()
+    for reach_mm in REACHES_MM:
+        known, damaged, first, second = (widely(layer, reach_mm / (pitch * step)) for layer in small)
+        total = np.maximum(damaged, 1e-4)[..., None]
+        mean = first / total
+        spread = np.sqrt(np.maximum(second / total - mean**2, 0.0) + np.float32(LEAST_SPREAD**2))
+        share = np.clip(damaged / np.maximum(known, 0.02), 0.0, 1.0)
+        near, width, share = (_enlarged(layer, step, shape) for layer in (mean, spread, share))
+        far2 = (((smooth - near) / width) ** 2).sum(2)
+        local = even / np.prod(width, axis=2) * np.exp(np.maximum(-0.5 * far2, -30.0))
+        out = np.maximum(out, (1.0 - share) * like[FOREIGN] + share * local)
+    sure = np.clip(share, 0.5, 0.98)
+    out *= (sure / (1.0 - sure)) ** WEIGHT
+    return np.asarray(np.where(there > 0, like[FOREIGN], out), np.float32)
+
+
+def _enlarged(coarse: NDArray[Any], step: int, shape: tuple[int, int]) -> Float32Array:
+    shift = (step - 1) / 2.0
+    matrix = np.array([[step, 0.0, shift], [0.0, step, shift]])
+    return np.asarray(
+        cv2.warpAffine(coarse, matrix, shape[::-1], flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    )

@@ -1,0 +1,72 @@
+"""The copies of all pictures, straightened together: each bent onto what all show, their mean bend taken off."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fragkit.motifs.bending import N_STEPS, OWN_COPIES, Modes, Straight, bend_further, modes_over
+from fragkit.motifs.copies import Grid, cut
+from fragkit.motifs.learning import Sheet
+from fragkit.motifs.shares import Consensus, Paints, Toned, tones_of
+from fragkit.threads import side_by_side
+
+FloatArray = NDArray[np.float64]
+Float32Array = NDArray[np.float32]
+
+
+@dataclass(frozen=True, eq=False)
+class Bends:
+    """How the copies of each picture are bent.
+
+    Attributes
+    ----------
+    weights : tuple of (n, 2, k) arrays
+        Of the modes, one array per picture.
+    spreads : (k,) array
+        Their standard deviation from copy to copy.
+    """
+
+    weights: tuple[FloatArray, ...]
+    spreads: FloatArray
+    modes: Modes
+    grid: Grid
+
+    @classmethod
+    def none(cls, n_copies: Sequence[int], grid: Grid) -> Bends:
+        modes = modes_over(grid)
+        k = len(modes.fields)
+        return cls(tuple(np.zeros((n, 2, k)) for n in n_copies), np.ones(k), modes, grid)
+
+    def fields(self) -> list[Float32Array]:
+        """(n, 2, h, w) of every picture, in px from a place of the straight motif to that of the copy."""
+        return [self.modes.of(own) for own in self.weights]
+
+    def further(
+        self,
+        sheets: Sequence[Sheet],
+        parts: Sequence[Toned],
+        leaves: Sequence[Float32Array],
+        both: Consensus,
+        paints: Paints,
+    ) -> Bends:
+        """The bends after some steps, what all copies have in common taken off."""
+        straight = Straight(both, paints, self.modes, self.spreads, self.grid.mm_per_px)
+
+        def bend(sheet: Sheet, part: Toned, leaf: Float32Array, weights: FloatArray) -> FloatArray:
+            weights = bend_further(weights, part.tones, part.weight, leaf, straight)
+            for _ in range(N_STEPS - 1):
+                bends = self.modes.of(weights)
+                colours = cut(sheet.ratio, sheet.picture, sheet.xy_mm, self.grid, beyond=1.0, bends=bends)
+                weights = bend_further(weights, tones_of(colours, paints), part.weight, leaf, straight)
+            return weights
+
+        weights = side_by_side(bend, sheets, parts, leaves, self.weights)
+        mean = np.concatenate(weights).mean(axis=0)
+        own = [w - mean for w in weights]
+        square = (np.concatenate(own) ** 2).sum(axis=(0, 1)) / 2.0
+        spreads = np.sqrt((OWN_COPIES + square) / (OWN_COPIES + sum(len(w) for w in own)))
+        return replace(self, weights=tuple(own), spreads=spreads)
