@@ -3,6 +3,7 @@
 from fragkit.colour.areas import AreaColours
 from fragkit.colour.cielab import decode_srgb, linear_to_lab, srgb_to_lab
 from fragkit.colour.difference import delta_e00
+from fragkit.colour.laps import Laps, find_laps
 from fragkit.colour.measure import Colours, measure_colours
 from fragkit.colour.paints import difference_interval, nearest_chances, nearest_paints
 from fragkit.colour.quality import ImageQuality, judge_photograph
@@ -13,9 +14,11 @@ __all__ = [
     "Colour",
     "Colours",
     "ImageQuality",
+    "Laps",
     "decode_srgb",
     "delta_e00",
     "difference_interval",
+    "find_laps",
     "judge_photograph",
     "linear_to_lab",
     "measure_colours",

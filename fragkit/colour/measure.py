@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from fragkit.card import card
 from fragkit.colour.areas import AreaColours, find_areas, rest_of
+from fragkit.colour.laps import Laps, find_laps
 from fragkit.colour.paints import Paint
 from fragkit.colour.patches import PATCH_MM
 from fragkit.colour.surface import CODES, METAL_FLAG, Colour, Mask, Views, lab_text
@@ -42,6 +43,8 @@ class Colours:
         What the colours rest on.
     areas : tuple of AreaColours
         Areas kept apart: those marked by a person, and those proposed. `ground` and `shadow` are of the rest.
+    laps : tuple of (name of picture, Laps)
+        Lap lines in the metal, where a picture shows pieces that are large enough; otherwise one entry that says so.
     notes : tuple of str
     """
 
@@ -50,6 +53,7 @@ class Colours:
     metal: Colour | None
     tone: str = "none"
     areas: tuple[AreaColours, ...] = ()
+    laps: tuple[tuple[str, Laps], ...] = ()
     notes: tuple[str, ...] = ()
 
     def __repr__(self) -> str:
@@ -63,6 +67,7 @@ class Colours:
             rows.append((colour.name, f"L*a*b* (D50) {lab_text(colour)}; {colour.n_patches} patches"))
             rows += [("", f"{paint}: ΔE00 {with_sd(de, sd)}") for paint, de, sd in colour.nearest]
         rows += [("kept apart", area.text) for area in self.areas]
+        rows += [(f"lap lines, {name}", laps.text) for name, laps in self.laps]
         drawn = sketch_swatches("The surfaces as a screen shows them", {colour.name: colour.srgb for colour in found})
         return card("Colours", rows, notes=self.notes, drawing=drawn)
 
@@ -129,7 +134,18 @@ def measure_colours(
     called = names if names is not None else [f"picture {k + 1}" for k in range(len(pictures))]
     apart = find_areas(views, marked, called)
     notes += [area.text for area in apart]
-    return Colours(**found, tone=tone, areas=apart, notes=(*notes, TONE_NOTES[tone]))
+    laps = _laps(pictures, labels, called)
+    return Colours(**found, tone=tone, areas=apart, laps=laps, notes=(*notes, TONE_NOTES[tone]))
+
+
+def _laps(
+    pictures: Sequence[Picture], labels: Sequence[NDArray[np.uint8]], names: Sequence[str]
+) -> tuple[tuple[str, Laps], ...]:
+    """Lap lines by picture where they can be told; else the picture with the largest piece of metal says why not."""
+    found = [(name, find_laps(picture, codes)) for name, picture, codes in zip(names, pictures, labels, strict=True)]
+    return tuple(one for one in found if one[1].is_told) or tuple(
+        sorted(found, key=lambda one: -one[1].largest_mm2)[:1]
+    )
 
 
 def _kind(tone: Tone | None) -> str:

@@ -397,7 +397,9 @@ def _colours(result: StudyResult) -> dict[str, Any] | None:
         return None
     layers = {layer: None if (own := getattr(one, layer)) is None else _colour(own) for layer in ("ground", "shadow")}
     metal = None if one.metal is None else {name: _colour(one.metal)[name] for name in METAL_APPEARANCE}
-    return layers | {"tone": one.tone, "metal": metal, "areas": [_area(area) for area in one.areas]}
+    laps = [{"photo": name} | fields_of(own, "is_told", "spacings", "leaf_sides", "text") for name, own in one.laps]
+    areas = [_area(area) for area in one.areas]
+    return layers | {"tone": one.tone, "metal": metal, "areas": areas, "laps": laps}
 
 
 def _area(area: Any) -> dict[str, Any]:

@@ -20,7 +20,7 @@ def colour(result: StudyResult) -> Html | None:
         rows += [_colour_row(f"{one.name}, {area.name}", one) for one in (area.ground, area.shadow) if one is not None]
     body = table(COLOUR_COLUMNS, rows, caption=COLOUR_CAPTION, numbers=(1, 2, 3, 4))
     tone = paragraph(TONE_WORDS[result.colours.tone])
-    return section("Colour", body, tone, _areas(result.colours.areas), _metal(result), key="colour")
+    return section("Colour", body, tone, _areas(result.colours.areas), _metal(result), _laps(result), key="colour")
 
 
 def _areas(areas: Sequence[Any]) -> Html | None:
@@ -74,3 +74,9 @@ def _metal(result: StudyResult) -> Html:
         "Leaf changes with the angle of light and eye, and tarnish darkens it: what is seen is not a paint colour and "
         f"not the colour of the leaf when new.{seen}{spread}",
     )
+
+
+def _laps(result: StudyResult) -> Html | None:
+    """Lap lines in the metal, or why they cannot tell."""
+    laps = result.colours.laps if result.colours is not None else ()
+    return bullets([f"{name}: {one.text}" for name, one in laps]) if laps else None
