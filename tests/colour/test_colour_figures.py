@@ -132,13 +132,10 @@ def shown(name, rows):
     print(f"95 % interval of a paint's ΔE00 covers         93–97 %    {100 * paints.mean():.0f} % of {len(paints)}")
     if apart:
         print(f"nearest paint told apart and right             ≥ 95 %     {sum(apart)} of {len(apart)}")
-    right = np.mean([row["nearest_right"] for row in rows])
-    print(
-        f"nearest right / its stated chance, mean        equal      {right:.2f} / {np.mean([row['chance'] for row in rows]):.2f}"
-    )
-    print(
-        f"ΔE00 to truth without a chart, median          –          {np.median([row['off_bare'] for row in rows]):.1f}"
-    )
+    right, chance = (np.mean([row[key] for row in rows]) for key in ("nearest_right", "chance"))
+    print(f"nearest right / its stated chance, mean        equal      {right:.2f} / {chance:.2f}")
+    bare = np.median([row["off_bare"] for row in rows if row["off_bare"] is not None])
+    print(f"ΔE00 to truth without a chart, median          –          {bare:.1f}")
     print(
         "over 1.5: "
         + (", ".join(f"seed {row['seed']} ({row['off']:.1f})" for row in rows if row["off"] > 1.5) or "none")
