@@ -56,6 +56,11 @@ def looks_of(ratio: Float32Array, on_ground: BoolArray, mm_per_px: float) -> Loo
     return Looks(code.astype(np.uint16))
 
 
+def thinning(mm_per_px: float) -> int:
+    """Every how many-th row and column damage is learned from: it hangs together over twice as much."""
+    return max(1, round(0.8 / mm_per_px))
+
+
 def damage_odds(
     ratio: Float32Array, foreign: Float32Array, on_ground: BoolArray, trusted: BoolArray, mm_per_px: float
 ) -> Float32Array:
@@ -65,8 +70,8 @@ def damage_odds(
     ----------
     ratio : (h, w, 3) array
         Ratios to the ground.
-    foreign : (h, w) array
-        First probability, by tone.
+    foreign : (h / step, w / step) array
+        First probability, by tone, at every `thinning(mm_per_px)`-th row and column.
     on_ground : (h, w) bool array
         Between the motifs, within the picture: only there is it learned.
     trusted : (h, w) bool array
@@ -77,9 +82,9 @@ def damage_odds(
     Two densities over colour and roughness and a probability that is smooth in space, by expectation and maximisation.
     """
     looks = looks_of(ratio, on_ground, mm_per_px)
-    step = max(1, round(0.8 / mm_per_px))
+    step = thinning(mm_per_px)
     there, trust = (mask[::step, ::step].astype(np.float32) for mask in (on_ground, on_ground & trusted))
-    codes, now = looks.codes[::step, ::step], np.asarray(foreign[::step, ::step], np.float32)
+    codes, now = looks.codes[::step, ::step], np.asarray(foreign, np.float32)
     around = np.maximum(widely(there, DAMAGE_MM / (mm_per_px * step)), 1e-3)
     for _ in range(N_STEPS):
         of_ground = looks.density(trust * (1.0 - now), step, FLOOR_GROUND)

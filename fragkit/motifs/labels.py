@@ -11,7 +11,7 @@ import shapely
 from numpy.typing import NDArray
 
 from fragkit.motifs.copies import Grid
-from fragkit.motifs.damage import damage_odds
+from fragkit.motifs.damage import damage_odds, thinning
 from fragkit.motifs.learning import Sheet
 from fragkit.motifs.mixture import FOREIGN, GROUND, METAL, SHADOW, Surfaces, clamp, expect
 from fragkit.motifs.neighbourhood import damage_goes_on
@@ -85,7 +85,9 @@ def label_picture(sheet: Sheet, sites: Sequence[tuple[FloatArray, float]], copie
     )
     like = surfaces.at(surfaces.boxes.sort(ratio))
     inside, pitch, share = picture.coverage[None], picture.mm_per_px, surfaces.foreign_ratio
-    _, foreign = expect(like[:, None], prior, inside, share, pitch)
+    step = thinning(pitch)
+    thin = np.s_[..., ::step, ::step]
+    _, foreign = expect(like[:, None][thin], prior[thin], inside[thin], share, pitch * step)
     on_ground = picture.coverage & (prior[GROUND] > 0.9) & between_motifs(sheet, reach_ratio=0.5)
     odds = damage_odds(ratio, foreign[0], on_ground, _well_left(sheet), pitch)
     like[FOREIGN] = np.where(on_ground, odds * (like[:3] * prior).sum(0), like[FOREIGN])

@@ -148,8 +148,12 @@ def expect(
 
 
 def _foreign(odd: Float32Array, own: Float32Array, prior: Float32Array, inside: BoolArray) -> Float32Array:
-    weighed = prior * odd
-    return np.where(inside, weighed / np.maximum(weighed + (1.0 - prior) * own, 1e-30), 0.0)
+    weighed, share = prior * odd, (1.0 - prior) * own
+    share += weighed
+    np.maximum(share, np.float32(1e-30), out=share)
+    np.divide(weighed, share, out=share)
+    share *= inside
+    return share
 
 
 def _reach(inside: BoolArray, mm_per_px: float) -> Float32Array:
