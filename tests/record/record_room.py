@@ -5,7 +5,7 @@ from types import SimpleNamespace
 
 import numpy as np
 
-from fragkit.colour import Colour, Colours
+from fragkit.colour import AreaColours, Colour, Colours, Laps
 from fragkit.lattice import Pooled, fit_lattice, measure_spacing
 from fragkit.layout import lay_out
 from fragkit.motifs import Stance
@@ -102,6 +102,18 @@ def tone():
         matrix=np.eye(3), light=np.zeros(5), to_unit=np.ones((2, 2)), names=("1",) * 23, dropped=("19",),
         lab=lab, lab_found=lab + [1.7, 0.0, 0.0], noise=np.full(23, 0.8), kind="colour", light_ratio=0.7,
     )  # fmt: skip
+
+
+def cleaned(ground):
+    """An area marked as cleaned, its ground a little off the rest."""
+    return AreaColours(
+        name="cleaned <1>", is_marked=True, ground=ground, shadow=None, ground_apart=(2.1, 1.2, 3.0), shadow_apart=None
+    )
+
+
+def laps():
+    spacings, sides = ((90.0, 78.1, 0.4, 4),), ((80.0, "a supplier"),)
+    return (("north-1", Laps(is_told=True, spacings=spacings, leaf_sides=sides, text="4 lines 78.1 mm apart")),)
 
 
 def rectified(sd_mm):
@@ -303,7 +315,9 @@ def whole_study(folder, **changes):
         "spacings": dict.fromkeys(("north", "east", "tape"), measure_spacing(lattice())),
         "motif": motif,
         "pooled": repeat,
-        "colours": Colours(ground=pale_ground, shadow=None, metal=None, tone="chart"),
+        "colours": Colours(
+            ground=pale_ground, shadow=None, metal=None, tone="chart", areas=(cleaned(pale_ground),), laps=laps()
+        ),
         "technique": technique(),
         "layout": layout,
         "setting": set_out(layout),
