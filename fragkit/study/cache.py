@@ -74,10 +74,7 @@ class StageCache:
             return False
         try:
             content = _pickled(value)
-            with tempfile.NamedTemporaryFile(dir=path.parent, suffix=".part", delete=False) as beside:
-                beside.write(hashlib.sha256(content).digest())
-                beside.write(content)
-            os.replace(beside.name, path)
+            _write_whole(path, hashlib.sha256(content).digest() + content)
         except (OSError, *_PICKLE_ERRORS) as error:
             self.note = f"Some results could not be kept for the next run ({error})."
             self.remember(key, value)
@@ -132,6 +129,18 @@ def open_cache(folder: Path | None = None) -> StageCache:
         note = f"Nothing is kept for the next run: the cache folder {place} cannot be written ({reason})."
         return StageCache(None, note=note)
     return StageCache(place)
+
+
+def _write_whole(path: Path, content: bytes) -> None:
+    """Write beside, then rename; on a full disk what was written is removed again."""
+    descriptor, name = tempfile.mkstemp(dir=path.parent, suffix=".part")
+    try:
+        with os.fdopen(descriptor, "wb") as beside:
+            beside.write(content)
+        os.replace(name, path)
+    except OSError:
+        Path(name).unlink(missing_ok=True)
+        raise
 
 
 class _Pickler(pickle.Pickler):

@@ -62,6 +62,17 @@ def test_what_cannot_be_kept_is_noted_and_does_no_harm(cache):
     assert [path.name for path in cache.folder.iterdir()] == []
 
 
+def test_a_full_disk_is_noted_and_keeps_no_scraps(cache, monkeypatch):
+    def full(*_):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("fragkit.study.cache.os.replace", full)
+    assert not cache.store("a", np.arange(1000))
+    assert "No space left" in cache.note
+    assert list(cache.folder.iterdir()) == []
+    assert cache.load("a")[0]  # remembered for this run
+
+
 def test_the_results_used_last_are_kept(cache):
     for k in range(4):
         cache.store(f"k{k}", np.zeros(1000, np.uint8))

@@ -102,6 +102,24 @@ def test_a_few_motifs_are_answered_rightly_or_refused(n):
     np.testing.assert_allclose(sides(lattice), TRUE, rtol=0.02)
 
 
+def test_one_row_is_no_net():
+    with pytest.raises(EstimationError, match=r"[Rr]ow|repeat") as caught:
+        lattice_of(painted(net_sites(6, 1)))
+    assert caught.value.needed
+
+
+def test_a_decoration_at_two_scales_is_one_of_them_or_refused():
+    """Left a net, right the same net half as large again: a mean of the two would be wrong for both."""
+    small = painted(net_sites(6, 6))
+    large = cv2.resize(painted(net_sites(6, 6, seed=3)), None, fx=1.5, fy=1.5, interpolation=cv2.INTER_CUBIC)
+    both = np.concatenate([small[:, :1150], large[100:1100, 300:1450]], axis=1)
+    try:
+        found = sides(lattice_of(both))
+    except EstimationError:
+        return
+    assert min(np.abs(found / (scale * TRUE) - 1.0).max() for scale in (1.0, 1.5)) < 0.02
+
+
 CHANGED = {
     "as it is": lambda pixels: pixels,
     "upside down": lambda pixels: pixels[::-1, ::-1],
