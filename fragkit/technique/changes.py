@@ -21,6 +21,9 @@ from fragkit.technique.handwork import HAND_SCATTERS, HandWork, hand_work, hands
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[Any]
 
+_Line = tuple[str, int, FloatArray]
+"""Direction, first column (row) after the line, and 1 for every motif beyond it."""
+
 N_SIMULATED = 300
 LEAST_SITES = 6
 STEP_RATIOS = (1.0, 3.0)
@@ -129,24 +132,40 @@ def find_changes(
     -----
     Every column and every row with six motifs on either side is tried. Every way of hand work with a step there, of
     unknown size and direction, is weighed against every way of hand work without; net and scatter are integrated out.
-    The ratio is compared with that of the same line in walls simulated of the fragment's own hand. Only the strongest
-    of neighbouring lines is kept. Columns or rows that all stand aside from each other, as in stepping off, are the
-    hand's own, and are not named.
+    The ratio is compared with that of the same line in walls simulated of the fragment's own hand. The clearest line is
+    kept, and the others are weighed anew with its step set free, until none stands; so one step is not named twice.
+    Columns or rows that all stand aside from each other, as in stepping off, are the hand's own, and are not named.
     """
     work = hand_work(lattice, n_simulated=N_SIMULATED, rng=rng)
     lines = list(_lines(work.sites))
-    if not lines:
-        return ()
-    weigher = _StepWeigher.of(work)
+    kept: list[tuple[_Line, float]] = []
+    while lines:
+        found = _clearest(work, lines, [line for line, _ in kept], rate)
+        if found is None:
+            break
+        kept.append(found)
+        lines = [line for line in lines if not _near(line, found[0])]
+    chances = {line[:2]: p for line, p in kept}
+    changes = _changes(work, lattice, [line for line, _ in kept])
+    return tuple(replace(one, p=chances[one.along, one.before], fragment=fragment) for one in changes)
+
+
+def _clearest(work: HandWork, lines: list[_Line], known: list[_Line], rate: float) -> tuple[_Line, float] | None:
+    """The clearest line that stands, with its p-value, when the steps at known lines are free."""
+    weigher = _StepWeigher.of(work, [beyond for _, _, beyond in known])
     without = weigher.log_evidence(None)
     gains = np.array([weigher.log_evidence(beyond) - without for _, _, beyond in lines])
     p = (1.0 + np.sum(gains[:, 1:] >= gains[:, :1], axis=1)) / gains.shape[1]
-    stand = np.flatnonzero(false_discoveries(p, rate=rate)).tolist()
-    kept = [k for k in stand if _is_peak(k, lines, gains[:, 0])]
-    return tuple(
-        replace(_change(work, lattice, lines[k]), p=float(p[k]), fragment=fragment)
-        for k in sorted(kept, key=lambda k: -gains[k, 0])
-    )
+    stand = np.flatnonzero(false_discoveries(p, rate=rate))
+    if not len(stand):
+        return None
+    best = int(stand[np.argmax(gains[stand, 0])])
+    return lines[best], float(p[best])
+
+
+def _near(line: _Line, other: _Line) -> bool:
+    """Whether two lines are within two columns (rows) of each other."""
+    return line[0] == other[0] and abs(line[1] - other[1]) <= 2
 
 
 @dataclass(frozen=True, eq=False)
@@ -159,8 +178,9 @@ class _StepWeigher:
     noise_mm2: float
 
     @staticmethod
-    def of(work: HandWork) -> _StepWeigher:
-        contrasts = free_contrasts(np.column_stack([np.ones(len(work.sites)), work.sites])).T
+    def of(work: HandWork, steps: list[FloatArray]) -> _StepWeigher:
+        """With the net free, and any steps that are known to be there."""
+        contrasts = free_contrasts(np.column_stack([np.ones(len(work.sites)), work.sites, *steps])).T
         kernels = (covariance(hand, work.sites, work.places_mm)[::2, ::2] for hand in hands())
         return _StepWeigher(
             contrasts=contrasts,
@@ -183,20 +203,23 @@ class _StepWeigher:
         return np.asarray(logsumexp(logs, axis=(0, 1)) - np.log(len(ratios)))
 
 
-def _change(work: HandWork, lattice: Lattice, line: tuple[str, int, FloatArray]) -> Change:
-    """The step by least squares under the fragment's own hand and measurement; how clear it is is left open."""
-    along, before, beyond = line
+def _changes(work: HandWork, lattice: Lattice, lines: list[_Line]) -> Iterator[Change]:
+    """The steps together by least squares under the fragment's own hand and measurement; how clear is left open."""
+    beyond = np.array([line[2] for line in lines]).reshape(len(lines), len(work.sites)).T
     shape = np.kron(np.column_stack([beyond, np.ones(len(beyond)), work.sites]), np.eye(2))
-    step, cov = least_squares(work.offsets_mm[:, 0], np.asarray(shape, float), work.hand_mm2 + work.noise_mm2)
-    return Change(
-        along=along,
-        before=before,
-        step_mm=frozen_array(step[:2]),
-        step_sd_mm=frozen_array(np.sqrt(np.diag(cov)[:2])),
-        p=1.0,
-        line_mm=frozen_array(_border(work.sites, lattice.xy_mm[work.chosen], 0 if along == "rows" else 1, before)),
-        places_mm=lattice.xy_mm,
-    )
+    steps, cov = least_squares(work.offsets_mm[:, 0], np.asarray(shape, float), work.hand_mm2 + work.noise_mm2)
+    sds = np.sqrt(np.diag(cov))
+    for k, (along, before, _) in enumerate(lines):
+        axis = 0 if along == "rows" else 1
+        yield Change(
+            along=along,
+            before=before,
+            step_mm=frozen_array(steps[2 * k : 2 * k + 2]),
+            step_sd_mm=frozen_array(sds[2 * k : 2 * k + 2]),
+            p=1.0,
+            line_mm=frozen_array(_border(work.sites, lattice.xy_mm[work.chosen], axis, before)),
+            places_mm=lattice.xy_mm,
+        )
 
 
 def _border(sites: IntArray, xy_mm: FloatArray, axis: int, before: int) -> FloatArray:
@@ -208,19 +231,13 @@ def _border(sites: IntArray, xy_mm: FloatArray, axis: int, before: int) -> Float
     return np.asarray(net[0] + ends @ net[1:])
 
 
-def _lines(sites: IntArray) -> Iterator[tuple[str, int, FloatArray]]:
+def _lines(sites: IntArray) -> Iterator[_Line]:
     """Direction, first column (row) after the line, and 1 for every motif beyond it."""
     for axis, along in enumerate(("rows", "columns")):
         for first in np.unique(sites[:, axis])[1:]:
             beyond = (sites[:, axis] >= first).astype(float)
             if LEAST_SITES <= beyond.sum() <= len(sites) - LEAST_SITES:
                 yield along, int(first), beyond
-
-
-def _is_peak(k: int, lines: list[tuple[str, int, FloatArray]], gains: FloatArray) -> bool:
-    """Whether no line within two columns (rows) is clearer."""
-    near = [n for n, line in enumerate(lines) if line[0] == lines[k][0] and abs(line[1] - lines[k][1]) <= 2]
-    return bool(gains[k] == gains[near].max())
 
 
 def find_trade_lengths(

@@ -82,7 +82,7 @@ def find_recurrence(
     the shuffles of a few flawed copies are flawed nearly as well.
 
     Simulated flaws of a fifth of the noise (six placings, 800 samples, or twelve, 200): of plates of 2 × 2 and larger
-    all were found at p = 0.01, of plates of two motifs four in five, since twelve copies hold 66 pairs only and
+    all were found at p = 0.01, of plates of two motifs six in seven, since twelve copies hold 66 pairs only and
     eleven sizes are searched.
 
     References
