@@ -11,7 +11,7 @@ from skimage.color import lab2rgb
 
 from fragkit.colour.cielab import linear_to_lab
 from fragkit.colour.paints import Paint, difference_interval, nearest_chances, nearest_paints
-from fragkit.colour.patches import Patches, biweights, cut_patches, joined, mean_cov, widened
+from fragkit.colour.patches import THIN_LAB_SD, Patches, biweights, cut_patches, joined, mean_cov, widened
 from fragkit.frozen import frozen_array
 from fragkit.rectify import Picture, Tone
 from fragkit.units import with_sd
@@ -141,6 +141,8 @@ def colour_of(
     by_tone = _tone_cov(lab, weights, patches.picture, tones)
     cov = mean_cov(lab_patches, weights, patches) + (0.0 if by_tone is None else by_tone)
     cov = widened(cov, lab_patches, weights, patches)
+    if patches.is_thin:
+        cov = cov + np.diag(np.square(THIN_LAB_SD))
     is_metal = name == "metal"
     near = () if is_metal else nearest_paints(lab, cov, paints)
     chances = nearest_chances(lab, cov, paints) if near and by_tone is not None else None
