@@ -159,7 +159,9 @@ def _qualities(result: StudyResult) -> list[Html]:
     """Image quality by the charts, beside the published classes, and what it comes to for each photograph."""
     judged = {name: judge_photograph(one) for name, one in result.rectified.items()}
     told = [one for one in judged.values() if any(one.overall.values())]
-    verdicts = bullets([f"{name}: {one.text}" for name, one in judged.items()])
+    texts = dict.fromkeys(one.text for one in judged.values())
+    alike = [[name for name, one in judged.items() if one.text == text] for text in texts]
+    verdicts = bullets([f"{', '.join(names)}: {text}" for names, text in zip(alike, texts, strict=True)])
     if not told:
         return [tag("h3", "Image quality"), verdicts]
     rows = [_graded_row([one.graded[k] for one in told]) for k in range(len(told[0].graded))]
