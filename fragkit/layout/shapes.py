@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -10,9 +10,9 @@ from typing import Any
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from shapely import MultiPolygon, Polygon
 
 from fragkit.layout.results import Outlines
+from fragkit.motifs.parts import area_of, parts_of, rings_of
 
 FloatArray = NDArray[np.float64]
 
@@ -46,7 +46,7 @@ class Form:
     @cached_property
     def metal_mm2(self) -> float:
         """Area of the metal at scale 1."""
-        return float(rings_to_area(self.outlines["metal"]).area)
+        return float(area_of(self.outlines["metal"]).area)
 
     def reach_mm(self) -> tuple[float, float]:
         """How far the form reaches from its centre, across and up or down, at most, and a hair (1e-6 mm) more."""
@@ -70,23 +70,6 @@ def bounding_polygon(points_mm: FloatArray) -> FloatArray:
     corners = np.column_stack([support * v[:, 1] - next_support * u[:, 1], next_support * u[:, 0] - support * v[:, 0]])
     hull = shapely.convex_hull(shapely.multipoints(corners / det[:, None]))
     return np.asarray(hull.exterior.coords)[:-1]
-
-
-def rings_to_area(rings: Iterable[FloatArray]) -> Polygon | MultiPolygon:
-    """Area enclosed by rings under the even-odd rule: a ring inside another is a hole."""
-    area: Any = Polygon()
-    for ring in sorted(rings, key=lambda r: -Polygon(r).area):
-        area = area.symmetric_difference(Polygon(ring).buffer(0))
-    return area
-
-
-def area_to_rings(area: Any) -> tuple[FloatArray, ...]:
-    """Rings (m, 2) of a shapely area, holes included, for even-odd filling."""
-    rings: list[FloatArray] = []
-    for part in shapely.get_parts(area):
-        if isinstance(part, Polygon) and not part.is_empty:
-            rings += [np.asarray(r.coords)[:-1] for r in (part.exterior, *part.interiors)]
-    return tuple(rings)
 
 
 def make_form(name: str, outlines: Outlines) -> Form:
@@ -116,11 +99,11 @@ def reshaped_forms(whole: Form) -> tuple[Form, ...]:
     kept. The shadow that lies nearer to the metal that stays is kept with it. A motif of a single metal part
     has no such forms.
     """
-    metal = rings_to_area(whole.outlines["metal"])
-    parts = [part for part in shapely.get_parts(metal) if part.area > 0.01 * metal.area]
-    shadow = rings_to_area(whole.outlines["shadow"])
+    metal = area_of(whole.outlines["metal"])
+    parts = list(parts_of(metal))
+    shadow = area_of(whole.outlines["shadow"])
     forms = [form for side in SIDES for form in _drop_from(side, parts, shadow, whole)]
-    return tuple(sorted(forms, key=lambda form: -rings_to_area(form.outlines["metal"]).area))
+    return tuple(sorted(forms, key=lambda form: -area_of(form.outlines["metal"]).area))
 
 
 def _drop_from(side: str, parts: list[Any], shadow: Any, whole: Form) -> list[Form]:
@@ -133,7 +116,7 @@ def _drop_from(side: str, parts: list[Any], shadow: Any, whole: Form) -> list[Fo
         if kept.area < MIN_KEPT_METAL_RATIO * total:
             break
         rest = _shadow_of(kept, shadow, shapely.union_all(parts))
-        outlines = {"metal": area_to_rings(kept), "shadow": area_to_rings(rest)}
+        outlines = {"metal": rings_of(kept), "shadow": rings_of(rest)}
         form = make_form(f"without {side} {n_dropped}", outlines)
         if float((form.bound_mm @ direction).max()) < 0.95 * reach:
             forms.append(form)

@@ -26,7 +26,7 @@ from fragkit.motifs.reducing import enlarged_labels, reduced, reduced_labels, re
 from fragkit.motifs.ring import RingCorrelation, ring_correlation
 from fragkit.motifs.shares import Toned, divide, divide_copies, mean_halves, toned
 from fragkit.motifs.sharpening import CAUTION, edge_width_px, sharpen
-from fragkit.motifs.silhouette import stray_from_silhouette
+from fragkit.motifs.silhouette import Strays, stray_from_silhouette
 from fragkit.motifs.stance import measure_stance
 from fragkit.motifs.straightening import Bends
 from fragkit.rectify import Picture
@@ -43,6 +43,8 @@ FEWEST = 3
 FINEST_GAP_PX = 2.0
 """A bare line narrower than this many picture pixels disappears between edges that vary from copy to copy."""
 N_READINGS, LEAST_SHARE = 3, 0.012
+USUAL_EDGE_SD_MM, LEAST_EDGE_SD_MM = 0.6, 0.05
+"""Sd of a copy's edge: as the invented free hand of `simulate` has it, where it cannot be measured; and at least."""
 TRUST_LOST = 0.6
 """How far the atlas is trusted at a site whose motif was not found."""
 
@@ -256,8 +258,16 @@ def _motif(
         resolution=shares.resolution,
         labels=labels[0],
         label_percent=labels[1],
+        doubts_mm={
+            k: lines.doubts_mm(parts, shares.weight.sum(0), _edge_sd_mm(strays), grid) for k, parts in found.items()
+        },
         notes=notes + _doubts(shares, outlines, max(sheet.picture.mm_per_px for sheet in sheets)),
     )
+
+
+def _edge_sd_mm(strays: Strays | None) -> float:
+    """Sd of a copy's edge about the outline, turn and size among it; that of a free hand where too little shows."""
+    return USUAL_EDGE_SD_MM if strays is None or strays.spread_mm is None else max(strays.spread_mm, LEAST_EDGE_SD_MM)
 
 
 def _box(outlines: Sequence[FloatArray]) -> tuple[float, float]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,6 +11,8 @@ from numpy.typing import NDArray
 from fragkit.card import card
 from fragkit.frozen import frozen_array
 from fragkit.motifs.centres import Centres
+from fragkit.motifs.outlines import band_of
+from fragkit.motifs.parts import area_of, parts_of, rings_of
 from fragkit.motifs.procrustes import Shapes
 from fragkit.motifs.ring import RingCorrelation
 from fragkit.motifs.stance import Stance
@@ -37,6 +39,8 @@ class Motif:
         How many examples show the place, each weighted by how surely it is undamaged.
     outlines : mapping of str to tuple of (m, 2) arrays
         "metal" and "shadow": closed outlines in mm from the centre, y up; holes run clockwise.
+    doubts_mm : mapping of str to tuple of (m,) arrays
+        For every point of the outlines, half the width in mm that holds the true outline with 95 %.
     width_mm, height_mm, metal_width_mm, metal_height_mm : float
         Boxes of metal and shadow together, and of metal.
     metal_area_mm2, metal_area_sd_mm2, shadow_area_mm2 : float
@@ -103,7 +107,18 @@ class Motif:
     resolution: RingCorrelation
     labels: tuple[NDArray[np.uint8], ...]
     label_percent: tuple[NDArray[np.uint8], ...] = ()
+    doubts_mm: Mapping[str, tuple[FloatArray, ...]] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
+
+    @property
+    def parts(self) -> tuple[tuple[FloatArray, ...], ...]:
+        """The metal's connected parts (lobes, stem, dots), the largest first: the rings (m, 2) of each, holes too."""
+        return tuple(rings_of(part) for part in parts_of(area_of(self.outlines.get("metal", ()))))
+
+    def doubt_bands(self, layer: str) -> tuple[tuple[FloatArray, ...], ...]:
+        """For each outline of a layer, the rings (m, 2) of the band that holds the true one with 95 %."""
+        pairs = zip(self.outlines.get(layer, ()), self.doubts_mm.get(layer, ()), strict=False)
+        return tuple(band_of(points, half) for points, half in pairs)
 
     def __repr__(self) -> str:
         return (
@@ -119,12 +134,18 @@ class Motif:
             ("metal", f"{self.metal_width_mm:.1f} × {self.metal_height_mm:.1f} mm"),
             ("metal area", with_sd(self.metal_area_mm2, self.metal_area_sd_mm2, "mm²")),
             ("spread of the outlines", spread),
+            ("outline of the metal known to", _doubt_words(self)),
             ("from copy to copy", "not measurable" if self.stance is None else self.stance.in_words()),
             ("narrowest line two halves show", _finest(self.resolution)),
         ]
         metal, shadow = self.outlines.get("metal", ()), self.outlines.get("shadow", ())
         drawn = sketch("Outline of the metal (shaded) and its shadow", rings_mm=metal, lines_mm=shadow)
         return card("Motif", rows, notes=self.notes, drawing=drawn)
+
+
+def _doubt_words(motif: Motif) -> str:
+    halves = motif.doubts_mm.get("metal", ())
+    return "not measurable" if not halves else f"± {np.median(np.concatenate(halves)):.2f} mm (95 %)"
 
 
 def _finest(resolution: RingCorrelation) -> str:

@@ -49,7 +49,7 @@ def damage_goes_on(
     ratio : (h, w, 3) array
         Ratios to the ground.
     """
-    step, shape = max(1, round(COARSE_MM / pitch)), foreign.shape
+    step = max(1, round(COARSE_MM / pitch))
     tones = cv2.transform(ratio, OPPONENT)
     there = (prior[GROUND] > 0.9).astype(np.float32)
     damage = (there * foreign)[..., None]
@@ -57,28 +57,37 @@ def damage_goes_on(
         shrink(np.ascontiguousarray(layer), step)
         for layer in (there, damage[..., 0], tones * damage, tones**2 * damage)
     ]
-    smooth = cv2.GaussianBlur(tones, (0, 0), SMOOTH_MM / pitch)
-    share: NDArray[Any] = there
-    even = np.prod(surfaces.boxes.width / np.float32(np.sqrt(2.0 * np.pi)))
-    out: NDArray[Any] = like[FOREIGN].copy()
+    where = np.nonzero((there == 0.0) & (like[:FOREIGN].max(axis=0) > 0.0))
+    smooth = cv2.GaussianBlur(tones, (0, 0), SMOOTH_MM / pitch)[where]
+    usual = like[FOREIGN][where]
+    share: NDArray[Any] = np.zeros((len(usual), 1), np.float32)
+    even, found = np.prod(surfaces.boxes.width / np.float32(np.sqrt(2.0 * np.pi))), usual
     for reach_mm in REACHES_MM:
         known, damaged, first, second = (widely(layer, reach_mm / (pitch * step)) for layer in small)
         total = np.maximum(damaged, 1e-4)[..., None]
         mean = first / total
         spread = np.sqrt(np.maximum(second / total - mean**2, 0.0) + np.float32(LEAST_SPREAD**2))
-        share = np.clip(damaged / np.maximum(known, 0.02), 0.0, 1.0)
-        near, width, share = (_enlarged(layer, step, shape) for layer in (mean, spread, share))
-        far2 = (((smooth - near) / width) ** 2).sum(2)
-        local = even / np.prod(width, axis=2) * np.exp(np.maximum(-0.5 * far2, -30.0))
-        out = np.maximum(out, (1.0 - share) * like[FOREIGN] + share * local)
-    sure = np.clip(share, 0.5, 0.98)
-    out *= (sure / (1.0 - sure)) ** WEIGHT
-    return np.asarray(np.where(there > 0, like[FOREIGN], out), np.float32)
+        seen = np.dstack([mean, spread, np.clip(damaged / np.maximum(known, 0.02), 0.0, 1.0)])
+        near, width, share = np.split(_enlarged(seen, step, where), [3, 6], axis=1)
+        far2 = (((smooth - near) / width) ** 2).sum(1)
+        local = even / np.prod(width, axis=1) * np.exp(np.maximum(-0.5 * far2, -30.0))
+        found = np.maximum(found, (1.0 - share[:, 0]) * usual + share[:, 0] * local)
+    sure = np.clip(share[:, 0], 0.5, 0.98)
+    out = like[FOREIGN].copy()
+    out[where] = found * (sure / (1.0 - sure)) ** WEIGHT
+    return out
 
 
-def _enlarged(coarse: NDArray[Any], step: int, shape: tuple[int, int]) -> Float32Array:
-    shift = (step - 1) / 2.0
-    matrix = np.array([[step, 0.0, shift], [0.0, step, shift]])
-    return np.asarray(
-        cv2.warpAffine(coarse, matrix, shape[::-1], flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    )
+def _enlarged(coarse: NDArray[Any], step: int, where: tuple[NDArray[Any], ...]) -> Float32Array:
+    """The coarse layers (rows, columns, k) at some pixels (n, k) of the picture, linearly."""
+    n, wide = len(where[0]), 512
+    places = np.zeros((2, -(-max(n, 1) // wide) * wide), np.float32)
+    places[:, :n] = (np.array(where, np.float32) - np.float32((step - 1) / 2.0)) / np.float32(step)
+    rows, columns = places.reshape(2, -1, wide)
+    found = [
+        cv2.remap(
+            np.ascontiguousarray(layer, np.float32), columns, rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+        )
+        for layer in np.moveaxis(coarse, 2, 0)
+    ]
+    return np.asarray(np.stack(found).reshape(len(found), -1)[:, :n].T, np.float32)

@@ -120,5 +120,8 @@ def _outline(axes: Axes, motif: Motif) -> None:
         if paths:
             whole = Path.make_compound_path(*paths)
             axes.add_patch(PathPatch(whole, fill=False, edgecolor=colour, linestyle=dash, label=name))
+        for band in motif.doubt_bands(name):
+            rings = Path.make_compound_path(*(Path(np.vstack([r, r[:1]]), closed=True) for r in band))
+            axes.add_patch(PathPatch(rings, facecolor=colour, edgecolor="none", alpha=0.25))
     axes.plot(0.0, 0.0, "+", color="black", markersize=9)
     axes.set(xlabel="x from the metal's centroid, mm", ylabel="y, mm", aspect="equal")

@@ -26,9 +26,10 @@ def motif_svg(motif: Motif) -> str:
     title = f"Motif from {motif.n_examples} examples"
     words = (
         f"Metal {motif.metal_width_mm:.1f} × {motif.metal_height_mm:.1f} mm; outlines vary by "
-        f"{spread_words(motif)} from copy to copy. Units are millimetres."
+        f"{spread_words(motif)} from copy to copy. The bands hold the true outlines with 95 %. Units are millimetres."
     )
-    return _drawing([("", layers)], title=title, words=words)
+    bands = {f"{layer} in doubt": [r for rings in motif.doubt_bands(layer) for r in rings] for layer in _FILLS}
+    return _drawing([("", {**layers, **bands})], title=title, words=words)
 
 
 def spread_words(motif: Motif) -> str:
@@ -86,6 +87,11 @@ def _form(root: ElementTree.Element, name: str, layers: Layers, *, at_mm: tuple[
         if data:
             look = {"fill": fill, "fill-rule": "evenodd", "stroke": "#222", "stroke-width": "0.1"}
             ElementTree.SubElement(group, "path", {"data-layer": layer, "d": data, **look})
+    for layer in _FILLS:
+        data = "".join(path_data(outline, at_mm=at_mm) for outline in layers.get(f"{layer} in doubt", ()))
+        if data:
+            look = {"fill": "#b03030", "fill-opacity": "0.35", "fill-rule": "evenodd", "stroke": "none"}
+            ElementTree.SubElement(group, "path", {"data-layer": f"{layer} in doubt", "d": data, **look})
     x, y = at_mm
     cross = f"M{x - 1.5:.3f},{y:.3f}H{x + 1.5:.3f}M{x:.3f},{y - 1.5:.3f}V{y + 1.5:.3f}"
     ElementTree.SubElement(group, "path", {"d": cross, "stroke": "#222", "stroke-width": "0.15", "fill": "none"})

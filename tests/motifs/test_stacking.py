@@ -101,28 +101,3 @@ def test_arguments_that_do_not_fit():
         combine_copies(np.zeros((5, 20, 20)), seen=np.ones((4, 20, 20), bool))
     with pytest.raises(EstimationError, match="Needed: 4 or more"):
         combine_copies(np.zeros((3, 20, 20)))
-
-
-@pytest.mark.benchmark
-def test_figures_of_combining():
-    """Asked against measured, over twenty scenes each."""
-    damage = [damaged_copies(seed, n=30, share=0.3) for seed in range(100, 120)]
-    errors = [combine_copies(copies, search_px=0.0).mean - truth for copies, truth in damage]
-    bias, noise = np.mean([e.mean() for e in errors]), np.mean([e.std() for e in errors]) * np.sqrt(30.0)
-    limits, perfect = [], []
-    for seed in range(120, 140):
-        copies, straight = noisy_copies(seed, n=64)
-        limits.append(combine_copies(copies).resolution.limit_cycles_per_px)
-        perfect.append(ring_correlation(straight[::2].mean(0), straight[1::2].mean(0)).limit_cycles_per_px)
-    empty = [np.random.default_rng(seed).normal(size=(64, SIZE, SIZE)) for seed in range(140, 160)]
-    noise_limits = [combine_copies(copies).resolution.limit_cycles_per_px for copies in empty]
-    print("\n                                            asked   measured")
-    print(f"bias at 30 % one-sided damage, sd         ≤ 0.05     {bias:+.3f}")
-    print(f"noise × √N at 30 % damage                 ≤ 1.25     {noise:.3f}")
-    print(f"ring limit, S/N 1, N 64, cycles per px    ≥ 0.183    {np.min(limits):.3f} (least of 20)")
-    print(f"ring limit against perfect alignment      ≥ 0.95     {np.mean(np.array(limits) / perfect):.3f}")
-    print(f"claimed from pure noise, cycles per px    ≤ 0.03     {np.max(noise_limits):.3f} (most of 20)")
-    assert abs(bias) <= 0.05
-    assert noise <= 1.25
-    assert np.min(limits) >= 0.183
-    assert np.max(noise_limits) <= 0.03

@@ -50,6 +50,7 @@ def hop_cone():
         ground=1 - metal,
         support=np.full(shape, 9.0, np.float32),
         outlines={"metal": (cone(36, 46),), "shadow": (cone(36, 46, 3, -3),)},
+        doubt_bands=lambda layer: ((cone(36.4, 46.4), cone(35.6, 45.6)),) if layer == "metal" else (),
         width_mm=39.0,
         height_mm=49.0,
         metal_width_mm=36.0,

@@ -25,6 +25,16 @@ def test_motif_is_drawn_at_true_size():
     assert "36.0 × 46.0 mm" in root.find(f"{SVG}desc").text
 
 
+def test_the_band_of_doubt_is_a_layer_of_its_own():
+    root = ElementTree.fromstring(motif_svg(record_room.hop_cone()))
+    band = root.find(f".//{SVG}path[@data-layer='metal in doubt']")
+    assert band.get("fill-rule") == "evenodd"
+    rings = [points(part) for part in band.get("d").split("Z")[:-1]]
+    np.testing.assert_allclose([np.ptp(ring[:, 0]) for ring in rings], [36.4, 35.6], rtol=0, atol=2e-3)
+    assert root.find(f".//{SVG}path[@data-layer='shadow in doubt']") is None
+    assert "95 %" in root.find(f"{SVG}desc").text
+
+
 def test_up_on_the_wall_is_up_on_the_drawing():
     np.testing.assert_allclose(
         points(path_data(np.array([[0.0, 0.0], [1.0, 2.0]]), at_mm=(10.0, 10.0))),
