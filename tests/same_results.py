@@ -6,7 +6,8 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-TOLERANCE_RATIO = 1e-9
+TOLERANCE_RATIO, FLOOR = 1e-9, 1e-12
+"""Numbers agree within this share of the larger, or within the floor: below it they are a zero and its rounding."""
 APART = ("provenance", "files", "created", "written")
 """What tells of the run itself, not of the study."""
 
@@ -25,7 +26,9 @@ def differences(one: Any, other: Any, where: str = "") -> Iterator[str]:
 
 def _equal(one: Any, other: Any) -> bool:
     numbers = all(isinstance(v, int | float) and not isinstance(v, bool) for v in (one, other))
-    return abs(one - other) <= TOLERANCE_RATIO * max(abs(one), abs(other)) if numbers else bool(one == other)
+    return (
+        abs(one - other) <= max(TOLERANCE_RATIO * max(abs(one), abs(other)), FLOOR) if numbers else bool(one == other)
+    )
 
 
 def main(records: list[str]) -> int:
