@@ -11,9 +11,11 @@ from fragkit.errors import EstimationError
 from fragkit.record import plots, words
 from fragkit.record.html import Html, bullets, join, paragraph, section, table, tag
 from fragkit.record.study_result import StudyResult, techniques
-from fragkit.technique import find_losses
+from fragkit.technique import compare_areas, find_losses
 
-LOSS_STREAM = 41
+LOSS_STREAM, AREA_STREAM = 41, 42
+MOST_COMPARED = 5
+"""Fragments that are compared with each other, each pair in one line."""
 
 
 def technique(result: StudyResult) -> Html:
@@ -32,7 +34,7 @@ def technique(result: StudyResult) -> Html:
         if one.regular_areas or one.changes:
             parts.append(plots.regular_areas(result, name))
         parts.append(plots.technique(result, name))
-    return section("Technique", *parts, _losses(result), key="technique")
+    return section("Technique", *parts, _areas(result), _losses(result), key="technique")
 
 
 def _regular_areas(names: Sequence[str], technique: Any) -> Html | None:
@@ -56,6 +58,25 @@ def _changes(names: Sequence[str], technique: Any) -> Html:
     found = [f"{names[change.fragment]}: {change.words}" for change in technique.changes]
     text = "A new day, another plate or strip, or a later join may begin there: look for a seam, an overlap or a ridge."
     return join(title, bullets(found), paragraph(text))
+
+
+def _areas(result: StudyResult) -> Html | None:
+    """What tells the fragments apart: another hand, another plate."""
+    names = list(result.lattices)[:MOST_COMPARED]
+    found = []
+    for k, first in enumerate(names):
+        for second in names[k + 1 :]:
+            rng = np.random.default_rng([result.survey.seed, AREA_STREAM])
+            one = compare_areas(result.lattices[first], result.lattices[second], rng=rng)
+            found.append([f"{first} and {second}", f"{one.p_repeat:.2g}", f"{one.p_scatter:.2g}", one.words])
+    if not found:
+        return None
+    caption = (
+        "Chance of so large a difference between two fragments if both are of one hand, by their repeat and by how far "
+        "their motifs stray. Outlines are compared in notebook 4."
+    )
+    head = ["Fragments", "Repeat, p", "Scatter, p", "Finding"]
+    return join(tag("h3", "Are the fragments of one hand?"), table(head, found, caption=caption, numbers=(1, 2)))
 
 
 def _losses(result: StudyResult) -> Html | None:

@@ -262,6 +262,7 @@ def _judge(
     best = 1 + int(np.argmax(np.abs(departure[0, 1:])))
     ratio, reach = float(table[0, best] / max(mean[best], 1e-12)), float(reaches_mm[best - 1])
     together = departure[0, int(np.argmax(np.abs(departure[0])))] > 0.0
+    told = f": within {reach:.0f} mm of each other stand {ratio:.1f} times the pairs that chance gives"
     finding = CHANCE if p > TELLING_P else TOGETHER if together else APART
     return Gathering(
         finding=finding,
@@ -271,5 +272,5 @@ def _judge(
         pairs_ratio=ratio,
         marked_mm=frozen_array(marked_mm),
         others_mm=frozen_array(others_mm),
-        words=f"{what} {finding} (p = {p:.2g}): within {reach:.0f} mm {ratio:.1f} times the pairs that chance gives",
+        words=f"{what} {finding} (p = {p:.2g})" + ("" if finding == CHANCE else told),
     )

@@ -94,6 +94,12 @@ def test_first_screen_says_what_is_known_guessed_and_next(text):
     assert "Colour, east: No grey card" in first
 
 
+def test_what_begins_anew_and_what_differs_is_told(text):
+    technique = text[text.index('id="technique"') :]
+    for phrase in ("Where something new begins", "from column 4 on, everything to the right stands", "of one hand?"):
+        assert phrase in technique
+
+
 def test_cannot_be_told_is_said_plainly(text):
     assert "It cannot be told from this evidence." in text
     assert "250 × worse" in text  # 10^2.4, by hand, to two digits
