@@ -122,9 +122,10 @@ def _forming(n: int) -> Iterator[tuple[str, str, str]]:
 
 def _regularity(n_patched: int, n_plain: int) -> Iterator[tuple[str, str, str]]:
     rng = np.random.default_rng(9004)
-    walls = [patched_wall(rng) for _ in range(n_patched)]
-    found = 100.0 * np.mean([bool(_hits(map_regularity(wall, rng=rng), patch)) for wall, patch in walls])
-    yield f"patch of 5 x 4 found, % ({n_patched})", ">= 90", f"{found:.0f}"
+    for name, one_plate in (("one plate of 5 x 4", True), ("plates of 2 to 12", False)):
+        walls = [patched_wall(rng, one_plate=one_plate) for _ in range(n_patched)]
+        found = 100.0 * np.mean([bool(_hits(map_regularity(wall, rng=rng), patch)) for wall, patch in walls])
+        yield f"patch of 5 x 4 by {name} found, % ({n_patched})", ">= 90", f"{found:.0f}"
     plain = [patched_wall(rng, patch=False)[0] for _ in range(n_plain)]
     shown = 100.0 * np.mean([bool(map_regularity(wall, rng=rng)) for wall in plain])
     yield f"walls without a patch that show one, % ({n_plain})", "<= 5", f"{shown:.1f}"
