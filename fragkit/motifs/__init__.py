@@ -10,6 +10,7 @@ from fragkit.motifs.ring import RingCorrelation, ring_correlation
 from fragkit.motifs.stacking import Combined, combine_copies
 from fragkit.motifs.stance import Stance
 from fragkit.motifs.symmetry import Symmetry, find_symmetries, symmetrised
+from fragkit.motifs.whereabouts import tell_lost
 
 __all__ = [
     "Centres",
@@ -31,4 +32,5 @@ __all__ = [
     "ring_correlation",
     "shape_distance",
     "symmetrised",
+    "tell_lost",
 ]

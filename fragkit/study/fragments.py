@@ -21,7 +21,7 @@ from fragkit.lattice import (
     merge_centres,
     stand_in_one_row,
 )
-from fragkit.motifs import Centres, Motif, build_motif, find_centres, recentre
+from fragkit.motifs import Centres, Motif, build_motif, find_centres, recentre, tell_lost
 from fragkit.net import Net, Nets, find_nets
 from fragkit.rectify import Comparison, Lens, Rectified, given_lens, rectify, set_tone, solve_lens
 from fragkit.study.bench import Bench, Made, Step, Underway
@@ -204,9 +204,10 @@ def _build_motif(
         return None, dict(centres)
     moved = {
         photo.name: bench.derive(
-            (centres[photo.name], own, motif, "recentre"), partial(_recentred, centres[photo.name], own, motif, k)
+            (centres[photo.name], own, motif, "recentre"),
+            partial(_recentred, centres[photo.name], own, motif, plane, k),
         )
-        for k, (photo, own) in enumerate(zip(photos, given, strict=True))
+        for k, (photo, own, plane) in enumerate(zip(photos, given, planes, strict=True))
     }
     return motif, moved
 
@@ -227,9 +228,12 @@ def _kept(centres: Made[Centres], review: ReviewEntry) -> Centres:
     return without_dropped(centres.value, review)
 
 
-def _recentred(found: Made[Centres], kept: Made[Centres], motif: Made[Motif], picture: int) -> Centres:
-    moved = recentre(kept.value, motif.value, picture=picture)
-    return moved if kept.key == found.key else replace(moved, status=found.value.status)
+def _recentred(
+    found: Made[Centres], kept: Made[Centres], motif: Made[Motif], plane: Made[Rectified], number: int
+) -> Centres:
+    moved = recentre(kept.value, motif.value, picture=number)
+    whole = moved if kept.key == found.key else replace(moved, status=found.value.status)
+    return tell_lost(whole, motif.value, plane.value.picture, number=number)
 
 
 def _review_all(

@@ -103,6 +103,10 @@ def recentre(centres, motif, *, picture):
     return centres
 
 
+def tell_lost(centres, motif, picture, *, number):
+    return centres
+
+
 def pool(lattices, *, turns_deg, turn_sds_deg, between_sd_ratio, rows):
     _called("repeat")
     return SimpleNamespace(n=len(lattices), turns=tuple(turns_deg), between=between_sd_ratio)
@@ -152,6 +156,7 @@ ROOMS = {
         find_centres,
         build_motif,
         recentre,
+        tell_lost,
         merge_centres,
         fit_lattice,
         measure_spacing,
