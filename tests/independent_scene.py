@@ -241,7 +241,8 @@ def _sticker(canvas: np.ndarray, xy_px: np.ndarray) -> None:
 
 def chart_patches() -> list[tuple[list[float], list[float]]]:
     """Encoded sRGB (0..255) and Lab (D50) of the patches of a published chart that a screen can show."""
-    rows = csv.DictReader((Path(__file__).parent / "reference/colour/colour_reference_chart_24.csv").open())
+    table = Path(__file__).parent / "reference/colour/colour_reference_chart_24.csv"
+    rows = csv.DictReader(table.read_text(encoding="utf-8").splitlines())
     return [
         ([255 * float(row[f"sRGB_{c}"]) for c in "RGB"], [float(row[f"{c}_D50"]) for c in "Lab"])
         for row in rows
