@@ -35,6 +35,10 @@ SHARPEN = 1.25
 """Power to which shares are raised in each step: copies are alike."""
 ENOUGH_PIXELS, THIN_OUT = 300_000, 2
 """Tones are learned from every second row and column where there are more pixels than these."""
+SHOWN_RATIO = 0.25
+"""Places that fewer copies cover than this share of the most, such as the rim of the cell, are not the motif's."""
+LEAST_LEAF = 0.15
+"""The leaf of a motif is wider than its mixed pixels on this share of it at least: its shadow is a copy moved aside."""
 BAND_MM = 0.20
 """Width (sd) to which the atlas is band-limited."""
 
@@ -76,7 +80,8 @@ def start(copies: Copies) -> tuple[Surfaces, Float32Array]:
     share = cv2.GaussianBlur((near.sum(0) / count).astype(np.float32), (0, 0), max(0.6, 0.5 / copies.mm_per_px))
     sound = float(np.quantile(share, 0.9))
     ground = np.clip(share / sound, 0.0, 1.0)
-    is_ground, is_motif = ground > 0.85, _near_the_middle(ground < 0.5)
+    is_shown = count > SHOWN_RATIO * count.max()
+    is_ground, is_motif = ground > 0.85, _near_the_middle((ground < 0.5) & is_shown)
     density = np.empty((4, int(np.prod(BOXES))), np.float32)
     density[GROUND] = boxes.density(codes, near.astype(np.float32), floor_ratio=FLOORS[GROUND])
     foreign = (inside & ~near & is_ground).astype(np.float32)
@@ -239,12 +244,25 @@ def _near_the_middle(mask: BoolArray) -> BoolArray:
 
 
 def _uneven_places(colours: Float32Array, weight: Float32Array, is_motif: BoolArray) -> BoolArray:
-    """Places where copies differ as leaf does; two groups of places by mean tone and spread (k-means)."""
+    """Places where copies differ as leaf does.
+
+    The mixed pixels of the motif's edge may differ more from copy to copy than either part does: where nothing but a
+    rim would be leaf, the motif is parted without its edge.
+    """
+    uneven = _parted(colours, weight, is_motif, is_motif)
+    body = ndimage.binary_opening(uneven, np.ones((2, 2)))
+    if body.sum() >= LEAST_LEAF * is_motif.sum():
+        return uneven
+    return _parted(colours, weight, is_motif, ndimage.binary_erosion(is_motif))
+
+
+def _parted(colours: Float32Array, weight: Float32Array, is_motif: BoolArray, looked_at: BoolArray) -> BoolArray:
+    """The more uneven of two groups of places by mean tone and spread (k-means); the others follow the nearest."""
     total = np.maximum(weight.sum(0), 1e-6)
     mean = (colours * weight[..., None]).sum(0) / total[..., None]
     light = colours.mean(axis=3)
     spread = np.sqrt((weight * (light - mean.mean(axis=2)) ** 2).sum(0) / total)
-    known = is_motif & (total > 1.5)
+    known = looked_at & (total > 1.5)
     if known.sum() < 4:
         return is_motif
     log_spread = np.log(spread[known] + 0.01)
@@ -255,6 +273,7 @@ def _uneven_places(colours: Float32Array, weight: Float32Array, is_motif: BoolAr
         far = ((features[:, None] - middles) ** 2).sum(2)
         group = far.argmin(1)
         middles = np.stack([features[group == g].mean(0) if (group == g).any() else middles[g] for g in (0, 1)])
-    out = is_motif & ~known
+    out = np.zeros_like(is_motif)
     out[known] = group == int(middles[:, 3].argmax())
-    return out
+    nearest = ndimage.distance_transform_edt(~known, return_distances=False, return_indices=True)
+    return is_motif & out[tuple(nearest)]
