@@ -24,7 +24,7 @@ def test_residuals_are_drawn_from_their_places_on_the_net():
     ratio = np.hypot(quiver.U, quiver.V) / np.linalg.norm(lattice.residuals_mm, axis=1)
     np.testing.assert_allclose(ratio, ratio[0], rtol=1e-9)
     assert "north: 20 centres" in axes.get_title(loc="left")
-    assert any("mm off the net" in text.get_text() for text in axes.texts)
+    assert any("mm off its place" in text.get_text() for text in axes.texts)
 
 
 def test_repeats_show_every_fragment_the_mean_and_a_new_wall():
