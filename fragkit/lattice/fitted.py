@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Any
@@ -114,6 +114,13 @@ class Fitted:
         lines = [np.array([xy, xy + enlarged * stray]) for xy, stray in zip(self.xy_mm, self.residuals_mm, strict=True)]
         label = f"Motifs, and how they stray from their places, {enlarged:.0f} times enlarged"
         return sketch(label, lines_mm=lines, dots_mm=self.xy_mm)
+
+
+def overall_scatter_mm(fits: Sequence[Fitted]) -> float:
+    """Placing scatter per coordinate over several fits, each counted by the centres that its parameters leave free."""
+    counts = np.array([fit.n_centres - 1.0 - len(fit.vectors_mm) for fit in fits])
+    variances = np.array([fit.residual_sd_mm**2 for fit in fits])
+    return float(np.sqrt(counts @ variances / counts.sum()))
 
 
 def fit_places(data: Observed, frame: RowFrame) -> tuple[FloatArray, FloatArray, dict[str, Any]]:

@@ -82,13 +82,17 @@ def gather_row(centres: Centres | CentreList, plane_covariance: PlaneCovariance 
             "The centres do not make a row.", found=f"{len(index)} centres{where}", needed="four or more in one row"
         )
     off = index - index[:1]
-    one = off[np.argmax(np.abs(off).sum(1))]
-    direction = one // np.gcd(*one)
-    number = off @ direction // (direction @ direction)
+    number = steps_along(off[np.argmax(np.abs(off).sum(1))], off)
     run = xy_mm[np.argmax(number)] - xy_mm[np.argmin(number)]
     forward = run[np.argmax(np.abs(run))] > 0
     number = number if forward else -number
     return _observed(xy_mm, cov_mm2, index, (number - number.min())[:, None], plane_covariance)
+
+
+def steps_along(line: IntArray, off: IntArray) -> IntArray:
+    """How many of the shortest whole steps of a line (2,) lead to each place (n, 2) on it."""
+    direction = line // np.gcd(*line)
+    return np.asarray(off @ direction // (direction @ direction))
 
 
 def stand_in_one_row(centres: Centres | CentreList) -> bool:

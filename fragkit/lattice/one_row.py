@@ -11,7 +11,7 @@ from fragkit.card import card
 from fragkit.frozen import frozen_array
 from fragkit.lattice.fitted import Fitted, fit_places
 from fragkit.lattice.given import CentreList
-from fragkit.lattice.observed import PlaneCovariance, gather_row, single_row_frame
+from fragkit.lattice.observed import PlaneCovariance, gather_row, single_row_frame, steps_along
 from fragkit.motifs import Centres
 from fragkit.threads import with_one_blas_thread
 from fragkit.units import with_sd
@@ -51,10 +51,9 @@ class RowFit(Fitted):
         return np.array([[right, up], [-up, right]])
 
     def sites_of(self, index: IntArray) -> IntArray:
-        along = self.index[np.argmax(self.number)] - self.index[np.argmin(self.number)]
-        one = along // np.gcd(*along)
-        off = (np.asarray(index) - self.index[np.argmin(self.number)]) @ one // (one @ one)
-        return np.column_stack([off, np.zeros_like(off)])
+        first, last = self.index[np.argmin(self.number)], self.index[np.argmax(self.number)]
+        number = steps_along(last - first, np.asarray(index) - first)
+        return np.column_stack([number, np.zeros_like(number)])
 
     @property
     def length_mm(self) -> float:

@@ -14,6 +14,7 @@ from fragkit.card import card
 from fragkit.errors import EstimationError
 from fragkit.frozen import frozen_array
 from fragkit.lattice.fit import Lattice
+from fragkit.lattice.fitted import overall_scatter_mm
 from fragkit.lattice.net_type import NET_TYPES
 from fragkit.lattice.one_row import RowFit
 from fragkit.lattice.random_effects import RandomEffects, random_effects
@@ -171,7 +172,7 @@ def pool(
         between_sd_mm=frozen_array([across.between_sd, down.between_sd]),
         net_type=max(support, key=support.__getitem__),
         n_fragments=len(lattices) + len(steps),
-        residual_sd_mm=_overall_scatter(lattices),
+        residual_sd_mm=overall_scatter_mm(lattices),
         n_centres=sum(fit.n_centres for fit in (*lattices, *steps)),
         notes=(*_notes(effects, tilts, turn_sds_deg, between_sd_ratio, support), *_of_rows(len(rows), len(steps))),
     )
@@ -265,12 +266,6 @@ def _joint_support(lattices: Sequence[Lattice]) -> dict[str, float]:
     top = max(logs.values())
     total = sum(np.exp(value - top) for value in logs.values())
     return {name: float(np.exp(value - top) / total) for name, value in logs.items()}
-
-
-def _overall_scatter(lattices: Sequence[Lattice]) -> float:
-    counts = np.array([lattice.n_centres - 3.0 for lattice in lattices])
-    variances = np.array([lattice.residual_sd_mm**2 for lattice in lattices])
-    return float(np.sqrt(counts @ variances / counts.sum()))
 
 
 def _notes(

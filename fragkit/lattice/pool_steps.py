@@ -9,6 +9,7 @@ import numpy as np
 
 from fragkit.card import card
 from fragkit.errors import EstimationError
+from fragkit.lattice.fitted import overall_scatter_mm
 from fragkit.lattice.one_row import RowFit
 from fragkit.lattice.random_effects import random_effects
 from fragkit.sketch import sketch
@@ -89,8 +90,6 @@ def pool_steps(rows: Sequence[RowFit], *, between_sd_ratio: float = 0.01) -> Poo
         )
     variances = np.array([row.length_sd_mm**2 for row in rows])
     effect = random_effects(lengths, variances, between_scale=between_sd_ratio * float(lengths.mean()))
-    freedom = np.array([row.n_centres - 2.0 for row in rows])
-    scatters = np.array([row.residual_sd_mm**2 for row in rows])
     return PooledStep(
         step_mm=effect.mean,
         sd_mm=effect.sd,
@@ -99,7 +98,7 @@ def pool_steps(rows: Sequence[RowFit], *, between_sd_ratio: float = 0.01) -> Poo
         between_sd_mm=effect.between_sd,
         n_fragments=len(rows),
         n_centres=sum(row.n_centres for row in rows),
-        residual_sd_mm=float(np.sqrt(freedom @ scatters / freedom.sum())),
+        residual_sd_mm=overall_scatter_mm(rows),
         notes=_notes(len(rows), between_sd_ratio),
     )
 

@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -297,24 +298,22 @@ def _fit_all(
     merged: Mapping[str, Made[Centres]],
 ) -> tuple[dict[str, Made[Lattice]], dict[str, Made[RowFit]]]:
     """The net of each fragment, and the step of each whose motifs stand in a single row."""
-    nets: list[Step[Lattice]] = []
-    rows: list[Step[RowFit]] = []
+    steps = []
     for name, joined in merged.items():
         names = [photo.name for photo in survey.photos if photo.fragment == name and photo.name in centres]
         parts = [(rectified[photo], centres[photo]) for photo in names]
-        if stand_in_one_row(joined.value):
-            rows.append(Step(name, (joined, parts), partial(_row, joined, parts)))
-        else:
-            nets.append(Step(name, (joined, parts), partial(_lattice, joined, parts)))
-    return bench.make_all("lattice", nets), bench.make_all("lattice", rows)
+        steps.append(Step(name, (joined, parts), partial(_fitted, joined, parts)))
+    made: dict[str, Made[Any]] = dict(bench.make_all("lattice", steps))
+    rows = {name: fit for name, fit in made.items() if isinstance(fit.value, RowFit)}
+    return {name: fit for name, fit in made.items() if name not in rows}, rows
 
 
-def _lattice(joined: Made[Centres], parts: Sequence[tuple[Made[Rectified], Made[Centres]]]) -> Lattice:
-    return fit_lattice(joined.value, plane_covariance=_shared(joined, parts))
-
-
-def _row(joined: Made[Centres], parts: Sequence[tuple[Made[Rectified], Made[Centres]]]) -> RowFit:
-    return fit_row(joined.value, plane_covariance=_shared(joined, parts))
+def _fitted(joined: Made[Centres], parts: Sequence[tuple[Made[Rectified], Made[Centres]]]) -> Lattice | RowFit:
+    """The net of a fragment, or the step of one whose motifs stand in a single row."""
+    centres, shared = joined.value, _shared(joined, parts)
+    if stand_in_one_row(centres):
+        return fit_row(centres, plane_covariance=shared)
+    return fit_lattice(centres, plane_covariance=shared)
 
 
 def _shared(

@@ -8,8 +8,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from fragkit.lattice import Lattice, free_contrasts, row_basis
+from fragkit.lattice import Lattice, free_contrasts
 from fragkit.placing import OnLines, SteppedOff, covariance
+from fragkit.turning import turning_onto_x
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[Any]
@@ -45,11 +46,10 @@ def hand_work(lattice: Lattice, *, n_simulated: int, rng: np.random.Generator) -
     """The fragment's motifs with the way of hand work that suits them best, and walls of the same hand."""
     near = np.argsort(np.linalg.norm(lattice.xy_mm - np.median(lattice.xy_mm, axis=0), axis=1), kind="stable")
     chosen = np.sort(near[:MOST_SITES])
-    basis = np.array([lattice.a_mm, lattice.b_mm])
-    row, up = row_basis(lattice.a_mm, lattice.b_mm) @ basis
-    turn = np.array([[row[0], row[1]], [-row[1], row[0]]]) / np.hypot(*row)
+    row, up = lattice.repeat_mm
+    turn = turning_onto_x(row)
     index, sites = lattice.index[chosen], lattice.sites[chosen]
-    places = index @ basis @ turn.T
+    places = lattice.places_mm[chosen] @ turn.T
     contrasts = free_contrasts(np.asarray(np.kron(np.column_stack([np.ones(len(chosen)), index]), np.eye(2)), float))
     both = (2 * chosen[:, None] + [0, 1]).ravel()
     turn_all = np.kron(np.eye(len(chosen)), turn)

@@ -16,6 +16,7 @@ from fragkit.lattice import Fitted, describe_repeat, free_contrasts
 from fragkit.placing import Process, covariance, draw
 from fragkit.technique.hypotheses import Hypothesis, placing_hypotheses
 from fragkit.technique.priors import PLACINGS, SCATTERS_MM, Priors
+from fragkit.turning import turning_onto_x
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int_]
@@ -101,9 +102,7 @@ class PlacingTable:
 
 def gather_evidence(lattice: Fitted) -> Evidence:
     """The positions of one fragment, ready for weighing."""
-    row = lattice.repeat_mm[0]
-    cos, sin = row / np.hypot(*row)
-    turn = np.array([[cos, sin], [-sin, cos]])
+    turn = turning_onto_x(lattice.repeat_mm[0])
     ideal = lattice.places_mm
     near = np.argsort(np.linalg.norm(ideal - np.median(ideal, axis=0), axis=1), kind="stable")[:MOST_SITES]
     near.sort()

@@ -13,7 +13,7 @@ from scipy.special import logsumexp
 
 from fragkit.card import card
 from fragkit.frozen import frozen_array
-from fragkit.lattice import Lattice, free_contrasts, row_basis
+from fragkit.lattice import Lattice, free_contrasts
 from fragkit.placing import OnLines, Process, RigidGroups, covariance
 from fragkit.sketch import sketch
 from fragkit.technique.discoveries import false_discoveries
@@ -188,11 +188,11 @@ def _merge(windows: list[IntArray], logs: FloatArray, p: FloatArray) -> list[tup
 
 
 def _area(lattice: Lattice, chosen: IntArray, p: float, fragment: int) -> RegularArea:
-    row, up = row_basis(lattice.a_mm, lattice.b_mm) @ np.array([lattice.a_mm, lattice.b_mm])
+    row, up = lattice.repeat_mm
     across = row / np.hypot(*row)
     upright = up - (up @ across) * across
     corners = 0.5 * np.array([-row - upright, row - upright, row + upright, upright - row])
-    ideal = lattice.origin_mm + lattice.index[chosen] @ np.array([lattice.a_mm, lattice.b_mm])
+    ideal = lattice.origin_mm + lattice.places_mm[chosen]
     cells = shapely.union_all([shapely.Polygon(1.001 * corners + centre) for centre in ideal])
     outline = cells if isinstance(cells, shapely.Polygon) else cells.convex_hull
     return RegularArea(
