@@ -33,7 +33,7 @@ _ROOM_OF = {
     "write_as_built": "record",
     "run_campaign": "study",
     "summary_rows": "study",
-    "processes": "study.crew",
+    "processes": "crew",
 }
 """Rooms are loaded when a command needs them, so that `fragkit --help` answers at once."""
 

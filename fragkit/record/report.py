@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping, Sequence
+from functools import partial
+
+from fragkit.crew import Begun, Crew, WorkerLost
+from fragkit.parcel import packed, unpacked
 from fragkit.record import (
     sections_colour,
     sections_costs,
@@ -12,7 +17,7 @@ from fragkit.record import (
     words,
 )
 from fragkit.record.html import Html, join, paragraph, section, tag
-from fragkit.record.study_result import StudyResult
+from fragkit.record.study_result import StudyResult, without_pictures
 from fragkit.record.style import CSS
 
 _POLICY = "default-src 'none'; img-src data:; style-src 'unsafe-inline'"
@@ -34,23 +39,49 @@ CONTENTS = (
 )
 
 
-def report_html(result: StudyResult) -> str:
-    """One HTML page without scripts or outside addresses; text of the study is escaped throughout."""
-    parts = {
-        "first": _first(result),
-        "photographs": sections_evidence.photographs(result),
-        "repeat": sections_evidence.repeat(result),
-        "technique": sections_technique.technique(result),
-        "motif": sections_evidence.motif(result),
-        "colour": sections_colour.colour(result),
-        "walls": sections_works.walls(result),
-        "works": sections_costs.works(result),
-        "cautions": sections_works.cautions(result),
-        "evidence": sections_register.evidence(result),
-        "decisions": sections_register.decisions(result),
-        "doubts": sections_works.doubts(result),
-        "methods": sections_works.methods(result),
-    }
+SECTIONS: Mapping[str, Callable[[StudyResult], Html | None]] = {
+    "first": lambda result: section("At a glance", sections_evidence.first_page(result), key="first"),
+    "photographs": sections_evidence.photographs,
+    "repeat": sections_evidence.repeat,
+    "technique": sections_technique.technique,
+    "motif": sections_evidence.motif,
+    "colour": sections_colour.colour,
+    "walls": sections_works.walls,
+    "works": sections_costs.works,
+    "cautions": sections_works.cautions,
+    "evidence": sections_register.evidence,
+    "decisions": sections_register.decisions,
+    "doubts": sections_works.doubts,
+    "methods": sections_works.methods,
+}
+TOGETHER = (("walls",), ("repeat", "technique", "works"))
+"""Sections whose figures take long and that need no picture: each of these groups is the work of one process."""
+
+
+def begin_sections(result: StudyResult, crew: Crew) -> Begun:
+    """Sections that need no picture, which the workers draw while other files are written."""
+    parcel = packed(without_pictures(result))
+    return crew.begin([partial(_draw, keys, parcel) for keys in TOGETHER])
+
+
+def _draw(keys: Sequence[str], parcel: bytes) -> dict[str, Html | None]:
+    result = unpacked(parcel)
+    return {key: SECTIONS[key](result) for key in keys}
+
+
+def end_sections(begun: Begun, crew: Crew) -> dict[str, Html | None]:
+    """The sections that were begun, by key; those of a worker that died are left to `report_html`."""
+    drawn = crew.finish(begun, on_done=lambda _: None)
+    return {key: part for group in drawn if not isinstance(group, WorkerLost) for key, part in group.items()}
+
+
+def report_html(result: StudyResult, *, drawn: Mapping[str, Html | None] | None = None) -> str:
+    """One HTML page without scripts or outside addresses; text of the study is escaped throughout.
+
+    `drawn` are sections, by key, that are ready.
+    """
+    ready = drawn or {}
+    parts = {key: ready[key] if key in ready else make(result) for key, make in SECTIONS.items()}
     links = [tag("li", tag("a", name, href=f"#{key}")) for key, name in CONTENTS if parts[key] is not None]
     title = result.survey.title or "Untitled study"
     head = join(
@@ -84,10 +115,6 @@ def _header(result: StudyResult, title: str) -> Html:
 
 def _lead(result: StudyResult) -> Html:
     return paragraph(words.lead(result), class_="lead")
-
-
-def _first(result: StudyResult) -> Html:
-    return section("At a glance", sections_evidence.first_page(result), key="first")
 
 
 def _closing(result: StudyResult) -> str:

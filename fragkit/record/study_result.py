@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Protocol
+from types import SimpleNamespace
+from typing import TYPE_CHECKING, Any, Protocol, cast
 
 if TYPE_CHECKING:
     from fragkit.colour import Colours
@@ -76,6 +77,16 @@ class StudyResult(Protocol):
     def skipped(self) -> Sequence[Any]: ...
     @property
     def provenance(self) -> Mapping[str, Any]: ...
+
+
+_ATTRIBUTES = tuple(name for name, value in vars(StudyResult).items() if isinstance(value, property))
+
+
+def without_pictures(result: StudyResult) -> StudyResult:
+    """The result without photographs and motif, which are by far the largest part of it."""
+    kept = {name: getattr(result, name) for name in _ATTRIBUTES if name != "rectified"}
+    plain = {name: dict(value) if isinstance(value, Mapping) else value for name, value in kept.items()}
+    return cast("StudyResult", SimpleNamespace(**plain | {"rectified": {}, "motif": None}))
 
 
 def techniques(result: StudyResult) -> dict[str, Technique]:

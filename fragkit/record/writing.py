@@ -6,6 +6,7 @@ import json
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from fragkit.crew import Crew
 from fragkit.errors import OutputError
 from fragkit.record.annotations import annotations_json
 from fragkit.record.drawings import forms_svg, motif_svg
@@ -15,7 +16,7 @@ from fragkit.record.handouts import care_sheet, order_csv, order_list, stopwatch
 from fragkit.record.pictures import png_bytes, tiff_bytes
 from fragkit.record.provenance import provenance_json
 from fragkit.record.register import register
-from fragkit.record.report import report_html
+from fragkit.record.report import begin_sections, end_sections, report_html
 from fragkit.record.results import results_json
 from fragkit.record.schema import schema_text
 from fragkit.record.sign_off import brief, find_note
@@ -36,7 +37,7 @@ if TYPE_CHECKING:
     from fragkit.motifs import Motif
 
 
-def write_record(result: StudyResult, out: Path) -> None:
+def write_record(result: StudyResult, out: Path, *, crew: Crew | None = None) -> None:
     """Write report, tables, pictures and drawings of a study into the folder `out`.
 
     Parameters
@@ -46,6 +47,8 @@ def write_record(result: StudyResult, out: Path) -> None:
     out : Path
         Made if it does not exist. Files of an earlier record that this one no longer has are removed, unless
         somebody changed them.
+    crew : Crew, optional
+        Its workers draw a part of the report meanwhile.
 
     Raises
     ------
@@ -64,11 +67,13 @@ def write_record(result: StudyResult, out: Path) -> None:
             f"{out} is the study folder itself, which is never written to. Choose another folder with --out DIR."
         )
     before = _files_before(out)
+    crew = crew or Crew()
+    begun = begin_sections(result, crew)
     with drafts(out, last=RESULTS) as record:
         _write_evidence(result, record)
         _write_walls(result, record)
         _write_evidence_register(result, record)
-        record.write("report.html", report_html(result))
+        record.write("report.html", report_html(result, drawn=end_sections(begun, crew)))
         record.write("results.schema.json", schema_text())
         record.write("provenance.jsonld", provenance_json(result, files=record.sha256))
         record.write(RESULTS, results_json(result, files=record.sha256))

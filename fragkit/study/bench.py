@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from functools import partial
 from typing import Any, Generic, TypeVar, cast
 
+from fragkit.crew import Begun, Crew, WorkerLost
 from fragkit.errors import EstimationError, SurveyError
 from fragkit.study.cache import StageCache
-from fragkit.study.crew import Begun, Crew, WorkerLost
 from fragkit.study.digest import code_digest, digest, versions
 from fragkit.study.skipped import Skipped
 

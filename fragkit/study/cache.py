@@ -3,19 +3,16 @@
 from __future__ import annotations
 
 import hashlib
-import io
 import os
 import pickle
 import tempfile
 from collections import OrderedDict
-from collections.abc import Mapping
-from dataclasses import fields, is_dataclass
 from pathlib import Path
-from types import MappingProxyType
 from typing import Any
 
-import numpy as np
 from platformdirs import user_cache_path
+
+from fragkit.parcel import packed, read_only, unpacked
 
 SIZE_LIMIT_BYTES = 4_000_000_000
 """The cache keeps the results used last, up to this size: about 60 photographs of 24 megapixels."""
@@ -58,12 +55,12 @@ class StageCache:
             content = path.read_bytes()
             if hashlib.sha256(content[32:]).digest() != content[:32]:
                 raise pickle.UnpicklingError("cut off or altered")
-            value = pickle.loads(content[32:])
+            value = unpacked(content[32:])
             os.utime(path)
         except (OSError, EOFError, ImportError, *_PICKLE_ERRORS):
             path.unlink(missing_ok=True)
             return False, None
-        self._hold(key, _made_read_only(value), len(content))
+        self._hold(key, value, len(content))
         return True, value
 
     def store(self, key: str, value: Any) -> bool:
@@ -73,18 +70,18 @@ class StageCache:
             self.remember(key, value)
             return False
         try:
-            content = _pickled(value)
+            content = packed(value)
             _write_whole(path, hashlib.sha256(content).digest() + content)
         except (OSError, *_PICKLE_ERRORS) as error:
             self.note = f"Some results could not be kept for the next run ({error})."
             self.remember(key, value)
             return False
-        self._hold(key, _made_read_only(value), len(content))
+        self._hold(key, read_only(value), len(content))
         return True
 
     def remember(self, key: str, value: Any) -> None:
         """Hold a result in memory as long as this cache lives."""
-        self._held[key] = (_made_read_only(value), 0)
+        self._held[key] = (read_only(value), 0)
 
     def _hold(self, key: str, value: Any, n_bytes: int) -> None:
         self._held[key] = (value, n_bytes)
@@ -141,41 +138,3 @@ def _write_whole(path: Path, content: bytes) -> None:
     except OSError:
         Path(name).unlink(missing_ok=True)
         raise
-
-
-class _Pickler(pickle.Pickler):
-    """Read-only mappings are kept too, which the plain pickler refuses."""
-
-    def reducer_override(self, value: Any) -> Any:
-        if isinstance(value, MappingProxyType):
-            return _read_only, (dict(value),)
-        return NotImplemented
-
-
-def _read_only(mapping: dict[Any, Any]) -> Mapping[Any, Any]:
-    return MappingProxyType(mapping)
-
-
-def _pickled(value: Any) -> bytes:
-    stream = io.BytesIO()
-    _Pickler(stream, protocol=5).dump(value)
-    return stream.getvalue()
-
-
-def _made_read_only(value: Any) -> Any:
-    """The value, with all arrays in it read-only again: pickling forgets that they were."""
-    todo, seen = [value], set()
-    while todo:
-        item = todo.pop()
-        if id(item) in seen:
-            continue
-        seen.add(id(item))
-        if isinstance(item, np.ndarray):
-            item.setflags(write=False)
-        elif is_dataclass(item) and not isinstance(item, type):
-            todo.extend(getattr(item, field.name) for field in fields(item))
-        elif isinstance(item, Mapping):
-            todo.extend(item.values())
-        elif isinstance(item, (tuple, list)):
-            todo.extend(item)
-    return value

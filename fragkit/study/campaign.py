@@ -10,9 +10,9 @@ from pathlib import Path
 from types import MappingProxyType
 
 from fragkit.card import card
+from fragkit.crew import WorkerLost, crew_of
 from fragkit.errors import FragkitError
 from fragkit.study.bench import Progress
-from fragkit.study.crew import WorkerLost, crew_of
 from fragkit.study.run import run_study
 from fragkit.study.summary import summary_rows
 from fragkit.units import counted

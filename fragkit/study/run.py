@@ -9,11 +9,11 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from fragkit.colour import judge_photograph
+from fragkit.crew import Crew, crew_of
 from fragkit.record import write_record
 from fragkit.rectify import Rectified
 from fragkit.study.bench import Bench, Made, Progress
 from fragkit.study.cache import StageCache, open_cache
-from fragkit.study.crew import crew_of
 from fragkit.study.decoration import N_STEPS as N_DECORATION_STEPS
 from fragkit.study.decoration import Decoration, begin_technique, end_technique, make_colours, make_repeat
 from fragkit.study.digest import code_digest, digest, versions
@@ -83,10 +83,10 @@ def run_study(
             technique=end_technique(bench, survey, technique),
             spacings=bench.end(spacings),
         )
-    result = _result(bench, survey, measured, decoration, walls, store.note)
-    if out is not None:
-        bench.announce("record", "study")
-        _write_if_changed(result, Path(out), store, digest(survey, *bench.keys))
+        result = _result(bench, survey, measured, decoration, walls, store.note)
+        if out is not None:
+            bench.announce("record", "study")
+            _write_if_changed(result, Path(out), crew, store, digest(survey, *bench.keys))
     bench.finish()
     store.prune()
     return result
@@ -182,13 +182,13 @@ class _Values(Mapping[K, T]):
         return len(self._made)
 
 
-def _write_if_changed(result: StudyResult, out: Path, store: StageCache, contents_key: str) -> None:
+def _write_if_changed(result: StudyResult, out: Path, crew: Crew, store: StageCache, contents_key: str) -> None:
     """Write the record, unless the folder holds the very files that this result wrote there before."""
     key = digest("record", contents_key, code_digest(), versions(), str(out.resolve()))
     is_kept, files = store.load(key)
     if is_kept and all(_state(out / name) == state for name, state in files.items()):
         return
-    write_record(result, out)
+    write_record(result, out, crew=crew)
     store.store(key, {path.relative_to(out).as_posix(): _state(path) for path in out.rglob("*") if path.is_file()})
 
 

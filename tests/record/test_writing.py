@@ -118,7 +118,7 @@ def test_a_failure_half_way_leaves_the_earlier_record_as_it_was(small, tmp_path,
     write_record(small, out)
     before = {name: (out / name).read_bytes() for name in files_in(out)}
 
-    def fail(*_):
+    def fail(*_, **__):
         raise RuntimeError("power cut")
 
     monkeypatch.setattr("fragkit.record.writing.report_html", fail)

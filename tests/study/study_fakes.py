@@ -142,7 +142,7 @@ def plan_works(layout, takeoff, works, *, rng):
     return SimpleNamespace(draw=rng.integers(1 << 30))
 
 
-def write_record(result, out):
+def write_record(result, out, *, crew=None):
     CALLS["record"] += 1
     out.mkdir(parents=True, exist_ok=True)
     (out / "results.json").write_text(f"{len(result.skipped)} skipped")

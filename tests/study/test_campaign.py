@@ -7,8 +7,8 @@ from functools import partial
 import pytest
 from tape_study import write_tape_study
 
+from fragkit.crew import processes
 from fragkit.study import run_campaign
-from fragkit.study.crew import processes
 
 
 @pytest.fixture

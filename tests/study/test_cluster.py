@@ -11,8 +11,8 @@ import pytest
 from distributed import Client, LocalCluster
 from independent_scene import Recipe, write_study
 
+from fragkit.crew import Crew
 from fragkit.study import run_campaign
-from fragkit.study.crew import Crew
 
 pytestmark = pytest.mark.filterwarnings("ignore::DeprecationWarning", "ignore::ResourceWarning")
 

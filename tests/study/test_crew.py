@@ -8,8 +8,8 @@ from functools import partial
 import pytest
 from threadpoolctl import threadpool_info
 
+from fragkit.crew import Crew, WorkerLost, crew_of, processes
 from fragkit.opencv import cv2
-from fragkit.study.crew import Crew, WorkerLost, crew_of, processes
 
 
 def square(number):
