@@ -118,7 +118,7 @@ def find_centres(
     above what the same search finds half-way between the sites.
     """
     basis = np.array([net.a_mm, net.b_mm]) * [1.0, -1.0] / picture.mm_per_px
-    is_row = net.net_type == "frieze"
+    is_row = net.is_frieze
     cell_px = _fine_cell_px(picture, cell_of(basis) if is_row else basis)
     fine = view_of(picture, mask, basis, cell_px=cell_px, scale_px=1.3, is_row=is_row)
     coarse = fine.reduced(cell_px=_SEARCH_CELL_PX, scale_px=1.5)

@@ -17,7 +17,7 @@ from fragkit.net.deciding import doubts
 from fragkit.net.features import features_of, pixels_and_mask, signed_features, size_of, without_lines
 from fragkit.net.lagmap import LagMap, contrast, evidence_without, nodes_of
 from fragkit.net.matching import score_map, window_energy
-from fragkit.net.nets import Net, Nets
+from fragkit.net.nets import FRIEZE, Net, Nets
 from fragkit.net.primitive import alternates, settle
 from fragkit.net.remainder import remainder
 from fragkit.net.rows import Row, find_row, is_one_row
@@ -148,7 +148,7 @@ def _row_alone(row: Row, lags: LagMap, scale_mm: float, shortest: float) -> Nets
         evidence=row.evidence,
         independent_evidence=row.without_highest,
         contrast_evidence=row.contrast / lags.noise,
-        net_type="frieze",
+        net_type=FRIEZE,
         notes=(_ROW_NOTE,),
     )
     return Nets(

@@ -15,6 +15,9 @@ FloatArray = NDArray[np.float64]
 FloatImage = NDArray[Any]
 
 
+FRIEZE = "frieze"
+
+
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Net:
     """A repeat: two reduced vectors and what speaks for them.
@@ -48,6 +51,11 @@ class Net:
     contrast_evidence: float
     net_type: str
     notes: tuple[str, ...] = ()
+
+    @property
+    def is_frieze(self) -> bool:
+        """Whether it is a single row, which repeats along `a` alone."""
+        return self.net_type == FRIEZE
 
     @property
     def cell_area_mm2(self) -> float:

@@ -18,6 +18,7 @@ from fragkit.notebook.front_end import picture_bytes, script, style
 from fragkit.notebook.history import History
 from fragkit.record.choices import write_review
 from fragkit.record.control import name_in_survey
+from fragkit.record.study_result import fits_of
 from fragkit.study.refit import Refitted, refit
 from fragkit.study.results import StudyResult
 from fragkit.study.review import reviewed
@@ -111,7 +112,7 @@ class CentreReview(anywidget.AnyWidget):
 
     def _plain_sites(self) -> list[dict[str, Any]]:
         centres, fragment = self._found, self._entry.fragment
-        doubts = weigh_doubts(centres, self._result.lattices.get(fragment) or self._result.rows.get(fragment))
+        doubts = weigh_doubts(centres, fits_of(self._result).get(fragment))
         places = self._plane.picture.to_px(centres.xy_mm)
         return [
             {

@@ -16,7 +16,7 @@ from fragkit.plot import works as works_plots
 from fragkit.record.as_built import AsBuilt
 from fragkit.record.figures import embed
 from fragkit.record.html import Html, join
-from fragkit.record.study_result import StudyResult, techniques
+from fragkit.record.study_result import StudyResult, fits_of, techniques
 from fragkit.works import WorksPlan
 
 
@@ -33,7 +33,7 @@ def photograph(result: StudyResult, name: str) -> Html:
 def fragment(result: StudyResult, name: str) -> Html:
     """How far the motifs of one fragment stand from its net."""
     return embed(
-        lattice_plots.residuals(result.lattices[name] if name in result.lattices else result.rows[name], name=name),
+        lattice_plots.residuals(fits_of(result)[name], name=name),
         alt=f"Fragment {name}: an enlarged arrow at every motif, from its even place to where it was found.",
         caption=f"Fragment {name}: where each motif was found against its place on the even net or row, arrows "
         "enlarged.",

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from fragkit.record import words
-from fragkit.record.study_result import StudyResult, fragment_of, techniques
+from fragkit.record.study_result import StudyResult, fits_of, fragment_of, techniques
 from fragkit.units import Z95
 
 MEASURED, WEIGHED, DEDUCED = "measured", "weighed", "deduced"
@@ -123,7 +123,7 @@ def _photographs(result: StudyResult) -> Iterator[Claim]:
 
 
 def _repeats(result: StudyResult) -> Iterator[Claim]:
-    for name, lattice in (*result.lattices.items(), *result.rows.items()):
+    for name, lattice in fits_of(result).items():
         yield Claim(
             id=f"fragment/{name}/scatter",
             about=f"fragment {name}",
@@ -137,37 +137,30 @@ def _repeats(result: StudyResult) -> Iterator[Claim]:
             evidence="" if _sites(result, name) else "centres taken by tape or tracing",
             **_by_authors(result),
         )
-    if result.step is not None:
-        yield Claim(
-            id="repeat/step",
-            about="repeat",
-            claim=f"Motifs of the row are this far apart: {words.best(result.step.step_mm, result.step.interval_mm)}.",
-            evidence_class=MEASURED,
-            method="rows of all fragments pooled with the spread between them",
-            unit="mm",
-            regions=_sites(result),
-            **_between(result.step.step_mm, result.step.interval_mm),
-            **_by_authors(result),
-        )
-    pooled = result.pooled
-    if pooled is None:
-        return
-    for key, claim, value, bounds, name in (
-        ("along", "Motifs in a row are this far apart", pooled.across_mm, pooled.interval_across_mm, "across_mm"),
-        ("across", "Rows are this far apart", pooled.down_mm, pooled.interval_down_mm, "down_mm"),
-    ):
-        typed = name in pooled.typed
+    for key, claim, value, bounds, typed in _lengths(result):
+        fits = "rows" if key == "step" else "nets"
         yield Claim(
             id=f"repeat/{key}",
             about="repeat",
             claim=f"{claim}: {words.best(value, bounds)}.",
             evidence_class=DECIDED if typed else MEASURED,
-            method="typed in by hand" if typed else "nets of all fragments pooled with the spread between them",
+            method="typed in by hand" if typed else f"{fits} of all fragments pooled with the spread between them",
             unit="mm",
             regions=() if typed else _sites(result),
             **_between(value, bounds),
             **_by_authors(result),
         )
+
+
+def _lengths(result: StudyResult) -> Iterator[tuple[str, str, float, tuple[float, float], bool]]:
+    """The lengths of the repeat: key, what is claimed, the value in mm with its interval, and whether it was typed."""
+    step, pooled = result.step, result.pooled
+    if step is not None:
+        yield "step", "Motifs of the row are this far apart", step.step_mm, step.interval_mm, False
+    if pooled is not None:
+        across, down = ("across_mm" in pooled.typed), ("down_mm" in pooled.typed)
+        yield "along", "Motifs in a row are this far apart", pooled.across_mm, pooled.interval_across_mm, across
+        yield "across", "Rows are this far apart", pooled.down_mm, pooled.interval_down_mm, down
 
 
 def _technique(result: StudyResult) -> Iterator[Claim]:

@@ -18,7 +18,15 @@ from fragkit.record.register import CLASSES, register, without_evidence
 from fragkit.record.results_walls import certainty_results, room_results, walls_results, works_results
 from fragkit.record.schema import SCHEMA_VERSION, times_from_first
 from fragkit.record.sources import METHODS, SOURCES
-from fragkit.record.study_result import StudyResult, fields_of, fragment_of, photo_file, skipped_rows, techniques
+from fragkit.record.study_result import (
+    StudyResult,
+    fields_of,
+    fits_of,
+    fragment_of,
+    photo_file,
+    skipped_rows,
+    techniques,
+)
 
 if TYPE_CHECKING:
     from fragkit.lattice import AxisSpacing, Growth, Lattice, Pooled, RoundLength, RowFit
@@ -161,7 +169,7 @@ def _holders(result: StudyResult) -> Iterator[tuple[str, Any]]:
 
 def _names(result: StudyResult, kind: str) -> list[str]:
     stated = [entry.name for entry in getattr(result.survey, kind)]
-    found = result.rectified if kind == "photos" else {**result.lattices, **result.rows}
+    found = result.rectified if kind == "photos" else fits_of(result)
     return stated + [name for name in found if name not in stated]
 
 
@@ -323,7 +331,7 @@ def _variogram(lattice: Lattice | RowFit, along: str) -> dict[str, Any] | None:
 
 def _number(result: StudyResult, name: str) -> int:
     """Number of a fragment among those with a net; -1 when it has none."""
-    names = [*result.lattices, *result.rows]
+    names = list(fits_of(result))
     return names.index(name) if name in names else -1
 
 

@@ -17,7 +17,7 @@ from fragkit.record.figures import certainty_bar
 from fragkit.record.html import Html, aside, bullets, facts, figure, join, paragraph, section, table, tag
 from fragkit.record.pictures import thumbnail_bytes
 from fragkit.record.results import remarks, variograms
-from fragkit.record.study_result import StudyResult, fragment_of
+from fragkit.record.study_result import StudyResult, fits_of, fragment_of
 from fragkit.units import counted, interval, with_sd
 
 _MANY_PHOTOGRAPHS = 8
@@ -213,7 +213,7 @@ def repeat(result: StudyResult) -> Html:
     if result.lattices:
         parts += [_lattices(result), plots.repeats(result)]
     parts += [_undecided(name, nets) for name, nets in result.nets.items() if not nets.decided]
-    for name in (*result.rows, *result.lattices):
+    for name in fits_of(result):
         parts += [plots.fragment(result, name), plots.spacings(result, name), _hangs_together(result, name)]
     if not parts:
         parts = [paragraph("No net was found. The evidence does not carry a repeat, and none is proposed.")]
@@ -287,9 +287,7 @@ def _remarks(pooled: Any) -> list[tuple[str, str]]:
 def _hangs_together(result: StudyResult, name: str) -> Html:
     """What the local spacing and the variograms of one fragment say, in words."""
     spacing = result.spacings.get(name)
-    scatter = [
-        one["text"] for one in variograms(result.lattices.get(name) or result.rows[name]).values() if one is not None
-    ]
+    scatter = [one["text"] for one in variograms(fits_of(result)[name]).values() if one is not None]
     spacings = [axis.text for axis in spacing.axes] if spacing else []
     return bullets([words.sentence(text) for text in (*spacings, *scatter)])
 

@@ -10,7 +10,7 @@ import numpy as np
 from fragkit.errors import EstimationError
 from fragkit.record import plots, words
 from fragkit.record.html import Html, bullets, join, paragraph, section, table, tag
-from fragkit.record.study_result import StudyResult, techniques
+from fragkit.record.study_result import StudyResult, fits_of, techniques
 from fragkit.technique import compare_areas, find_losses
 
 LOSS_STREAM, AREA_STREAM = 41, 42
@@ -29,7 +29,7 @@ def technique(result: StudyResult) -> Html:
         parts.append(paragraph(f"Weighed on {words.count(one.n_motifs, 'motif')}{whose}. {_tried(one.calibration)}"))
         parts.append(_verdict(f"How the motifs were placed{whose}", one.placing))
         parts.append(_verdict(f"How the motifs were formed{whose}", one.forming))
-        parts.append(_regular_areas([name] if name else [*result.lattices, *result.rows], one))
+        parts.append(_regular_areas([name] if name else list(fits_of(result)), one))
         parts.append(_changes([name] if name else list(result.lattices), one))
         if one.regular_areas or one.changes:
             parts.append(plots.regular_areas(result, name))

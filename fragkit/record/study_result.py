@@ -89,6 +89,11 @@ def without_pictures(result: StudyResult) -> StudyResult:
     return cast("StudyResult", SimpleNamespace(**plain | {"rectified": {}, "motif": None}))
 
 
+def fits_of(result: StudyResult) -> dict[str, Lattice | RowFit]:
+    """The fit of each fragment by name: of its net, or of the single row that it shows."""
+    return {**result.lattices, **result.rows}
+
+
 def techniques(result: StudyResult) -> dict[str, Technique]:
     """The technique by fragment; "" stands for all fragments weighed together."""
     if result.technique is None:

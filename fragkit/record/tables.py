@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from fragkit.record.study_result import StudyResult, fragment_of
+from fragkit.record.study_result import StudyResult, fits_of, fragment_of
 
 if TYPE_CHECKING:
     from fragkit.layout import Layout
@@ -133,7 +133,7 @@ def centres_csv(result: StudyResult) -> str:
                 seen = [round(float(centres.score[k]), 4), round(float(centres.visible_ratio[k]), 4), status]
                 place = _place(centres.index[k], centres.xy_mm[k], centres.cov_mm2[k])
                 rows.append([photo, fragment, *place, *seen])
-    for fragment, lattice in (*result.lattices.items(), *result.rows.items()):
+    for fragment, lattice in fits_of(result).items():
         if fragment not in shown:
             sites = zip(lattice.index, lattice.xy_mm, lattice.cov_mm2, strict=True)
             rows += [["", fragment, *_place(*site), None, None, "seen"] for site in sites]

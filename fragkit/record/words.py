@@ -7,7 +7,7 @@ from collections.abc import Iterable
 
 from fragkit.lattice import Pooled
 from fragkit.layout import POSITION_CLASSES
-from fragkit.record.study_result import StudyResult, skipped_rows, techniques
+from fragkit.record.study_result import StudyResult, fits_of, skipped_rows, techniques
 from fragkit.units import decimals_for, interval
 
 CANNOT_TELL = "cannot be told"
@@ -68,7 +68,7 @@ def typed(pooled: Pooled) -> str:
 def known(result: StudyResult) -> list[str]:
     """What the evidence carries."""
     found = []
-    fits = [*result.lattices.values(), *result.rows.values()]
+    fits = fits_of(result).values()
     n_found = sum(int(fit.n_centres) for fit in fits)
     if n_found:
         fragments = count(len(fits), "fragment")
@@ -140,7 +140,7 @@ def _guessed_works(result: StudyResult) -> list[str]:
 def next_steps(result: StudyResult) -> list[str]:
     """What to do next, the most useful first."""
     steps = []
-    if not (result.lattices or result.rows):
+    if not fits_of(result):
         steps.append("Photograph a larger area of one fragment, with at least six well-spread control points.")
     for technique in techniques(result).values():
         for verdict in (technique.placing, technique.forming):

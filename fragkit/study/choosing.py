@@ -9,7 +9,6 @@ import numpy as np
 from fragkit.net import Net, Nets
 from fragkit.survey.entries import FloatArray
 
-FRIEZE = "frieze"
 SAME_RATIO = 0.04
 """Nets agree when their sides differ by less: photographs are true to about 1 %, rival nets 30 % apart."""
 
@@ -30,8 +29,8 @@ def superbase_mm(net: Net) -> FloatArray:
 
 def is_same_net(one: Net, other: Net, *, tolerance_ratio: float = SAME_RATIO) -> bool:
     """Whether two reduced nets have the same sides, whichever way they are turned; of a frieze only its step counts."""
-    steps = [np.array([np.hypot(*net.a_mm)]) if net.net_type == FRIEZE else superbase_mm(net) for net in (one, other)]
-    if FRIEZE in (one.net_type, other.net_type):
+    steps = [np.array([np.hypot(*net.a_mm)]) if net.is_frieze else superbase_mm(net) for net in (one, other)]
+    if one.is_frieze or other.is_frieze:
         gaps = np.abs(np.subtract.outer(*steps)) / np.maximum.outer(*steps)
         return bool(gaps.min() <= tolerance_ratio)
     lengths, others = superbase_mm(one), superbase_mm(other)

@@ -9,6 +9,7 @@ import numpy as np
 
 from fragkit.frozen import frozen_array
 from fragkit.lattice import Lattice, Pooled, PooledStep, RowFit, pool
+from fragkit.net.nets import FRIEZE
 from fragkit.survey import ProposalEntry, Survey
 
 _WORDS = {"across_mm": "{:g} mm along the row", "down_mm": "{:g} mm from row to row", "offset_ratio": "offset {:g}"}
@@ -80,7 +81,7 @@ def repeat_of_frieze(step: PooledStep, proposal: ProposalEntry | None) -> Pooled
             "offset_ratio": (offset, offset),
         },
         between_sd_mm=frozen_array([step.between_sd_mm, 0.0]),
-        net_type="frieze",
+        net_type=FRIEZE,
         n_fragments=step.n_fragments,
         residual_sd_mm=step.residual_sd_mm,
         n_centres=step.n_centres,

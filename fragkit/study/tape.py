@@ -7,6 +7,7 @@ import numpy as np
 from fragkit.motifs import Centres
 from fragkit.net import Net
 from fragkit.net.bases import type_from_shape
+from fragkit.net.nets import FRIEZE
 from fragkit.study.sites import number_sites
 from fragkit.survey import FragmentEntry
 from fragkit.survey.entries import FloatArray, IntArray
@@ -57,6 +58,6 @@ def _net_of(xy_mm: FloatArray, index: IntArray) -> tuple[FloatArray, FloatArray,
     if np.linalg.matrix_rank(off) < 2:
         number = off[:, np.argmax(np.abs(off).sum(axis=0))]
         step = np.polyfit(number, xy_mm, 1)[0]
-        return step, np.array([-step[1], step[0]]), "frieze"
+        return step, np.array([-step[1], step[0]]), FRIEZE
     _, a, b = np.linalg.lstsq(np.column_stack([np.ones(len(index)), index]), xy_mm, rcond=None)[0]
     return a, b, type_from_shape(a, b)
