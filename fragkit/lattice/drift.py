@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fragkit.card import card
+from fragkit.sketch import sketch_bars
 from fragkit.units import Z95, with_sd
 
 FloatArray = NDArray[np.float64]
@@ -80,7 +81,10 @@ class Drift:
         return f"<Drift {self.text}>"
 
     def _repr_html_(self) -> str:
-        return card("Drift", [("kind", self.kind), ("finding", self.text)])
+        percent = 100.0 * self.support
+        weights = {self.kind: percent, "none, or another": 100.0 - percent} if self.value is not None else {}
+        drawn = sketch_bars("Weight of the drift found, and of all else", weights, unit="%")
+        return card("Drift", [("kind", self.kind), ("finding", self.text)], drawing=drawn)
 
 
 def drift_shapes(places: FloatArray, sites: IntArray) -> tuple[DriftShape, ...]:

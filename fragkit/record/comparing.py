@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -15,6 +16,7 @@ from fragkit.card import card
 from fragkit.record import words
 from fragkit.record.folder import RESULTS
 from fragkit.record.reading import Record
+from fragkit.sketch import sketch_bars
 from fragkit.units import interval
 
 STAYS_MM = 0.5
@@ -56,7 +58,9 @@ class Revision:
 
     def _repr_html_(self) -> str:
         rows = [(change.about, change.text) for change in self.changes] or [("no difference", "")]
-        return card(f"What changed: {self.title}", rows, notes=self.notes)
+        counts = Counter(change.about for change in self.changes)
+        drawn = sketch_bars("Changes by what they are about", dict(counts), unit="changed")
+        return card(f"What changed: {self.title}", rows, notes=self.notes, drawing=drawn)
 
 
 def compare_records(old: Record, new: Record) -> Revision:

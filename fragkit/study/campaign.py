@@ -12,6 +12,7 @@ from types import MappingProxyType
 from fragkit.card import card
 from fragkit.crew import WorkerLost, crew_of
 from fragkit.errors import FragkitError
+from fragkit.sketch import sketch_bars
 from fragkit.study.bench import Progress
 from fragkit.study.run import run_study
 from fragkit.study.summary import summary_rows
@@ -72,15 +73,25 @@ class Campaign(Mapping[str, StudyOutcome]):
         """Studies with a record, in which no fragment shows a repeat."""
         return [one for one in self.outcomes.values() if one.fault is None and not one.is_answered]
 
+    @property
+    def n_answered(self) -> int:
+        """Studies of which a fragment shows a repeat."""
+        return len(self) - len(self.faulty) - len(self.unanswered)
+
     def __repr__(self) -> str:
-        n_answered = len(self) - len(self.faulty) - len(self.unanswered)
-        return f"Campaign({n_answered} of {counted(len(self), 'study', 'studies')} answered)"
+        return f"Campaign({self.n_answered} of {counted(len(self), 'study', 'studies')} answered)"
 
     def _repr_html_(self) -> str:
         rows = [
             (name, outcome.fault or "; ".join(text for _, text in outcome.summary)) for name, outcome in self.items()
         ]
-        return card(repr(self), rows)
+        ends = {
+            "answered": self.n_answered,
+            "without a repeat": len(self.unanswered),
+            "without a record": len(self.faulty),
+        }
+        drawn = sketch_bars("How the studies ended", ends, unit="studies")
+        return card(repr(self), rows, drawing=drawn)
 
 
 def run_campaign(

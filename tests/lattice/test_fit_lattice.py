@@ -169,12 +169,15 @@ def test_a_growth_that_the_plane_may_have_made_is_not_stated():
     field = np.column_stack([0.5 * 0.35 * u**2, 0 * u])
     plane = np.outer(field.ravel(), field.ravel())
     whole = cov + np.array([plane[2 * k : 2 * k + 2, 2 * k : 2 * k + 2] for k in range(len(cov))])
-    assert fit_lattice((xy + field, cov, index)).drift.kind == "growth"
+    grown = fit_lattice((xy + field, cov, index)).drift
+    assert grown.kind == "growth"
+    assert "none, or another" in grown._repr_html_()
     drift = fit_lattice((xy + field, whole, index), plane_covariance=plane).drift
     assert drift.kind == "none"
     assert "not distinguishable" in drift.text
     assert drift.support < 0.5  # weighed against what the plane itself would put there
     assert "Drift" in drift._repr_html_()
+    assert "<svg" not in drift._repr_html_()  # there is nothing to draw
 
 
 @pytest.mark.parametrize("shape", [(2, 2), (3, 2), (2, 4), (5, 2)])

@@ -133,6 +133,7 @@ def test_the_sheet_names_both_records_by_hash_and_has_room_to_sign(before, later
     assert "Signature" in text
     assert "was 152.31 mm" in text
     assert "<script>" not in text  # the title of the study holds one
+    assert "Changes by what they are about" in revision._repr_html_()
     assert repr(revision).endswith("changes)")
 
 

@@ -25,6 +25,7 @@ def test_every_study_has_its_record(folders, tmp_path):
     campaign = run(folders, tmp_path, "records", progress=lambda *step: seen.append(step))
     assert list(campaign) == ["room-0", "room-1", "room-2"]
     assert repr(campaign) == "Campaign(3 of 3 studies answered)"
+    assert "3 studies" in campaign._repr_html_()
     for k, name in enumerate(campaign):
         results = json.loads((tmp_path / "records" / name / "results.json").read_text(encoding="utf-8"))
         assert results["proposal"]["across_mm"] == pytest.approx(60 + k, rel=0, abs=0.01)  # exact centres
