@@ -31,9 +31,9 @@ function swatch(kind) {
   return canvas;
 }
 
-class AreaLabelling {
+class AreaLabelling extends Panel {
   constructor(model, el) {
-    this.model = model;
+    super(model, "strokes");
     this.tool = "brush";
     this.code = 3;
     this.radius = 12; // photograph pixels
@@ -41,18 +41,18 @@ class AreaLabelling {
     this.paths = new WeakMap();
     this.layer = document.createElement("canvas");
     const hooks = {
-      down: (photo, screen) => this.press(photo, screen),
+      down: (photo) => this.touch(photo),
       move: (photo) => this.pull(photo),
       up: (photo, held) => this.release(photo, held),
       key: (event) => this.key(event),
     };
     this.stage = new Stage(LABELLING_HELP, hooks, (context) => this.paint(context));
     this.build(el);
-    this.follow();
+    this.follow({ "change:strokes": () => this.stage.request() });
+    this.stage.load(this.model, (text) => this.say(text));
   }
 
   build(el) {
-    this.live = make("p", { class: "fk-live", role: "status", "aria-live": "polite" });
     this.choices = this.model.get("classes").map(([code, name, key]) => {
       const choice = button(`${name} (${key})`, () => this.setCode(code), HATCHES[code], pressed(code === this.code));
       choice.prepend(swatch(HATCHES[code]));
@@ -78,28 +78,8 @@ class AreaLabelling {
     return make(
       "div", { class: "fk-bar", role: "toolbar", "aria-label": "Tools" },
       ...this.tools, make("label", {}, "Radius ", this.size, " px"),
-      button("Undo", () => this.undo(-1), "Ctrl+Z"), button("Redo", () => this.undo(1), "Ctrl+Shift+Z"),
-      button("Whole picture", () => this.stage.fit(), "0"),
-      button("Save", () => this.save(), "Ctrl+S; writes the label picture"),
+      button("Whole picture", () => this.stage.fit(), "0"), ...this.common(),
     );
-  }
-
-  follow() {
-    this.handlers = {
-      "change:strokes": () => this.stage.request(),
-      "msg:custom": (message) => message.say && this.say(message.say),
-    };
-    for (const [name, handler] of Object.entries(this.handlers)) this.model.on(name, handler);
-    this.stage.load(this.model, (text) => this.say(text));
-  }
-
-  drop() {
-    this.stage.drop();
-    for (const [name, handler] of Object.entries(this.handlers)) this.model.off(name, handler);
-  }
-
-  say(text) {
-    this.live.textContent = text;
   }
 
   name(code) {
@@ -127,13 +107,12 @@ class AreaLabelling {
 
   undo(by) {
     if (this.open) this.giveUp();
-    else this.model.send({ ask: "undo", by });
+    else super.undo(by);
   }
 
-  // With the strokes as they stand: changes of the model wait their turn, and a message overtakes them.
   save() {
     this.finish();
-    this.model.send({ ask: "save", strokes: this.model.get("strokes") });
+    super.save();
   }
 
   giveUp() {
@@ -152,8 +131,7 @@ class AreaLabelling {
       return;
     }
     const others = this.model.get("strokes").filter((stroke) => open.kind !== "example" || stroke.kind !== "example");
-    this.model.set("strokes", [...others, open]);
-    this.model.save_changes();
+    this.commit([...others, open]);
     this.say(open.kind === "example" ? "Example boxed." : `${this.name(open.code)}: ${open.kind} kept.`);
   }
 
@@ -176,7 +154,7 @@ class AreaLabelling {
     this.stage.request();
   }
 
-  press(photo) {
+  touch(photo) {
     if (this.tool === "brush") this.begin(photo);
     else if (this.tool === "example" && !this.open) this.begin(photo);
     else return false;
@@ -195,24 +173,13 @@ class AreaLabelling {
   }
 
   key(event) {
-    const back = undoKey(event);
-    if (back) this.undo(back);
-    else if (isSaveKey(event)) this.save();
-    else if (event.ctrlKey || event.metaKey || event.altKey) return false;
-    else return this.plainKey(event.key);
-    return true;
-  }
-
-  plainKey(key) {
     const labels = this.model.get("classes").map(([code, , letter]) => [letter, () => this.setCode(code)]);
-    const actions = {
+    return this.press(event, {
       " ": () => this.spot(), Enter: () => this.finish(), Escape: () => this.giveUp(),
       b: () => this.setTool("brush"), o: () => this.setTool("outline"), e: () => this.setTool("example"),
       "[": () => this.setRadius(this.radius / 1.25), "]": () => this.setRadius(this.radius * 1.25),
       ...Object.fromEntries(labels),
-    };
-    actions[key]?.();
-    return key in actions;
+    });
   }
 
   spot() {

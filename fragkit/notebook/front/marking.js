@@ -6,9 +6,9 @@ const MARKING_HELP =
   "point, M moves the chosen point to the cross, S snaps it to a mark, N and P choose the next and the previous, " +
   "Delete removes it, plus and minus zoom, 0 shows the whole picture.";
 
-class PointMarking {
+class PointMarking extends Panel {
   constructor(model, el) {
-    this.model = model;
+    super(model, "points");
     this.chosen = -1;
     this.drag = null;
     const hooks = {
@@ -20,12 +20,18 @@ class PointMarking {
     };
     this.stage = new Stage(MARKING_HELP, hooks, (context) => this.paint(context));
     this.build(el);
-    this.follow();
+    this.follow({
+      "change:points": () => this.refresh(),
+      "change:outcome": () => this.refresh(),
+      "change:distances": () => this.fillTape(),
+      "msg:custom": (message) => this.answered(message),
+    });
+    this.refresh();
+    this.stage.load(this.model, (text) => this.say(text));
   }
 
   build(el) {
     this.where = make("span", { class: "fk-where" });
-    this.live = make("p", { class: "fk-live", role: "status", "aria-live": "polite" });
     this.verdict = make("div", { class: "fk-verdict" });
     this.rows = make("tbody");
     el.append(widget(this.bar(), make("div", { class: "fk-body" }, this.stage.frame, this.side()), this.live));
@@ -36,13 +42,11 @@ class PointMarking {
     this.mark = make("select", { "aria-label": "Kind of mark to snap to" }, ...kinds);
     return make(
       "div", { class: "fk-bar", role: "toolbar", "aria-label": "Points" },
-      button("Undo", () => this.ask("undo", { by: -1 }), "Ctrl+Z"),
-      button("Redo", () => this.ask("undo", { by: 1 }), "Ctrl+Shift+Z"),
+      ...this.common(),
       button("Delete point", () => this.remove(), "Delete"),
       make("label", {}, "Mark ", this.mark),
       button("Snap to it", () => this.snap(), "S"),
       button("Whole picture", () => this.stage.fit(), "0"),
-      button("Save", () => this.save(), "Ctrl+S; writes the control into the study"),
       this.where,
     );
   }
@@ -84,38 +88,8 @@ class PointMarking {
     return this.model.get("by_tape") ? COLUMNS.slice(0, 1) : COLUMNS;
   }
 
-  follow() {
-    this.handlers = {
-      "change:points": () => this.refresh(),
-      "change:outcome": () => this.refresh(),
-      "change:distances": () => this.fillTape(),
-      "msg:custom": (message) => this.answered(message),
-    };
-    for (const [name, handler] of Object.entries(this.handlers)) this.model.on(name, handler);
-    this.refresh();
-    this.stage.load(this.model, (text) => this.say(text));
-  }
-
-  drop() {
-    this.stage.drop();
-    for (const [name, handler] of Object.entries(this.handlers)) this.model.off(name, handler);
-  }
-
   points() {
     return this.model.get("points");
-  }
-
-  say(text) {
-    this.live.textContent = text;
-  }
-
-  ask(ask, more = {}) {
-    this.model.send({ ask, ...more });
-  }
-
-  // With the points as they stand: changes of the model wait their turn, and a message overtakes them.
-  save() {
-    this.ask("save", { points: this.points() });
   }
 
   answered(message) {
@@ -125,11 +99,6 @@ class PointMarking {
     if (this.chosen < 0) this.add(message);
     else this.moveTo(message);
     this.stage.moveCursor(message.x, message.y);
-  }
-
-  commit(points) {
-    this.model.set("points", points);
-    this.model.save_changes();
   }
 
   freeName() {
@@ -203,22 +172,11 @@ class PointMarking {
   }
 
   key(event) {
-    const back = undoKey(event);
-    if (back) this.ask("undo", { by: back });
-    else if (isSaveKey(event)) this.save();
-    else if (event.ctrlKey || event.metaKey || event.altKey) return false;
-    else return this.plainKey(event.key);
-    return true;
-  }
-
-  plainKey(key) {
-    const actions = {
+    return this.press(event, {
       Enter: () => this.add(this.stage.cursor), m: () => this.moveTo(this.stage.cursor), s: () => this.snap(),
       n: () => this.chooseNext(1), p: () => this.chooseNext(-1),
       Delete: () => this.remove(), Backspace: () => this.remove(),
-    };
-    actions[key]?.();
-    return key in actions;
+    });
   }
 
   refresh() {
@@ -227,7 +185,7 @@ class PointMarking {
     while (this.rows.children.length > points.length) this.rows.lastChild.remove();
     while (this.rows.children.length < points.length) this.rows.append(this.row());
     points.forEach((point, index) => this.fillRow(this.rows.children[index], point, index));
-    this.verdict.replaceChildren(...(this.model.get("outcome").lines ?? []).map((line) => make("p", {}, line)));
+    paragraphs(this.verdict, this.model.get("outcome").lines);
     this.stage.request();
   }
 
