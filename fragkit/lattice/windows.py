@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import sparse
 
 from fragkit.lattice.rows import describe_repeat, maker_columns
 from fragkit.net import features
@@ -162,33 +163,25 @@ def _sums_at(
 
     Notes
     -----
-    Pixels are sorted by their cell once; a lag is then one step through the picture laid out as a line, with
-    a margin of nothing round it as wide as the longest lag.
+    A lag is the picture beside itself moved, with a margin of nothing round it as wide as the longest lag; the sums
+    over all cells are one product with a sparse matrix.
     """
-    reach = int(np.abs(lags_px).max())
-    padded = np.pad(np.dstack([values, believed]), ((reach, reach), (reach, reach), (0, 0)))
-    row = padded.shape[1]
-    order = np.flatnonzero(label.ravel() >= 0)
-    order = order[np.argsort(label.ravel()[order], kind="stable")]
-    cells, begin = np.unique(label.ravel()[order], return_index=True)
-    if not len(cells):
-        return np.zeros((3, len(lags_px), n_cells))
-    y, x = np.divmod(order, label.shape[1])
-    here = (y + reach) * row + x + reach
-    line = padded.reshape(-1, padded.shape[2])
-    energy = np.einsum("ik,ik->i", line[:, :-1], line[:, :-1])
-    first, first_energy, first_believed = line[here, :-1], energy[here], line[here, -1]
-    out = np.zeros((3, len(lags_px), n_cells))
-    for number, (right, down) in enumerate(lags_px):
-        there = here + (int(down) * row + int(right))
-        second = line.take(there, axis=0)
-        products = (
-            np.einsum("ik,ik->i", first, second[:, :-1]),
-            first_energy * second[:, -1],
-            energy.take(there) * first_believed,
-        )
-        for total, product in zip(out, products, strict=True):
-            total[number, cells] = np.add.reduceat(product, begin)
+    inside = np.flatnonzero(label >= 0)
+    ones = np.ones(len(inside), np.float32)
+    over_cells = sparse.csr_array((ones, (label.ravel()[inside], inside)), shape=(n_cells, label.size))
+    reach, (height, width) = int(np.abs(lags_px).max()), label.shape
+    *planes, believed = (np.pad(plane, reach) for plane in (*np.moveaxis(values, -1, 0), believed))
+    energy = np.sum([plane**2 for plane in planes], axis=0)
+    here = np.s_[reach : reach + height, reach : reach + width]
+    out = np.empty((3, len(lags_px), n_cells))
+    for number, (right, down) in enumerate(lags_px + reach):
+        there = np.s_[down : down + height, right : right + width]
+        product = planes[0][here] * planes[0][there]
+        for plane in planes[1:]:
+            product += plane[here] * plane[there]
+        both = (product, energy[here] * believed[there], energy[there] * believed[here])
+        for total, layer in zip(out, both, strict=True):
+            total[number] = over_cells @ layer.ravel()
     return out
 
 
