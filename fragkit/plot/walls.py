@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from types import MappingProxyType
 from typing import Any
 
@@ -131,12 +131,14 @@ def bright_and_tarnished(
     return new, tarnished
 
 
-def certainty(wall: WallLayout, *, aspect: str = "position") -> Figure:
+def certainty(wall: WallLayout, *, aspect: str = "position", regular_mm: Sequence[FloatArray] = ()) -> Figure:
     """Every motif's class of certainty, by signs that also read in black and white.
 
     Parameters
     ----------
     aspect : "position", "form" or "material"
+    regular_mm : sequence of (m, 2) arrays
+        Outlines of areas, in the frame of the wall, that are more regular than the old hand.
     """
     named = {"position": wall.position_class, "form": wall.form_class, "material": wall.material_class}
     if aspect not in named:
@@ -153,6 +155,10 @@ def certainty(wall: WallLayout, *, aspect: str = "position") -> Figure:
     if wall.dropped:
         at = np.array([place for _, _, place, _ in wall.dropped])
         axes.scatter(at[:, 0], at[:, 1], s=size, marker="+", c="black", label=f"left out: {len(at)}")
+    for number, outline in enumerate(regular_mm):
+        label = "" if number else f"more regular than the hand: {len(regular_mm)}"
+        ring = Polygon(outline, fill=False, edgecolor="black", linewidth=1.4, linestyle="--", label=label)
+        axes.add_patch(ring)
     what = {"position": "place", "form": "form", "material": "material"}[aspect]
     average = f"{wall.uncertainty[aspect]:.2f} (0 measured on the wall, 1 chosen to fit)"
     axes.set_title(f"Wall {wall.name}: how certain each motif's {what} is; average uncertainty {average}", loc="left")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -11,15 +11,17 @@ from numpy.typing import NDArray
 from shapely.geometry.polygon import Polygon, orient
 
 from fragkit.record.results import plain
+from fragkit.record.study_result import FloatArray, StudyResult, regular_areas_by_wall
 
 if TYPE_CHECKING:
-    from fragkit.layout import Layout, WallLayout
+    from fragkit.layout import WallLayout
+    from fragkit.technique import RegularArea
 
 FRAME = "millimetres in the frame of each wall, named by its properties: x to the right, y up, from the wall's datum"
 
 
-def geometry_json(layout: Layout) -> str:
-    """The layout in the form of GeoJSON, coordinates in full precision.
+def geometry_json(result: StudyResult) -> str:
+    """The layout, and what is suspiciously regular on its walls, as GeoJSON; coordinates in full precision.
 
     Notes
     -----
@@ -30,7 +32,9 @@ def geometry_json(layout: Layout) -> str:
     ----------
     Butler, H. et al. (2016) The GeoJSON Format, RFC 7946.
     """
-    features = [feature for wall in layout.walls for feature in _features(wall)]
+    areas = regular_areas_by_wall(result)
+    walls = result.layout.walls if result.layout is not None else ()
+    features = [feature for wall in walls for feature in (*_features(wall), *_areas(wall.name, areas))]
     content = {"type": "FeatureCollection", "frame": FRAME, "features": features}
     return json.dumps(plain(content), ensure_ascii=False, allow_nan=False, separators=(",", ":")) + "\n"
 
@@ -53,6 +57,12 @@ def _features(wall: WallLayout) -> Iterator[dict[str, Any]]:
             rotation_deg=wall.rotation_deg[k],
             position_class=wall.position_class[k],
         )
+
+
+def _areas(wall: str, areas: Mapping[str, Sequence[tuple[str, FloatArray, RegularArea]]]) -> Iterator[dict[str, Any]]:
+    for fragment, outline_mm, area in areas.get(wall, ()):
+        told = {"fragment": fragment, "p": area.p, "words": area.words}
+        yield _feature(_ring(outline_mm), wall=wall, kind="regular area", **told)
 
 
 def _feature(geometry: dict[str, Any], **properties: Any) -> dict[str, Any]:

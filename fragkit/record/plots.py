@@ -16,7 +16,7 @@ from fragkit.plot import works as works_plots
 from fragkit.record.as_built import AsBuilt
 from fragkit.record.figures import embed
 from fragkit.record.html import Html, join
-from fragkit.record.study_result import StudyResult, fits_of, techniques
+from fragkit.record.study_result import StudyResult, fits_of, regular_areas_by_wall, techniques
 from fragkit.works import WorksPlan
 
 
@@ -104,12 +104,14 @@ def wall(result: StudyResult, name: str) -> Html | None:
     if result.layout is None:
         return None
     one = next(wall for wall in result.layout.walls if wall.name == name)
+    regular = regular_areas_by_wall(result).get(name, [])
     return join(
         *_elevations(result, one),
         embed(
-            wall_plots.certainty(one),
+            wall_plots.certainty(one, regular_mm=[outline for _, outline, _ in regular]),
             alt=f"Map of wall {name}: a sign for the class of certainty of each motif's place.",
-            caption=f"Wall {name}: how certain the place of each motif is. The signs differ in shape as well as tone.",
+            caption=f"Wall {name}: how certain the place of each motif is. The signs differ in shape as well as tone."
+            + (" Dashed: more regular than the old hand, a repair perhaps; see Technique." if regular else ""),
         ),
     )
 

@@ -7,6 +7,9 @@ from pathlib import Path
 from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any, Protocol, cast
 
+import numpy as np
+from numpy.typing import NDArray
+
 if TYPE_CHECKING:
     from fragkit.colour import Colours
     from fragkit.lattice import Lattice, LocalSpacing, Pooled, PooledStep, RowFit
@@ -16,8 +19,11 @@ if TYPE_CHECKING:
     from fragkit.rectify import Comparison, Rectified
     from fragkit.setting_out import SettingOut
     from fragkit.survey import Survey
-    from fragkit.technique import Technique
+    from fragkit.technique import RegularArea, Technique
     from fragkit.works import TakeOff, WorksPlan
+
+
+FloatArray = NDArray[np.float64]
 
 
 class StudyResult(Protocol):
@@ -99,6 +105,19 @@ def techniques(result: StudyResult) -> dict[str, Technique]:
     if result.technique is None:
         return {}
     return dict(result.technique) if isinstance(result.technique, Mapping) else {"": result.technique}
+
+
+def regular_areas_by_wall(result: StudyResult) -> dict[str, list[tuple[str, FloatArray, RegularArea]]]:
+    """The suspiciously regular areas on each wall: fragment, outline (m, 2) in mm in the wall's frame, and area."""
+    names, placed = list(fits_of(result)), {one.name: one for one in result.survey.fragments}
+    found: dict[str, list[tuple[str, FloatArray, RegularArea]]] = {}
+    for name, technique in techniques(result).items():
+        for area in technique.regular_areas or ():
+            fragment = placed[name or names[area.fragment]]
+            if fragment.wall is not None and fragment.origin_mm is not None:
+                own = found.setdefault(fragment.wall, [])
+                own.append((fragment.name, fragment.to_wall_mm(area.outline_mm), area))
+    return found
 
 
 def fragment_of(result: StudyResult, name: str) -> str:

@@ -100,7 +100,7 @@ def _write_evidence_register(result: StudyResult, record: Drafts) -> None:
 def _write_walls(result: StudyResult, record: Drafts) -> None:
     if result.layout is not None:
         record.write("layout.csv", layout_csv(result.layout))
-        record.write("geometry.json", geometry_json(result.layout))
+        record.write("geometry.json", geometry_json(result))
         record.write("forms.svg", forms_svg(result.layout))
     if result.layout is not None and result.setting is not None and result.motif is not None:
         _write_setting_out(result.layout, result.setting, result.motif, record)

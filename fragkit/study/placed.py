@@ -7,12 +7,6 @@ import numpy as np
 from fragkit.layout import PlacedCentres
 from fragkit.survey import FragmentEntry
 from fragkit.survey.entries import FloatArray, IntArray
-from fragkit.turning import turning
-
-
-def to_wall_mm(fragment: FragmentEntry, xy_mm: FloatArray) -> FloatArray:
-    """Wall coordinates (n, 2) in mm of points (n, 2) in the fragment's frame: origin + R(turn) p."""
-    return np.asarray(fragment.origin_mm, float) + np.asarray(xy_mm, float) @ turning(fragment.turn_deg).T
 
 
 def place_centres(
@@ -45,7 +39,7 @@ def place_centres(
         wall=fragment.wall,
         fragment=fragment.name,
         index=index,
-        xy_mm=to_wall_mm(fragment, xy_mm),
+        xy_mm=fragment.to_wall_mm(xy_mm),
         sd_mm=np.sqrt(variance),
         status=status,
     )

@@ -15,6 +15,7 @@ from fragkit.sketch import side_by_side, sketch
 from fragkit.survey.areas import AreaEntry
 from fragkit.survey.review import ReviewEntry
 from fragkit.survey.technique_entries import TechniqueEntry
+from fragkit.turning import turning
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -183,6 +184,10 @@ class FragmentEntry:
     centres_xy_mm: FloatArray | None = None
     centres_sd_mm: FloatArray | None = None
     centres_index: IntArray | None = None
+
+    def to_wall_mm(self, xy_mm: FloatArray) -> FloatArray:
+        """Wall coordinates (n, 2) in mm of points (n, 2) in the fragment's frame."""
+        return np.asarray(self.origin_mm, float) + np.asarray(xy_mm, float) @ turning(self.turn_deg).T
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

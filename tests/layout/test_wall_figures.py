@@ -93,3 +93,11 @@ def test_certainty_of_form_and_material_are_drawn_too(make_wall, make_repeat, ma
     assert [label.split(":")[0] for label in labels] == ["chosen to fit", "by analogy", "by analogy"]
     with pytest.raises(ValueError, match="aspect is 'colour'"):
         certainty(wall, aspect="colour")
+
+
+def test_areas_too_regular_for_a_hand_are_dashed(make_wall, make_repeat, make_motif):
+    wall = lay_out([make_wall(width=1500.0, height=900.0)], make_repeat(), make_motif()).walls[0]
+    figure = certainty(wall, regular_mm=[np.array([[0.0, 0.0], [300.0, 0.0], [300.0, 250.0]])] * 2)
+    words = [text.get_text() for text in figure.legends[0].get_texts()]
+    assert "more regular than the hand: 2" in words
+    assert sum(patch.get_linestyle() == "--" for patch in figure.axes[0].patches) == 2

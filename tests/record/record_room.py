@@ -263,7 +263,11 @@ def survey(folder, **changes):
             PhotoEntry(name=name, file=Path(f"{name}.jpg"), fragment=fragment, control=board)
             for name, fragment in (("north-1", "north"), ("../../etc/east", "east"))
         ),
-        "fragments": (FragmentEntry(name="north"), FragmentEntry(name="east"), FragmentEntry(name="tape")),
+        "fragments": (
+            FragmentEntry(name="north", wall="north", origin_mm=(400.0, 300.0), turn_deg=2.0),
+            FragmentEntry(name="east"),
+            FragmentEntry(name="tape"),
+        ),
         "walls": walls,
         "proposal": None,
         "layout": LayoutEntry(),

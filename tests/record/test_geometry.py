@@ -55,3 +55,14 @@ def test_areas_are_those_of_the_survey(features, whole):
         x, y = wall.wall.outline_mm.T
         expected = 0.5 * abs(np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1)))  # shoelace
         assert shape(found["geometry"]).area == pytest.approx(expected, rel=1e-12)
+
+
+def test_regular_areas_stand_on_their_wall(features, whole):
+    """The fragment's frame lies at its origin, turned: by hand for a corner at the frame's own origin."""
+    (area,) = of_kind(features, "regular area")
+    fragment = next(one for one in whole.survey.fragments if one.name == area["properties"]["fragment"])
+    assert area["properties"]["wall"] == fragment.wall
+    corners = np.array(area["geometry"]["coordinates"][0])
+    assert np.hypot(*(corners - fragment.origin_mm).T).min() == pytest.approx(0.0, abs=1e-5)  # geojson rounds to 1e-6
+    assert shape(area["geometry"]).area == pytest.approx(300.0 * 250.0, rel=1e-6)
+    assert "more regular" in area["properties"]["words"]

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from fragkit.study.placed import place_centres, to_wall_mm
+from fragkit.study.placed import place_centres
 from fragkit.survey import FragmentEntry
 
 NORTH = FragmentEntry(
@@ -12,7 +12,7 @@ NORTH = FragmentEntry(
 
 
 def test_a_quarter_turn_by_hand():
-    xy = to_wall_mm(NORTH, np.array([[0.0, 0.0], [100.0, 0.0], [0.0, 30.0]]))
+    xy = NORTH.to_wall_mm(np.array([[0.0, 0.0], [100.0, 0.0], [0.0, 30.0]]))
     np.testing.assert_allclose(xy, [[1000, 500], [1000, 600], [970, 500]], rtol=0, atol=1e-9)  # rounding
 
 
