@@ -17,6 +17,7 @@ from fragkit.motifs.bending import inverse_of, warped
 from fragkit.motifs.centres import Centres
 from fragkit.motifs.copies import Copies, Grid, finer, regrid
 from fragkit.motifs.details import detail
+from fragkit.motifs.doubt import Drawn, doubt_of
 from fragkit.motifs.labels import Copied, Read, label_picture, override
 from fragkit.motifs.later import GUESS_NOTE, part_later_work
 from fragkit.motifs.learning import Learned, Sheet, cut_copies, learn_copies, open_sheet
@@ -224,6 +225,8 @@ def _motif(
     width, height = _box(outlines["metal"] + outlines["shadow"])
     metal_width, metal_height = _box(outlines["metal"])
     strays = stray_from_silhouette(shares.typical[METAL], shares.metal, shares.weight, grid)
+    drawn = _drawn(shares, strays, grid)
+    doubts = {name: doubt_of(k, found[name], drawn) for name, k in (("metal", METAL), ("shadow", SHADOW))}
     seen = shares.weight > 0.5
     rng = np.random.default_rng(len(seen))
     index = _index(sheets)
@@ -258,11 +261,26 @@ def _motif(
         resolution=shares.resolution,
         labels=labels[0],
         label_percent=labels[1],
-        doubts_mm={
-            k: lines.doubts_mm(parts, shares.weight.sum(0), _edge_sd_mm(strays), grid) for k, parts in found.items()
-        },
+        doubts_mm={k: tuple(frozen_array(doubts[k].half_mm(p)) for p in parts) for k, parts in found.items()},
+        bands_mm={k: _moved(doubts[k].bands(parts), middle) for k, parts in found.items()},
         notes=notes + _doubts(shares, outlines, max(sheet.picture.mm_per_px for sheet in sheets)),
     )
+
+
+def _drawn(shares: _Shares, strays: Strays | None, grid: Grid) -> Drawn:
+    return Drawn(
+        atlas=shares.atlas,
+        typical=shares.typical,
+        width_px=edge_width_px(shares.atlas[METAL]),
+        support=shares.weight.sum(0),
+        spread_mm=_edge_sd_mm(strays),
+        grid=grid,
+    )
+
+
+def _moved(bands: tuple[tuple[FloatArray, ...], ...], middle: FloatArray) -> tuple[tuple[FloatArray, ...], ...]:
+    """The rings of each band from another middle."""
+    return tuple(tuple(frozen_array(ring - middle) for ring in rings) for rings in bands)
 
 
 def _edge_sd_mm(strays: Strays | None) -> float:

@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 from fragkit.card import card
 from fragkit.frozen import frozen_array
 from fragkit.motifs.centres import Centres
-from fragkit.motifs.outlines import band_of
 from fragkit.motifs.parts import area_of, parts_of, rings_of
 from fragkit.motifs.procrustes import Shapes
 from fragkit.motifs.ring import RingCorrelation
@@ -41,6 +40,8 @@ class Motif:
         "metal" and "shadow": closed outlines in mm from the centre, y up; holes run clockwise.
     doubts_mm : mapping of str to tuple of (m,) arrays
         For every point of the outlines, half the width in mm that holds the true outline with 95 %.
+    bands_mm : mapping of str to tuple of tuples of (m, 2) arrays
+        What `doubt_bands` gives.
     width_mm, height_mm, metal_width_mm, metal_height_mm : float
         Boxes of metal and shadow together, and of metal.
     metal_area_mm2, metal_area_sd_mm2, shadow_area_mm2 : float
@@ -108,6 +109,7 @@ class Motif:
     labels: tuple[NDArray[np.uint8], ...]
     label_percent: tuple[NDArray[np.uint8], ...] = ()
     doubts_mm: Mapping[str, tuple[FloatArray, ...]] = field(default_factory=dict)
+    bands_mm: Mapping[str, tuple[tuple[FloatArray, ...], ...]] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
 
     @property
@@ -116,9 +118,9 @@ class Motif:
         return tuple(rings_of(part) for part in parts_of(area_of(self.outlines.get("metal", ()))))
 
     def doubt_bands(self, layer: str) -> tuple[tuple[FloatArray, ...], ...]:
-        """For each outline of a layer, the rings (m, 2) of the band that holds the true one with 95 %."""
-        pairs = zip(self.outlines.get(layer, ()), self.doubts_mm.get(layer, ()), strict=False)
-        return tuple(band_of(points, half) for points, half in pairs)
+        """For each outline of a layer, the rings (m, 2) of the band that holds the true one with 95 %; after them
+        those of parts too fine to have an outline, as a bare line of half a millimetre may be."""
+        return self.bands_mm.get(layer, ())
 
     def __repr__(self) -> str:
         return (

@@ -29,17 +29,14 @@ EDGE_SD_PX = 0.15
 
 From simulated walls of 0.25 to 0.5 mm per pixel, whose outlines came out 0.1 to 0.25 px too far in."""
 
-PLACE_SD_PX = 0.25
-"""The same for a single place of it, corners among them, which blur rounds: one sd."""
 
-
-def outlines_of(probability: Float32Array, grid: Grid) -> tuple[FloatArray, ...]:
+def outlines_of(probability: Float32Array, grid: Grid, *, smallest_mm2: float = SMALLEST_MM2) -> tuple[FloatArray, ...]:
     """Closed outlines (m, 2) in mm about the grid's centre, y up, where the probability is one half.
 
     Notes
     -----
     Outer outlines run counter-clockwise, holes clockwise; the last point is not repeated. Marching squares
-    find the line, simplified within 0.05 mm. Parts below 1.5 mm² are left out.
+    find the line, simplified within 0.05 mm. Parts below `smallest_mm2` are left out.
     """
     padded = np.pad(probability, 1)
     found = []
@@ -51,7 +48,7 @@ def outlines_of(probability: Float32Array, grid: Grid) -> tuple[FloatArray, ...]
         smooth = _smoothed(np.column_stack([x, y])[:-1], grid.mm_per_px)
         ring = shapely.LinearRing(smooth).simplify(SIMPLIFY_MM)
         points = np.asarray(ring.coords)[:-1]
-        if len(points) >= 4 and abs(signed_area(points)) >= SMALLEST_MM2:
+        if len(points) >= 4 and abs(signed_area(points)) >= smallest_mm2:
             found.append(frozen_array(points))
     return tuple(sorted(found, key=lambda p: -abs(signed_area(p))))
 
@@ -106,32 +103,6 @@ def area_sd_mm2(
     mixed = draws @ (shares * weights)[:, band] / np.maximum(below, 1e-6)
     areas = (sure + _soft_step(np.where(below > 0.0, mixed, mean[band])).sum(1)) * mm_per_px**2
     return float(np.hypot(areas.std(), EDGE_SD_PX * mm_per_px * total_length(outlines)))
-
-
-def doubts_mm(
-    outlines: Sequence[FloatArray], support: Float32Array, spread_mm: float, grid: Grid
-) -> tuple[FloatArray, ...]:
-    """Half the width (m,) in mm, at every point of every outline, that holds the true outline with 95 %.
-
-    Parameters
-    ----------
-    support : (h, w) array
-        How many copies show each place.
-    spread_mm : float
-        Sd of a copy's edge about the outline.
-
-    Notes
-    -----
-    √(spread²/n + common²): what few copies leave open, and what remains unknown of an edge in a blurred pixel. The
-    scale of the pictures is not in it.
-    """
-    out = []
-    for points in outlines:
-        at = (grid.centre_px[1] - points[:, 1] / grid.mm_per_px, points[:, 0] / grid.mm_per_px + grid.centre_px[0])
-        n = np.maximum(ndimage.map_coordinates(support, at, order=1, mode="nearest"), 1.0)
-        common = (PLACE_SD_PX * grid.mm_per_px) ** 2 + SIMPLIFY_MM**2 / 3.0
-        out.append(frozen_array(1.96 * np.sqrt(spread_mm**2 / n + common)))
-    return tuple(out)
 
 
 def band_of(outline: FloatArray, half_mm: FloatArray) -> tuple[FloatArray, ...]:

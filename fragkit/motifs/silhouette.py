@@ -55,15 +55,16 @@ def stray_from_silhouette(
     shares, weights : (n, h, w) arrays
         Share of metal in each copy, and how far the copy shows the place.
     """
-    found = lines.outlines_of(_closed(typical, grid), grid)
+    found = lines.outlines_of(closed(typical, grid), grid)
     if not found:
         return None
-    closed = np.stack([_closed(share, grid) for share in shares])
-    strays = lines.strays_mm(closed, weights, found[0], grid)
+    copies = np.stack([closed(share, grid) for share in shares])
+    strays = lines.strays_mm(copies, weights, found[0], grid)
     return Strays(found[0], strays, lines.spread_mm(strays, found[0]), _shapes(strays, found[0]))
 
 
-def _closed(share: Float32Array, grid: Grid) -> Float32Array:
+def closed(share: Float32Array, grid: Grid) -> Float32Array:
+    """The map (h, w) with bare lines up to about 1.2 mm wide filled."""
     side = 2 * max(1, round(CLOSED_MM / (2.0 * grid.mm_per_px))) + 1
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
     return np.asarray(cv2.morphologyEx(share, cv2.MORPH_CLOSE, disc), np.float32)

@@ -113,6 +113,7 @@ def symmetrised(motif: Motif, symmetry: Symmetry) -> Motif:
         ground=frozen_array(np.clip(1.0 - metal - motif.shadow, 0.0, 1.0), np.float32),
         outlines=outlines,
         doubts_mm={k: halves for k, halves in motif.doubts_mm.items() if k != "metal"},
+        bands_mm={k: bands for k, bands in motif.bands_mm.items() if k != "metal"},
         metal_area_mm2=lines.total_area(outlines["metal"]),
         notes=(*motif.notes, note),
     )

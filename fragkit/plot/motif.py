@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from types import MappingProxyType
 
 import numpy as np
@@ -19,6 +19,9 @@ from fragkit.units import with_sd
 
 LINES: Mapping[str, tuple[str, str]] = MappingProxyType({"metal": ("black", "-"), "shadow": ("black", "--")})
 """Colour and dash of each outline: told apart without colour."""
+
+BAND = (0.95, 0.62, 0.20, 0.65)
+BAND_WORDS = "where the true outline lies (95 %)"
 
 LABELS = (
     ("not read", "#ffffff"),
@@ -44,7 +47,7 @@ def consensus(motif: Motif) -> Figure:
         loc="left",
         fontsize="medium",
     )
-    axes.legend(loc="upper left", bbox_to_anchor=(0.0, -0.1), ncols=2, frameon=False)
+    axes.legend(loc="upper left", bbox_to_anchor=(0.0, -0.1), ncols=3, frameon=False)
     return figure
 
 
@@ -115,13 +118,16 @@ def _extent_mm(motif: Motif) -> tuple[float, float, float, float]:
 
 
 def _outline(axes: Axes, motif: Motif) -> None:
+    bands = [rings for name in LINES for rings in motif.doubt_bands(name)]
+    for number, rings in enumerate(bands):
+        axes.add_patch(PathPatch(_path(rings), facecolor=BAND, edgecolor="none", label="" if number else BAND_WORDS))
     for name, (colour, dash) in LINES.items():
-        paths = [Path(np.vstack([points, points[:1]]), closed=True) for points in motif.outlines[name]]
-        if paths:
-            whole = Path.make_compound_path(*paths)
-            axes.add_patch(PathPatch(whole, fill=False, edgecolor=colour, linestyle=dash, label=name))
-        for band in motif.doubt_bands(name):
-            rings = Path.make_compound_path(*(Path(np.vstack([r, r[:1]]), closed=True) for r in band))
-            axes.add_patch(PathPatch(rings, facecolor=colour, edgecolor="none", alpha=0.25))
+        if motif.outlines[name]:
+            path = _path(motif.outlines[name])
+            axes.add_patch(PathPatch(path, fill=False, edgecolor=colour, linestyle=dash, linewidth=0.6, label=name))
     axes.plot(0.0, 0.0, "+", color="black", markersize=9)
     axes.set(xlabel="x from the metal's centroid, mm", ylabel="y, mm", aspect="equal")
+
+
+def _path(rings: Sequence[NDArray[np.float64]]) -> Path:
+    return Path.make_compound_path(*(Path(np.vstack([ring, ring[:1]]), closed=True) for ring in rings))

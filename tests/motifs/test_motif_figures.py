@@ -28,6 +28,9 @@ SCENES = (
     ("independent", "trefoil", 407),
 )
 N_OUTLINES = 12
+PAINTED_OUT_MM = 0.45 * CANVAS_MM_PER_PX
+"""How far outside its outlines the second generator paints: OpenCV fills each pixel that an edge touches, half a pixel
+along the axis nearest to the edge's normal; by hand, 0.5 × 2√2/π of a pixel in the mean over directions."""
 
 
 def control_of(xy_px: np.ndarray, xy_mm: np.ndarray, sd_mm: float) -> PointControl:
@@ -63,7 +66,7 @@ def independent(motif: str, seed: int) -> tuple[Motif, np.ndarray, shapely.Geome
         return np.c_[xy_mm[:, 0], recipe.height - xy_mm[:, 1]] / CANVAS_MM_PER_PX - 0.5
 
     metal = shapely.union_all([shapely.Polygon(part).buffer(0.0) for part in scene.outline_mm])
-    return found, true_labels(picture, scene.labels, to_px), metal
+    return found, true_labels(picture, scene.labels, to_px), metal.buffer(PAINTED_OUT_MM, join_style="mitre")
 
 
 def overlap(found: np.ndarray, true: np.ndarray, code: int) -> float:
@@ -86,6 +89,10 @@ def in_doubt(motif: Motif, truth: shapely.Geometry) -> float:
     return float(truth.boundary.intersection(band).length / truth.boundary.length)
 
 
+def doubt_mm(motif: Motif) -> float:
+    return float(np.median(np.concatenate(motif.doubts_mm["metal"])))
+
+
 def line(words: str, asked: str, measured: str) -> None:
     print(f"{words:62s} {asked:>10s}   {measured}")
 
@@ -101,13 +108,15 @@ def test_figures_of_labels():
         line(f"{words}: metal, overlap of labels", ">= 0.90", f"{scores[3]:.3f}")
         line(f"{words}: loss, overlap of labels", ">= 0.85", f"{scores[4]:.3f}")
         line(f"{words}: metal area, mm² (sd {found.metal_area_sd_mm2:.0f})", f"<= {limit:.0f}", f"{error:+.0f}")
-        line(f"{words}: outline within its doubt", ">= 0.95", f"{in_doubt(found, metal):.2f}")
+        held = in_doubt(found, metal)
+        line(f"{words}: outline within its doubt (± {doubt_mm(found):.2f} mm)", ">= 0.95", f"{held:.3f}")
         # metal falls short of what is asked on the generator with worn leaf and bare lines: specks and lines of two
         # pixels on leaf that has just the shadow's tone; seen as sharply as the lens and the plane allow, its own
         # cover would reach 0.94 to 0.96
         assert scores[3] > 0.80
         assert scores[4] >= 0.82
         assert abs(error) <= limit
+        assert held >= 0.92
 
 
 @pytest.mark.benchmark
@@ -117,8 +126,9 @@ def test_figures_of_outlines():
         motif = half_damaged(seed)
         error = motif.metal_area_mm2 - area(cone())
         distance = mean_distance_mm(motif.outlines["metal"][0], cone())
-        rows.append((distance, error, error / motif.metal_area_sd_mm2, in_doubt(motif, shapely.Polygon(cone()))))
-    distance, error, pull, held = np.array(rows).T
+        held = in_doubt(motif, shapely.Polygon(cone()))
+        rows.append((distance, error, error / motif.metal_area_sd_mm2, held, doubt_mm(motif)))
+    distance, error, pull, held, half = np.array(rows).T
     limit = max(0.02 * area(cone()), 0.1 * shapely.LinearRing(cone()).length)
     words = f"12 half-damaged examples, {N_OUTLINES} walls"
     print()
@@ -129,10 +139,11 @@ def test_figures_of_outlines():
     )
     line(f"{words}: metal area, mm², most", f"<= {limit:.0f}", f"{np.abs(error).max():.0f} (mean {error.mean():+.0f})")
     line(f"{words}: area within 1.96 sd", ">= 0.95", f"{np.mean(np.abs(pull) <= 1.96):.2f}")
-    line(f"{words}: outline within its doubt", ">= 0.95", f"{held.mean():.2f}")
+    line(f"{words}: outline within its doubt (± {np.median(half):.2f} mm)", ">= 0.95", f"{held.mean():.3f}")
     assert np.median(distance) <= 0.25
     assert np.mean(np.abs(error) <= limit) >= 0.9
-    assert held.mean() >= 0.9
+    assert held.mean() >= 0.95
+    assert np.median(half) <= 0.4
 
 
 @pytest.mark.benchmark

@@ -8,7 +8,6 @@ from fragkit.motifs.outlines import (
     area_sd_mm2,
     band_of,
     centroid,
-    doubts_mm,
     outlines_of,
     signed_area,
     spread_mm,
@@ -97,17 +96,6 @@ def test_area_sd_covers_the_scatter_of_repeated_samples():
     # by hand: 2 pi 10 mm * 0.4 mm / sqrt(12) = 7.3 mm², and the blur of 0.2 px: 5.0 mm² beside it
     assert np.std(areas) == pytest.approx(7.3, abs=2.2)
     assert np.std(areas) < np.median(sds) < 13.0
-
-
-def test_doubt_falls_with_the_copies_and_never_to_nothing():
-    (outline,) = outlines_of(disc(10.0), GRID)
-    support = np.full(GRID.shape, 4.0, np.float32)
-    support[:, int(GRID.centre_px[0]) :] = 100.0
-    (half,) = doubts_mm([outline], support, 0.5, GRID)
-    left, right = half[outline[:, 0] < -2.0], half[outline[:, 0] > 2.0]
-    # by hand: 1.96 √(0.25 / 4 + 0.1² + 0.05² / 3) and the same with 100 copies; 0.1 is a quarter of a pixel of 0.4 mm
-    np.testing.assert_allclose(left, 0.531, rtol=0, atol=0.01)
-    np.testing.assert_allclose(right, 0.226, rtol=0, atol=0.01)
 
 
 def test_the_band_lies_on_both_sides():
