@@ -57,7 +57,7 @@ def compare_photographs(first, second):
 def find_nets(picture, *, mask, repeat_range_mm, example_mm):
     _called("net", picture.file)
     side = 90.0 if "odd" in picture.file else 60.0
-    net = SimpleNamespace(a_mm=np.array([side, 0.0]), b_mm=np.array([0.0, side]), support=0.5, net_type="square")
+    net = SimpleNamespace(a_mm=np.array([side, 0.0]), b_mm=np.array([0.0, side]), support=0.5, is_frieze=False)
     asked = SimpleNamespace(mask=mask, repeat_range_mm=repeat_range_mm, example_mm=example_mm)
     return SimpleNamespace(candidates=(net,), best=net, decided=True, asked=asked)
 
