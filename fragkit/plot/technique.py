@@ -8,7 +8,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from fragkit.lattice import Lattice
+from fragkit.lattice import Fitted
 from fragkit.technique import PLACINGS, Change, RegularArea, Technique, Verdict
 
 LEAST_SHOWN = -4.0
@@ -45,7 +45,7 @@ def _bars(axes: Axes, verdict: Verdict, title: str) -> None:
     axes.set_title(f"{title}: {verdict.verdict}", loc="left", fontsize=10)
 
 
-def regular_areas(lattices: Mapping[str, Lattice], technique: Technique) -> Figure:
+def regular_areas(lattices: Mapping[str, Fitted], technique: Technique) -> Figure:
     """Every fragment's motifs: outlined what is too regular for a hand, dashed where the net steps aside."""
     figure = Figure(figsize=(9.0, 3.6), layout="constrained")
     axes = np.atleast_1d(figure.subplots(1, len(lattices)))
@@ -55,7 +55,7 @@ def regular_areas(lattices: Mapping[str, Lattice], technique: Technique) -> Figu
     return figure
 
 
-def _map(axes: Axes, name: str, lattice: Lattice, areas: Sequence[RegularArea]) -> None:
+def _map(axes: Axes, name: str, lattice: Fitted, areas: Sequence[RegularArea]) -> None:
     axes.plot(*lattice.xy_mm.T, "o", color="0.5", markersize=3.0)
     for area in areas:
         closed = np.vstack([area.outline_mm, area.outline_mm[:1]])

@@ -30,7 +30,7 @@ def technique(result: StudyResult) -> Html:
         parts.append(_verdict(f"How the motifs were placed{whose}", one.placing))
         parts.append(_verdict(f"How the motifs were formed{whose}", one.forming))
         parts.append(_regular_areas([name] if name else list(fits_of(result)), one))
-        parts.append(_changes([name] if name else list(result.lattices), one))
+        parts.append(_changes([name] if name else list(fits_of(result)), one))
         if one.regular_areas or one.changes:
             parts.append(plots.regular_areas(result, name))
         parts.append(plots.technique(result, name))

@@ -12,10 +12,10 @@ from scipy.special import logsumexp
 
 from fragkit.card import card
 from fragkit.frozen import frozen_array
-from fragkit.lattice import Lattice, free_contrasts, least_squares, shared_kernel
+from fragkit.lattice import Fitted, free_contrasts, least_squares, shared_kernel
 from fragkit.placing import covariance
 from fragkit.sketch import sketch
-from fragkit.technique.discoveries import false_discoveries
+from fragkit.technique.discoveries import false_discoveries, tail_chance
 from fragkit.technique.handwork import HAND_SCATTERS, HandWork, hand_work, hands
 
 FloatArray = NDArray[np.float64]
@@ -115,13 +115,13 @@ class TradeLength:
 
 
 def find_changes(
-    lattice: Lattice, *, rng: np.random.Generator, rate: float = 0.05, fragment: int = 0
+    lattice: Fitted, *, rng: np.random.Generator, rate: float = 0.05, fragment: int = 0
 ) -> tuple[Change, ...]:
     """Lines at which the net steps aside, strongest first: where a new day, plate or strip may begin.
 
     Parameters
     ----------
-    lattice : Lattice
+    lattice : Lattice or RowFit
     rng : numpy.random.Generator
     rate : float
         Expected share of false lines among those found (Benjamini and Hochberg).
@@ -155,7 +155,7 @@ def _clearest(work: HandWork, lines: list[_Line], known: list[_Line], rate: floa
     weigher = _StepWeigher.of(work, [beyond for _, _, beyond in known])
     without = weigher.log_evidence(None)
     gains = np.array([weigher.log_evidence(beyond) - without for _, _, beyond in lines])
-    p = (1.0 + np.sum(gains[:, 1:] >= gains[:, :1], axis=1)) / gains.shape[1]
+    p = np.array([tail_chance(float(one[0]), one[1:]) for one in gains])
     stand = np.flatnonzero(false_discoveries(p, rate=rate))
     if not len(stand):
         return None
@@ -170,43 +170,66 @@ def _near(line: _Line, other: _Line) -> bool:
 
 @dataclass(frozen=True, eq=False)
 class _StepWeigher:
-    """Positions freed of the net, (contrasts, 2 × sets), and the kernels of hand work on them."""
+    """Positions freed of the net by contrasts (m, n), weighed under every way of hand work."""
 
     contrasts: FloatArray
-    data: FloatArray
-    kernels: tuple[FloatArray, ...]
-    noise_mm2: float
+    hands: tuple[_WeighedHand, ...]
 
     @staticmethod
     def of(work: HandWork, steps: list[FloatArray]) -> _StepWeigher:
         """With the net free, and any steps that are known to be there."""
-        contrasts = free_contrasts(np.column_stack([np.ones(len(work.sites)), work.sites, *steps])).T
+        contrasts = free_contrasts(np.column_stack([work.net, *steps])).T
+        data = contrasts @ work.offsets_mm.reshape(len(work.sites), -1)
         kernels = (covariance(hand, work.sites, work.places_mm)[::2, ::2] for hand in hands())
-        return _StepWeigher(
-            contrasts=contrasts,
-            data=contrasts @ work.offsets_mm.reshape(len(work.sites), -1),
-            kernels=tuple(contrasts @ kernel @ contrasts.T for kernel in kernels),
-            noise_mm2=float(np.diag(work.noise_mm2).mean()),
-        )
+        noise = float(np.diag(work.noise_mm2).mean())
+        weighed = (_WeighedHand.of(contrasts @ kernel @ contrasts.T, data, noise) for kernel in kernels)
+        return _StepWeigher(contrasts, tuple(weighed))
 
     def log_evidence(self, beyond: FloatArray | None) -> FloatArray:
         """Log evidence (sets,) with a step beyond a line, or without any."""
-        step = np.zeros(len(self.contrasts)) if beyond is None else self.contrasts @ beyond
-        ratios = (0.0,) if beyond is None else STEP_RATIOS
-        logs = []
-        for kernel in self.kernels:
-            for ratio in ratios:
-                spectrum, axes = np.linalg.eigh(kernel + ratio**2 * np.outer(step, step))
-                precision = 1.0 / (self.noise_mm2 + HAND_SCATTERS[:, None] ** 2 * np.maximum(spectrum, 0.0))
-                squares = ((axes.T @ self.data) ** 2).reshape(len(step), 2, -1).sum(axis=1)
-                logs.append(np.log(precision).sum(axis=1)[:, None] - 0.5 * (precision @ squares))
-        return np.asarray(logsumexp(logs, axis=(0, 1)) - np.log(len(ratios)))
+        if beyond is None:
+            return np.asarray(logsumexp([hand.logs for hand in self.hands], axis=(0, 1)))
+        step = self.contrasts @ beyond
+        logs = [hand.logs + gain for hand in self.hands for gain in hand.gains(step)]
+        return np.asarray(logsumexp(logs, axis=(0, 1)) - np.log(len(STEP_RATIOS)))
 
 
-def _changes(work: HandWork, lattice: Lattice, lines: list[_Line]) -> Iterator[Change]:
+@dataclass(frozen=True, eq=False)
+class _WeighedHand:
+    """One way of hand work at every scatter: log likelihood (scatters, sets), and what a step adds to it.
+
+    A step is one rank more, so the eigenvalue problem of the hand alone serves every line.
+    """
+
+    axes: FloatArray
+    precision: FloatArray
+    values: FloatArray
+    logs: FloatArray
+
+    @staticmethod
+    def of(kernel: FloatArray, data: FloatArray, noise_mm2: float) -> _WeighedHand:
+        spectrum, axes = np.linalg.eigh(kernel)
+        precision = 1.0 / (noise_mm2 + HAND_SCATTERS[:, None] ** 2 * np.maximum(spectrum, 0.0))
+        values = axes.T @ data
+        squares = (values**2).reshape(len(values), 2, -1).sum(axis=1)
+        logs = np.log(precision).sum(axis=1)[:, None] - 0.5 * (precision @ squares)
+        return _WeighedHand(axes, precision, values, logs)
+
+    def gains(self, step: FloatArray) -> Iterator[FloatArray]:
+        """What a step (m,) adds, (scatters, sets), for each of `STEP_RATIOS`."""
+        along = self.axes.T @ step
+        information = (self.precision @ along**2)[:, None]
+        scores = (self.precision @ (along[:, None] * self.values)).reshape(len(information), 2, -1)
+        squares = (scores**2).sum(axis=1)
+        for ratio in STEP_RATIOS:
+            variance = (ratio * HAND_SCATTERS[:, None]) ** 2
+            yield 0.5 * variance * squares / (1.0 + variance * information) - np.log1p(variance * information)
+
+
+def _changes(work: HandWork, lattice: Fitted, lines: list[_Line]) -> Iterator[Change]:
     """The steps together by least squares under the fragment's own hand and measurement; how clear is left open."""
     beyond = np.array([line[2] for line in lines]).reshape(len(lines), len(work.sites)).T
-    shape = np.kron(np.column_stack([beyond, np.ones(len(beyond)), work.sites]), np.eye(2))
+    shape = np.kron(np.column_stack([beyond, work.net]), np.eye(2))
     steps, cov = least_squares(work.offsets_mm[:, 0], np.asarray(shape, float), work.hand_mm2 + work.noise_mm2)
     sds = np.sqrt(np.diag(cov))
     for k, (along, before, _) in enumerate(lines):
@@ -217,14 +240,17 @@ def _changes(work: HandWork, lattice: Lattice, lines: list[_Line]) -> Iterator[C
             step_mm=frozen_array(steps[2 * k : 2 * k + 2]),
             step_sd_mm=frozen_array(sds[2 * k : 2 * k + 2]),
             p=1.0,
-            line_mm=frozen_array(_border(work.sites, lattice.xy_mm[work.chosen], axis, before)),
+            line_mm=frozen_array(_border(work, lattice, axis, before)),
             places_mm=lattice.xy_mm,
         )
 
 
-def _border(sites: IntArray, xy_mm: FloatArray, axis: int, before: int) -> FloatArray:
+def _border(work: HandWork, lattice: Fitted, axis: int, before: int) -> FloatArray:
     """Ends (2, 2) of the line half a step before a column (axis 0) or row (axis 1), over the height of the motifs."""
-    net = np.linalg.lstsq(np.column_stack([np.ones(len(sites)), sites]), xy_mm, rcond=None)[0]
+    sites = work.sites
+    net = np.linalg.lstsq(np.column_stack([np.ones(len(sites)), sites]), lattice.xy_mm[work.chosen], rcond=None)[0]
+    if np.ptp(sites[:, 1]) == 0:
+        net = np.array([net[0], net[1], lattice.repeat_mm[1]])
     ends = np.empty((2, 2))
     ends[:, axis] = before - 0.5
     ends[:, 1 - axis] = sites[:, 1 - axis].min() - 0.5, sites[:, 1 - axis].max() + 0.5
@@ -241,7 +267,7 @@ def _lines(sites: IntArray) -> Iterator[_Line]:
 
 
 def find_trade_lengths(
-    lattice: Lattice,
+    lattice: Fitted,
     *,
     lengths: tuple[tuple[str, float], ...] = TRADE_LENGTHS_MM,
     least_log10: float = 1.0,
@@ -251,7 +277,7 @@ def find_trade_lengths(
 
     Parameters
     ----------
-    lattice : Lattice
+    lattice : Lattice or RowFit
     lengths : tuple of (name, mm)
     least_log10 : float
         Least log10 Bayes factor for a length to be named.
@@ -279,8 +305,7 @@ def find_trade_lengths(
 def _sieve(work: HandWork) -> FloatArray:
     """Contrasts (m, 2n) that are free of the net and white under hand and measurement."""
     root = np.linalg.cholesky(work.hand_mm2 + work.noise_mm2)
-    net = np.asarray(np.kron(np.column_stack([np.ones(len(work.sites)), work.sites]), np.eye(2)), float)
-    contrasts = free_contrasts(np.linalg.solve(root, net))
+    contrasts = free_contrasts(np.linalg.solve(root, np.asarray(np.kron(work.net, np.eye(2)), float)))
     return np.asarray(np.linalg.solve(root.T, contrasts).T)
 
 

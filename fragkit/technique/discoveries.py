@@ -7,6 +7,9 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+TAIL_SHARE = 0.1
+LEAST_BEYOND = 10
+
 
 def false_discoveries(p_values: Sequence[float] | NDArray[np.float64], *, rate: float = 0.05) -> NDArray[np.bool_]:
     """Which of the findings (n,) stand when at most a share `rate` of them may be false.
@@ -33,3 +36,25 @@ def false_discoveries(p_values: Sequence[float] | NDArray[np.float64], *, rate: 
     ordered = np.sort(p)
     passing = np.flatnonzero(ordered <= rate * np.arange(1, len(p) + 1) / max(len(p), 1))
     return np.asarray(p <= ordered[passing[-1]]) if len(passing) else np.zeros(len(p), bool)
+
+
+def tail_chance(real: float, simulated: NDArray[np.float64]) -> float:
+    """Chance of a value as high as `real` among simulated log ratios (k,), read off their tail where few reach it.
+
+    Notes
+    -----
+    With ten or more beyond, their share. Else the highest tenth is taken as exponential, as the tail of a log
+    likelihood ratio is; k values alone could not tell a chance below 1/k, which a search over many places needs.
+
+    References
+    ----------
+    Knijnenburg, T. A. et al. (2009) Bioinformatics 25, i161–i168, doi:10.1093/bioinformatics/btp211.
+    """
+    beyond = int(np.sum(simulated >= real))
+    n_tail = int(TAIL_SHARE * len(simulated))
+    if beyond >= LEAST_BEYOND or n_tail < LEAST_BEYOND:
+        return (1.0 + beyond) / (1.0 + len(simulated))
+    ordered = np.sort(simulated)
+    start = float(ordered[-n_tail - 1])
+    mean = max(float(np.mean(ordered[-n_tail:])) - start, 1e-12)
+    return float(n_tail / len(simulated) * np.exp(-max(real - start, 0.0) / mean))

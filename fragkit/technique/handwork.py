@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from fragkit.lattice import Lattice, free_contrasts
+from fragkit.lattice import Fitted, free_contrasts
 from fragkit.placing import OnLines, SteppedOff, covariance
 from fragkit.turning import turning_onto_x
 
@@ -24,11 +24,13 @@ NORMAL_QUARTILE = 0.6745
 class HandWork:
     """A fragment's motifs in the frame of its rows, and how its hand scatters.
 
-    `offsets_mm` (2n, 1 + k) are found minus net: the real ones, then k simulated walls of the same hand.
+    `offsets_mm` (2n, 1 + k) are found minus net: the real ones, then k simulated walls of the same hand. `net`
+    (n, 1 + q) is what the places are linear in.
     """
 
     chosen: IntArray
     sites: IntArray
+    net: FloatArray
     places_mm: FloatArray
     offsets_mm: FloatArray
     noise_mm2: FloatArray
@@ -42,25 +44,27 @@ class HandWork:
         return self.hand.step_sd_mm if isinstance(self.hand, SteppedOff) else self.hand.sd_x_mm
 
 
-def hand_work(lattice: Lattice, *, n_simulated: int, rng: np.random.Generator) -> HandWork:
+def hand_work(lattice: Fitted, *, n_simulated: int, rng: np.random.Generator) -> HandWork:
     """The fragment's motifs with the way of hand work that suits them best, and walls of the same hand."""
     near = np.argsort(np.linalg.norm(lattice.xy_mm - np.median(lattice.xy_mm, axis=0), axis=1), kind="stable")
     chosen = np.sort(near[:MOST_SITES])
     row, up = lattice.repeat_mm
     turn = turning_onto_x(row)
-    index, sites = lattice.index[chosen], lattice.sites[chosen]
+    sites = lattice.sites[chosen]
+    net = np.column_stack([np.ones(len(chosen)), lattice.counts[chosen]])
     places = lattice.places_mm[chosen] @ turn.T
-    contrasts = free_contrasts(np.asarray(np.kron(np.column_stack([np.ones(len(chosen)), index]), np.eye(2)), float))
+    contrasts = free_contrasts(np.asarray(np.kron(net, np.eye(2)), float))
     both = (2 * chosen[:, None] + [0, 1]).ravel()
     turn_all = np.kron(np.eye(len(chosen)), turn)
     noise = turn_all @ lattice.measured_cov_mm2[np.ix_(both, both)] @ turn_all.T
     found = contrasts.T @ ((lattice.xy_mm - lattice.origin_mm)[chosen] @ turn.T - places).ravel()
-    hand = _hand(sites, places, (contrasts @ found).reshape(-1, 2), float(np.diag(noise).mean()))
+    hand = _hand(sites, net, places, (contrasts @ found).reshape(-1, 2), float(np.diag(noise).mean()))
     hand_mm2 = covariance(hand, sites, places)
     walls = np.linalg.cholesky(hand_mm2 + noise) @ rng.standard_normal((len(noise), n_simulated))
     return HandWork(
         chosen=chosen,
         sites=sites,
+        net=net,
         places_mm=places,
         offsets_mm=contrasts @ np.column_stack([found, contrasts.T @ walls]),
         noise_mm2=noise,
@@ -70,14 +74,16 @@ def hand_work(lattice: Lattice, *, n_simulated: int, rng: np.random.Generator) -
     )
 
 
-def _hand(sites: IntArray, places_mm: FloatArray, offsets_mm: FloatArray, noise_mm2: float) -> OnLines | SteppedOff:
+def _hand(
+    sites: IntArray, net: FloatArray, places_mm: FloatArray, offsets_mm: FloatArray, noise_mm2: float
+) -> OnLines | SteppedOff:
     """The way of hand work that suits the whole fragment best, with its scatter.
 
     Notes
     -----
     On lines, the scatter is no more than the quartiles give, so that a few strays do not make all else look regular.
     """
-    contrasts = free_contrasts(np.column_stack([np.ones(len(sites)), sites]))
+    contrasts = free_contrasts(net)
     data = contrasts.T @ offsets_mm
     best: tuple[float, OnLines | SteppedOff] | None = None
     for unit in hands():

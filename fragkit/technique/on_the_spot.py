@@ -14,7 +14,7 @@ from fragkit.errors import EstimationError
 from fragkit.frozen import frozen_array
 from fragkit.placing import OnLines, Process, SteppedOff
 from fragkit.technique.hypotheses import CLEAN_PLATE, plate_phases
-from fragkit.technique.positions import Evidence, log_likelihood, net_sieve
+from fragkit.technique.likelihoods import Evidence, log_likelihood, net_sieve
 from fragkit.technique.priors import PLACINGS, SCATTER_MM, SCATTERS_MM, Priors
 
 FloatArray = NDArray[np.float64]

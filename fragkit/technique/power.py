@@ -12,13 +12,16 @@ from numpy.typing import NDArray
 from fragkit.card import card
 from fragkit.sketch import sketch_bars
 from fragkit.technique.calibration import calibrate_placing
-from fragkit.technique.positions import Evidence, net_sieve, weigh_positions
+from fragkit.technique.likelihoods import Evidence, net_sieve
+from fragkit.technique.positions import weigh_positions
 from fragkit.technique.priors import PLACINGS, SCATTER_MM, Priors
 
 IntArray = NDArray[np.int_]
 
 SETTLED_SHARE = 0.8
 NARROW_LOG_SD = 0.05
+MOST_CONNECTED = 100
+"""No larger area is simulated for the outlook; more motifs than this are not weighed either."""
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -118,8 +121,66 @@ def power(
         raise ValueError(f"n_motifs is {list(n_motifs)}; give numbers from 6 to 200")
     if not sd_mm or min(sd_mm) <= 0.0:
         raise ValueError(f"sd_mm is {list(sd_mm)}; give errors above 0 mm")
-    expected = Priors(scatter_mm=dict.fromkeys(PLACINGS, (scatter_mm, NARROW_LOG_SD)))
     cases = [(n, sd) for n in n_motifs for sd in sd_mm]
+    return _power(cases, scatter_mm, spacing_mm, n_sets, rng)
+
+
+def outlook(
+    n_motifs: int,
+    sd_mm: float,
+    *,
+    scatter_mm: float,
+    spacing_mm: tuple[float, float],
+    n_sets: int,
+    rng: np.random.Generator,
+) -> Power:
+    """What an area like the one in hand achieves: as it is, twice and four times as large, and measured twice as well.
+
+    Parameters
+    ----------
+    n_motifs : int
+        Connected motifs in hand.
+    sd_mm, scatter_mm, spacing_mm, n_sets, rng
+        As in `power`.
+    """
+    now = int(np.clip(n_motifs, 6, MOST_CONNECTED))
+    larger = [(min(factor * now, MOST_CONNECTED), sd_mm) for factor in (1, 2, 4)]
+    cases = list(dict.fromkeys([*larger, (now, 0.5 * sd_mm)]))
+    return _power(cases, float(np.clip(scatter_mm, 0.05, 20.0)), spacing_mm, n_sets, rng)
+
+
+def outlook_in_words(found: Power, posterior: Mapping[str, float]) -> str:
+    """The outlook in a sentence without its stop; each way of placing counts by its posterior."""
+    shares = [sum(posterior[name] * row.settled_ratio[name] for name in PLACINGS) for row in found.rows]
+    (first, now), *others = zip(found.rows, shares, strict=True)
+    parts = [
+        f"of {row.n_motifs} in {_per_cent(share)}"
+        if row.sd_mm == first.sd_mm
+        else f"of {row.n_motifs} measured to {row.sd_mm:.2g} mm in {_per_cent(share)}"
+        for row, share in others
+    ]
+    words = (
+        f"in simulations one connected area of {first.n_motifs} motifs like these is settled rightly in about "
+        f"{_per_cent(now)}, {', '.join(parts)}"
+    )
+    if max(shares) >= SETTLED_SHARE:
+        return words
+    return f"{words}; places alone will hardly settle it, so look for the marks of tools"
+
+
+def _per_cent(share: float) -> str:
+    """To five in a hundred: eighty simulated sets tell a share no better."""
+    return f"{5 * round(20.0 * share)} %"
+
+
+def _power(
+    cases: Sequence[tuple[int, float]],
+    scatter_mm: float,
+    spacing_mm: tuple[float, float],
+    n_sets: int,
+    rng: np.random.Generator,
+) -> Power:
+    expected = Priors(scatter_mm=dict.fromkeys(PLACINGS, (scatter_mm, NARROW_LOG_SD)))
     rows = tuple(_row(n, sd, spacing_mm, n_sets, expected, rng) for n, sd in cases)
     return Power(rows=rows, scatter_mm=scatter_mm, n_sets=n_sets)
 

@@ -15,6 +15,11 @@ IntArray = NDArray[np.int_]
 GROUPS = tuple((c + 1, r + 1) for c in range(4) for r in range(3) if c + r > 0)
 """Groups of up to 4 × 3 motifs; a single one cannot show recurrence, only smallness of its strays."""
 
+PAIR_LEAD = 1.0
+"""Sds by which groups of more than two motifs must stand out more. Flaws of a plate of two show by one contrast only,
+those of larger plates by many and far more clearly; so larger ones give away of the false alarms what they can spare.
+"""
+
 N_NULL = 299
 """Sets without recurring flaws, simulated and again shuffled, behind a p-value."""
 LEAST_PAIRS = 6
@@ -76,10 +81,10 @@ def find_recurrence(
     From the mean product of two copies' strays what falls off smoothly with their distance is taken (damage and light
     are alike in neighbours, more so along a streak); what is left is fitted by least squares over all pairs with a
     step for equal seats, whose height is the flaws' variance. The step is compared, best of all group sizes with best
-    of all, with that of strays simulated without flaws, as alike in neighbours and as uneven from copy to copy as the
-    real ones, and with that of what trend and step leave of the real likeness, the copies shuffled within their
-    picture and class of damage. The larger of the two p-values is given. The step is taken off first because half
-    the shuffles of a few flawed copies are flawed nearly as well.
+    of all (see `PAIR_LEAD`), with that of strays simulated without flaws, as alike in neighbours and as uneven from
+    copy to copy as the real ones, and with that of what trend and step leave of the real likeness, the copies shuffled
+    within their picture and class of damage. The larger of the two p-values is given. The step is taken off first
+    because half the shuffles of a few flawed copies are flawed nearly as well.
 
     Simulated flaws of a fifth of the noise (six placings, 800 samples, or twelve, 200): of plates of 2 × 2 and larger
     all were found at p = 0.01, of plates of two motifs six in seven, since twelve copies hold 66 pairs only and
@@ -105,10 +110,10 @@ def find_recurrence(
     rest = rest * np.outer(sizes, sizes)
     shuffled = np.array([test.steps(rest[np.ix_(order, order)]) for order in _shuffles(classes, rng)])
     real = test.steps(table)
-    scores = (real - centre) / spread
+    scores = (real - centre) / spread - test.leads
     best = int(np.argmax(scores))
     chances = [
-        _p_value(float(scores[best]), ((null - middle) / spread).max(axis=1))
+        _p_value(float(scores[best]), ((null - middle) / spread - test.leads).max(axis=1))
         for null, middle in ((simulated, centre), (shuffled, shuffled.mean(axis=0)))
     ]
     return Recurrence(p=max(chances), group=test.groups[best], flaw_mm=float(np.sqrt(max(real[best], 0.0))))
@@ -156,6 +161,11 @@ class _SeatTest:
             fall=_Fall.of(np.abs(sites[pairs[0]] - sites[pairs[1]])),
             weights=freed / (freed**2).sum(axis=1, keepdims=True),
         )
+
+    @property
+    def leads(self) -> FloatArray:
+        """What each group's step must stand out more than that of two motifs, in sds."""
+        return np.array([PAIR_LEAD if columns * rows > 2 else 0.0 for columns, rows in self.groups])
 
     def steps(self, table: FloatArray) -> FloatArray:
         """Variance of the flaws (groups,) that the table of likeness shows, of either sign."""

@@ -13,7 +13,7 @@ from scipy.special import logsumexp
 
 from fragkit.card import card
 from fragkit.frozen import frozen_array
-from fragkit.lattice import Lattice, free_contrasts
+from fragkit.lattice import Fitted, free_contrasts
 from fragkit.placing import OnLines, Process, RigidGroups, covariance
 from fragkit.sketch import sketch
 from fragkit.technique.discoveries import false_discoveries
@@ -23,7 +23,8 @@ FloatArray = NDArray[np.float64]
 IntArray = NDArray[Any]
 
 NEIGHBOURHOODS = ((3, 3), (5, 4))
-"""Columns and rows of the areas that are tried, at every place."""
+ROW_NEIGHBOURHOODS = ((8, 1), (12, 1))
+"""Columns and rows of the areas that are tried, at every place, in a net and in a single row."""
 
 LEAST_SITES = 6
 LARGEST_PLATE = (4, 3)
@@ -69,13 +70,13 @@ class RegularArea:
 
 
 def map_regularity(
-    lattice: Lattice, *, rng: np.random.Generator, rate: float = 0.05, fragment: int = 0
+    lattice: Fitted, *, rng: np.random.Generator, rate: float = 0.05, fragment: int = 0
 ) -> tuple[RegularArea, ...]:
     """The areas of one fragment that are too regular for hand work.
 
     Parameters
     ----------
-    lattice : Lattice
+    lattice : Lattice or RowFit
     rng : numpy.random.Generator
     rate : float
         Expected share of false areas among those found.
@@ -92,7 +93,7 @@ def map_regularity(
     """
     wall = hand_work(lattice, n_simulated=N_SIMULATED, rng=rng)
     logs, windows = [], []
-    for size in NEIGHBOURHOODS:
+    for size in NEIGHBOURHOODS if np.ptp(wall.sites[:, 1]) else ROW_NEIGHBOURHOODS:
         regular, log_weights = _regular_covariances(size, wall)
         for seats, members in _windows(wall.sites, size):
             logs.append(_log_ratios(wall, members, regular[np.ix_(np.arange(len(regular)), seats, seats)], log_weights))
@@ -187,7 +188,7 @@ def _merge(windows: list[IntArray], logs: FloatArray, p: FloatArray) -> list[tup
     return [(np.array(sorted(area)), least) for area, _, least in areas]
 
 
-def _area(lattice: Lattice, chosen: IntArray, p: float, fragment: int) -> RegularArea:
+def _area(lattice: Fitted, chosen: IntArray, p: float, fragment: int) -> RegularArea:
     row, up = lattice.repeat_mm
     across = row / np.hypot(*row)
     upright = up - (up @ across) * across

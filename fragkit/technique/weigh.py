@@ -8,23 +8,31 @@ from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import logsumexp
 
 from fragkit.card import card
 from fragkit.errors import EstimationError
-from fragkit.lattice import Fitted, Lattice
+from fragkit.lattice import Fitted
 from fragkit.motifs import Motif
 from fragkit.sketch import sketch_bars
 from fragkit.technique.calibration import calibrate_placing
 from fragkit.technique.changes import Change, find_changes
+from fragkit.technique.likelihoods import Evidence
 from fragkit.technique.positions import MOST_SITES, PlacingTable, gather_evidence, spacing_mm, weigh_positions
+from fragkit.technique.power import Power, outlook, outlook_in_words
 from fragkit.technique.priors import FORMINGS, PLACINGS, Priors
 from fragkit.technique.regularity import RegularArea, map_regularity
 from fragkit.technique.shapes import ShapeEvidence, forming_calibration, forming_evidence, gather_shapes
 from fragkit.technique.signs import Sign, sign_logs
-from fragkit.technique.verdict import Verdict, reach_verdict
+from fragkit.technique.verdict import OPEN, Verdict, reach_verdict
 from fragkit.threads import with_one_blas_thread
 
 FloatArray = NDArray[np.float64]
+
+SURE_POSTERIOR = 0.99
+LEAST_OUTLOOK = 10
+"""Below this posterior, what more motifs or better measurement would bring is simulated, too, with a third of the sets
+of the calibration; fewer than ten would tell nothing."""
 
 N_FORMING = 1200
 """Outlines simulated of each forming, for the calibration."""
@@ -39,6 +47,7 @@ class Weighed:
     measured: str
     why_no_shapes: str
     n_left_out: int
+    outlook: Power | None
     seed: int
 
 
@@ -154,11 +163,11 @@ def weigh_technique(
         measured=_measured(lattices),
         why_no_shapes="no motif was built" if motif is None else "too few examples show enough of their outline",
         n_left_out=sum(max(0, lattice.n_centres - MOST_SITES) for lattice in lattices),
+        outlook=_outlook(table, fragments, lattices, n_sets=n_calibration // 3, rng=rng),
         seed=int(rng.integers(2**32)),
     )
-    nets = [(k, lattice) for k, lattice in enumerate(lattices) if isinstance(lattice, Lattice)]
-    areas = tuple(area for k, lattice in nets for area in map_regularity(lattice, rng=rng, fragment=k))
-    changes = tuple(one for k, net in nets for one in find_changes(net, rng=rng, fragment=k))
+    areas = tuple(area for k, fit in enumerate(lattices) for area in map_regularity(fit, rng=rng, fragment=k))
+    changes = tuple(one for k, fit in enumerate(lattices) for one in find_changes(fit, rng=rng, fragment=k))
     found = _Found(n_motifs=sum(len(fragment.sites) for fragment in fragments), areas=areas, changes=changes)
     return _judge(weighed, found, priors or Priors(), tuple(signs))
 
@@ -192,6 +201,9 @@ def _judge(weighed: Weighed, found: _Found, priors: Priors, signs: tuple[Sign, .
         prior_logs=priors.placing_logs(),
         least_posterior=calibration["least_posterior"],
     )
+    if placing.verdict == OPEN and weighed.outlook is not None:
+        more = outlook_in_words(weighed.outlook, placing.posterior)
+        placing = replace(placing, would_settle=f"{placing.would_settle}; {more}")
     technique = Technique(
         placing=placing,
         forming=_forming(weighed, priors, signs),
@@ -207,6 +219,29 @@ def _judge(weighed: Weighed, found: _Found, priors: Priors, signs: tuple[Sign, .
         weighed=weighed,
     )
     return replace(technique, notes=(*_placing_notes(technique), *_forming_notes(technique)))
+
+
+def _outlook(
+    table: PlacingTable,
+    fragments: Sequence[Evidence],
+    lattices: Sequence[Fitted],
+    *,
+    n_sets: int,
+    rng: np.random.Generator,
+) -> Power | None:
+    """What would settle the placing, for an area like the largest fragment; None where the positions settle it."""
+    logs = table.evidence(Priors())[1][:, 0] + Priors().placing_logs()
+    if n_sets < LEAST_OUTLOOK or np.exp(logs.max() - logsumexp(logs)) >= SURE_POSTERIOR:
+        return None
+    largest, lattice = max(zip(fragments, lattices, strict=True), key=lambda pair: len(pair[0].sites))
+    return outlook(
+        len(largest.sites),
+        float(np.sqrt(np.mean(np.sum(largest.noise_root**2, axis=1)))),
+        scatter_mm=lattice.residual_sd_mm,
+        spacing_mm=spacing_mm(lattices),
+        n_sets=n_sets,
+        rng=rng,
+    )
 
 
 def _forming(weighed: Weighed, priors: Priors, signs: tuple[Sign, ...]) -> Verdict:

@@ -111,12 +111,15 @@ def reference(placed):
     data = free2.T @ (placed.xy_mm - sites * [ACROSS, DOWN]).ravel() / sd
     found = {}
     for kind, size, weight, kernel, turning in _covariances(sites):
-        unit = np.kron(free.T @ kernel @ free, np.eye(2)) if turning is None else None
-        if unit is None:
-            unit = np.kron(free.T @ kernel @ free, np.eye(2)) + free2.T @ turning @ free2
-        spectrum, axes = np.linalg.eigh(unit / sd**2)
+        unit = free.T @ kernel @ free / sd**2
+        if turning is None:  # both coordinates have the same axes
+            spectrum, axes = np.linalg.eigh(unit)
+            spectrum, squares = np.repeat(spectrum, 2), ((axes.T @ data.reshape(-1, 2)) ** 2).ravel()
+        else:
+            spectrum, axes = np.linalg.eigh(np.kron(unit, np.eye(2)) + free2.T @ turning @ free2 / sd**2)
+            squares = (axes.T @ data) ** 2
         spread = 1.0 + SCATTERS[:, None] ** 2 * np.maximum(spectrum, 0.0)
-        logs = -0.5 * np.log(spread).sum(axis=1) - 0.5 * (1.0 / spread) @ (axes.T @ data) ** 2
+        logs = -0.5 * np.log(spread).sum(axis=1) - 0.5 * (1.0 / spread) @ squares
         found.setdefault((kind, size), []).append(logsumexp(logs + np.log(WEIGHTS)) + np.log(weight))
     return {key: logsumexp(values) for key, values in found.items()}
 

@@ -10,8 +10,9 @@ import pytest
 from statsmodels.stats.multitest import multipletests
 
 from fragkit.errors import EstimationError
-from fragkit.lattice import fit_lattice
+from fragkit.lattice import fit_lattice, fit_row
 from fragkit.technique import compare_areas, false_discoveries, find_changes, find_trade_lengths, map_regularity
+from fragkit.technique.discoveries import tail_chance
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 NET = np.array([sets.ACROSS, sets.DOWN])
@@ -66,10 +67,19 @@ def test_bad_p_values_are_refused(p, rate, message):
         false_discoveries(p, rate=rate)
 
 
+def test_chances_beyond_all_simulated_values_are_read_off_their_tail():
+    """Exponential values, whose tail is known; a share where ten reach the value, and for few values."""
+    rng = np.random.default_rng(3)
+    values = rng.exponential(1.0, 3000)
+    assert tail_chance(9.0, values) == pytest.approx(np.exp(-9.0), rel=0.6)  # 300 in the tail: exponent to 6 %
+    assert tail_chance(1.0, values) == (1 + np.sum(values >= 1.0)) / 3001
+    assert tail_chance(50.0, values[:60]) == 1 / 61
+
+
 def test_a_stencilled_patch_is_found_and_hand_work_left_alone():
     rng = np.random.default_rng(11)
     found = 0
-    for _ in range(3):
+    for _ in range(2):
         lattice, patch = patched_wall(rng, scatter=1.4)
         areas = map_regularity(lattice, rng=rng)
         found += bool(_hits(areas, patch))
@@ -77,16 +87,16 @@ def test_a_stencilled_patch_is_found_and_hand_work_left_alone():
             assert area.p < 0.05
             assert f"{len(area.index)} motifs" in area.words
             assert area.outline_mm.shape[1] == 2
-    assert found >= 2
-    assert sum(len(map_regularity(patched_wall(rng, patch=False)[0], rng=rng)) > 0 for _ in range(3)) <= 1
+    assert found == 2  # nine in ten are found; both of these
+    assert sum(len(map_regularity(patched_wall(rng, patch=False)[0], rng=rng)) > 0 for _ in range(2)) <= 1
 
 
 def test_work_stepped_off_is_not_called_suspicious():
     """Neighbours that follow each other are regular near by, and yet hand work."""
     rng = np.random.default_rng(12)
     flagged = 0
-    for _ in range(3):
-        sites = sets.grid(10, 8)
+    for _ in range(2):
+        sites = sets.grid(9, 6)
         lattice = _lattice(sites, sets.displaced("stepped", sites, 1.0, rng), 0.3, rng)
         flagged += bool(map_regularity(lattice, rng=rng))
     assert flagged <= 1
@@ -124,13 +134,38 @@ def test_a_step_in_the_net_is_found_where_it_is():
     assert "<svg" in change._repr_html_()
 
 
+def frieze(rng, *, n=24, step_mm=0.0, patch=False, scatter=0.7, sd=0.2):
+    """A single row that leans a little; from the middle on moved up, or ten motifs by two plates of five."""
+    sites = sets.grid(n, 1)
+    moved = sets.displaced("hand", sites, scatter, rng) + np.outer(sites[:, 0] >= n // 2, [0.0, step_mm])
+    if patch:
+        moved[6:16] = sets.displaced("plate", sets.grid(10, 1), scatter, rng, size=(5, 1))
+    xy = sites * [100.0, 0.0] + moved + sd * rng.standard_normal(moved.shape)
+    xy = xy @ np.array([[np.cos(0.1), np.sin(0.1)], [-np.sin(0.1), np.cos(0.1)]])
+    return fit_row((xy, np.tile(np.eye(2) * sd**2, (n, 1, 1)), sites))
+
+
+def test_a_frieze_is_searched_like_a_net():
+    rng = np.random.default_rng(14)
+    (change,) = find_changes(frieze(rng, step_mm=4.0), rng=rng)
+    assert change.along == "rows"
+    assert abs(change.before - 12) <= 1
+    across = np.diff(change.line_mm, axis=0)[0]
+    np.testing.assert_allclose(across, [-100.0 * np.sin(0.1), 100.0 * np.cos(0.1)], rtol=0, atol=3.0)  # one step high
+    plates = [map_regularity(frieze(rng, patch=True), rng=rng) for _ in range(3)]
+    assert any(plates)
+    assert all(set(area.index[:, 0]) & set(range(6, 16)) for areas in plates for area in areas)
+    assert map_regularity(frieze(rng), rng=rng) == ()
+    assert find_changes(frieze(rng), rng=rng) == ()
+
+
 def test_steps_are_rarely_seen_where_there_is_none():
     rng = np.random.default_rng(6)
     sites = sets.grid(8, 6)
     for kind in ("hand", "stepped"):
         shown = [
             bool(find_changes(_lattice(sites, sets.displaced(kind, sites, 1.0, rng), 0.3, rng), rng=rng))
-            for _ in range(6)
+            for _ in range(5)
         ]
         assert sum(shown) <= 1
     tiny = sets.grid(3, 3)
@@ -185,12 +220,12 @@ def test_two_areas_are_told_apart_by_repeat_scatter_or_outline():
 
 
 def test_p_values_of_like_areas_are_even():
-    """Twelve pairs from one process: p-values below a tenth about once."""
+    """Ten pairs from one process: p-values below a tenth about once."""
     rng = np.random.default_rng(10)
     sites = sets.grid(6, 5)
-    lattices = [_lattice(sites, sets.displaced("hand", sites, 1.0, rng), 0.2, rng) for _ in range(24)]
+    lattices = [_lattice(sites, sets.displaced("hand", sites, 1.0, rng), 0.2, rng) for _ in range(20)]
     pairs = [compare_areas(a, b, rng=rng) for a, b in zip(lattices[::2], lattices[1::2], strict=True)]
-    assert sum(pair.p_repeat < 0.1 for pair in pairs) <= 4  # five or more: a chance of 0.4 %
+    assert sum(pair.p_repeat < 0.1 for pair in pairs) <= 4  # five or more: a chance of 0.2 %
     assert sum(pair.p_scatter < 0.1 for pair in pairs) <= 4
 
 

@@ -1,5 +1,6 @@
 """Priors can be changed, measured on the spot and taken up at once; signs count as stated."""
 
+import re
 import time
 
 import numpy as np
@@ -10,6 +11,7 @@ from fragkit.errors import EstimationError
 from fragkit.lattice import fit_lattice
 from fragkit.technique import FORMINGS, PLACINGS, Marks, OutlineSpread, Priors, Sign, measure_priors, power, reweigh
 from fragkit.technique import weigh_technique as weigh
+from fragkit.technique.power import outlook, outlook_in_words
 from fragkit.technique.priors import SCATTERS_MM
 
 
@@ -106,6 +108,27 @@ def test_power_grows_with_motifs_and_falls_with_error():
     assert result.motifs_needed("stepped off from the neighbour", sd_mm=0.2) == 49
     assert result.motifs_needed("stepped off from the neighbour", sd_mm=5.0) is None
     assert "49 motifs to 0.2 mm" in result._repr_html_()
+
+
+def test_what_would_settle_an_open_verdict_is_said_in_a_sentence():
+    rng = np.random.default_rng(4)
+    sites = sets.grid(4, 3)
+    xy = sites * [sets.ACROSS, sets.DOWN] + sets.displaced("hand", sites, 1.0, rng)
+    lattice = fit_lattice((xy + 0.4 * rng.standard_normal(xy.shape), np.tile(np.eye(2) * 0.16, (12, 1, 1)), sites))
+    placing = weigh([lattice], None, rng=rng, n_calibration=30).placing
+    assert placing.verdict == "cannot be told"
+    said = re.search(
+        r"of 12 motifs like these is settled rightly in about (\d+) %, of 24 in (\d+) %, of 48 in (\d+) %, of 12 "
+        r"measured to 0.2 mm in (\d+) %",
+        placing.would_settle,
+    )
+    now, twice, four_times, closer = map(int, said.groups())
+    assert now <= twice <= four_times
+    assert closer <= four_times
+    sure = outlook_in_words(
+        outlook(6, 1.0, scatter_mm=1.0, spacing_mm=(90.0, 90.0), n_sets=10, rng=rng), placing.posterior
+    )
+    assert sure.endswith("look for the marks of tools")
 
 
 @pytest.mark.parametrize(

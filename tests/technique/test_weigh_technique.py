@@ -12,7 +12,8 @@ from fragkit.lattice import columns_and_rows, fit_lattice, restricted_log_likeli
 from fragkit.placing import ContinuousPrint, OnLines, RigidGroups, SteppedOff, covariance, draw
 from fragkit.technique import FORMINGS, PLACINGS, find_recurrence, weigh_technique
 from fragkit.technique.hypotheses import placing_hypotheses
-from fragkit.technique.positions import gather_evidence, log_likelihood
+from fragkit.technique.likelihoods import log_likelihood
+from fragkit.technique.positions import gather_evidence
 from fragkit.technique.priors import SCATTERS_MM
 from fragkit.technique.verdict import OPEN, reach_verdict
 
@@ -58,7 +59,7 @@ def test_handwork_on_lines_is_named_or_left_open_but_never_called_something_else
     rng = np.random.default_rng(8)
     verdicts = []
     for _ in range(3):
-        fragments = [_fragment(OnLines(sd_x_mm=0.7, sd_y_mm=0.7), rng) for _ in range(3)]
+        fragments = [_fragment(OnLines(sd_x_mm=0.7, sd_y_mm=0.7), rng, columns=6) for _ in range(2)]
         verdicts.append(weigh_technique(fragments, None, rng=rng, n_calibration=10).placing.verdict)
     assert set(verdicts) <= {"on set-out lines", OPEN}
     assert verdicts.count("on set-out lines") >= 2
@@ -146,7 +147,7 @@ def test_a_seam_anywhere_is_no_likelier_than_one_smooth_drift():
 
 def test_few_motifs_are_left_open():
     rng = np.random.default_rng(5)
-    for _ in range(4):
+    for _ in range(3):
         fragment = _fragment(PLATE, rng, columns=3, rows=2, missing=0.0, sd_mm=0.5)
         technique = weigh_technique([fragment], None, rng=rng, n_calibration=10)
         assert technique.placing.verdict == OPEN
@@ -223,10 +224,10 @@ def test_flaws_that_recur_at_equal_seats_are_found_and_others_are_not():
     assert "strongest for 2 × 1" in next(note for note in plate.notes if "recurrence" in note)
     assert plate.weighed.shapes.recurrence.p < 0.003
     ps = []
-    for _ in range(60):
+    for _ in range(40):
         hand = _motif(0.6, rng)
         ps.append(find_recurrence(hand.strays_mm, hand.strays_seen, hand.example_index[:, 1:], rng=rng).p)
-    assert np.mean(np.array(ps) <= 0.05) <= 0.13  # 60 honest p-values: above this with chance 0.7 %
+    assert np.mean(np.array(ps) <= 0.05) <= 0.15  # 40 honest p-values: above this with chance 0.3 %
     assert 0.3 < np.median(ps) < 0.7
 
 
