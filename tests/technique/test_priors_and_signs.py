@@ -125,10 +125,10 @@ def test_what_would_settle_an_open_verdict_is_said_in_a_sentence():
     now, twice, four_times, closer = map(int, said.groups())
     assert now <= twice <= four_times
     assert closer <= four_times
-    sure = outlook_in_words(
+    said = outlook_in_words(
         outlook(6, 1.0, scatter_mm=1.0, spacing_mm=(90.0, 90.0), n_sets=10, rng=rng), placing.posterior
     )
-    assert sure.endswith("look for the marks of tools")
+    assert said.endswith("look for the marks of tools")
 
 
 @pytest.mark.parametrize(
