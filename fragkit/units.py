@@ -44,6 +44,11 @@ def interval(bounds: Sequence[float], unit: str = "") -> str:
     return f"{low:.{digits}f} to {high:.{digits}f} {unit}".rstrip()
 
 
+def in_percent(ratio: float) -> str:
+    """A chance in whole percent, held back from 0 and 100."""
+    return "under 1 %" if ratio < 0.01 else "over 99 %" if ratio > 0.99 else f"{100 * ratio:.0f} %"
+
+
 def counted(n: int, one: str, many: str | None = None) -> str:
     """`1 leaf`, `3 leaves`: a number and its noun; without `many` an s is put to it."""
     return f"{n} {one if n == 1 else many or one + 's'}"

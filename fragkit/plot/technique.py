@@ -10,6 +10,7 @@ from matplotlib.figure import Figure
 
 from fragkit.lattice import Fitted
 from fragkit.technique import PLACINGS, Change, RegularArea, Technique, Verdict
+from fragkit.units import in_percent
 
 LEAST_SHOWN = -4.0
 """Odds below one in ten thousand of the best answer are drawn as this."""
@@ -25,7 +26,7 @@ def evidence(technique: Technique) -> Figure:
     rights = ", ".join(f"{name} {100 * calibration[name]:.0f} %" for name in PLACINGS)
     figure.supxlabel(
         f"{technique.n_motifs} motifs. Of sets simulated on these very sites, named firmly and rightly:\n"
-        f"{rights}; firmly and wrongly: {100 * calibration['wrong_firm_ratio']:.0f} %",
+        f"{rights}; firmly and wrongly: {in_percent(calibration['wrong_firm_ratio'])}",
         fontsize=7.5,
     )
     return figure
@@ -38,7 +39,7 @@ def _bars(axes: Axes, verdict: Verdict, title: str) -> None:
     heights = np.arange(len(names))[::-1]
     axes.barh(heights, below - LEAST_SHOWN, left=LEAST_SHOWN, color="0.6", edgecolor="black", height=0.6)
     for height, name in zip(heights, names, strict=True):
-        axes.text(LEAST_SHOWN + 0.08, height, f"{100 * verdict.posterior[name]:.0f} %", va="center", fontsize=8)
+        axes.text(LEAST_SHOWN + 0.08, height, in_percent(verdict.posterior[name]), va="center", fontsize=8)
     axes.set_yticks(heights, names, fontsize=8)
     axes.set_xlim(LEAST_SHOWN, 0.3)
     axes.set_xlabel("odds against the best answer, powers of ten", fontsize=8)

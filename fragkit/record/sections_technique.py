@@ -12,6 +12,7 @@ from fragkit.record import plots, words
 from fragkit.record.html import Html, bullets, join, paragraph, section, table, tag
 from fragkit.record.study_result import StudyResult, fits_of, techniques
 from fragkit.technique import compare_areas, find_losses
+from fragkit.units import in_percent
 
 LOSS_STREAM, AREA_STREAM = 41, 42
 MOST_COMPARED = 5
@@ -110,7 +111,7 @@ def _tried(calibration: Mapping[str, float]) -> str:
     n_sets, right, wrong = (calibration[name] for name in names)
     return (
         f"Tried on {n_sets:.0f} simulated sets of these very sites, placing was named rightly in "
-        f"{words.share(right)} and firmly but wrongly in {words.share(wrong)}."
+        f"{in_percent(right)} and firmly but wrongly in {in_percent(wrong)}."
     )
 
 
@@ -118,7 +119,7 @@ def _verdict(title: str, verdict: Any) -> Html:
     told = verdict.verdict != words.CANNOT_TELL
     answer = tag("strong", words.sentence(verdict.verdict if told else "It cannot be told from this evidence"))
     rows = [
-        [name, words.share(weight), _factor(verdict.log10_bayes_factors.get(name))]
+        [name, in_percent(weight), _factor(verdict.log10_bayes_factors.get(name))]
         for name, weight in sorted(verdict.posterior.items(), key=lambda pair: -pair[1])
     ]
     caption = (

@@ -196,11 +196,6 @@ def people(number: int) -> str:
     return "1 person" if number == 1 else f"{number} people"
 
 
-def share(ratio: float) -> str:
-    """A share in whole percent, held back from 0 and 100."""
-    return "under 1 %" if ratio < 0.01 else "over 99 %" if ratio > 0.99 else f"{100 * ratio:.0f} %"
-
-
 def percent(part: int, whole: int) -> str:
     """A share in whole percent; never 0 % or 100 % for what is neither none nor all."""
     if not whole:
