@@ -7,6 +7,7 @@ from fragkit.motifs.mosaic import join_pictures
 from fragkit.motifs.motif import Motif, recentre
 from fragkit.motifs.procrustes import Shapes, align_shapes, shape_distance
 from fragkit.motifs.ring import RingCorrelation, ring_correlation
+from fragkit.motifs.spread import Spread
 from fragkit.motifs.stacking import Combined, combine_copies
 from fragkit.motifs.stance import Stance
 from fragkit.motifs.symmetry import Symmetry, find_symmetries, symmetrised
@@ -19,6 +20,7 @@ __all__ = [
     "Motif",
     "RingCorrelation",
     "Shapes",
+    "Spread",
     "Stance",
     "Symmetry",
     "align_shapes",

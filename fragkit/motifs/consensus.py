@@ -255,7 +255,8 @@ def _motif(
         silhouette_mm=frozen_array(strays.outline_mm - middle) if strays else None,
         strays_mm=frozen_array(np.nan_to_num(strays.strays_mm)) if strays else None,
         strays_seen=frozen_array(np.isfinite(strays.strays_mm)) if strays else None,
-        shape_spread_mm=strays.spread_mm if strays else None,
+        shape_spread_mm=strays.spread.stray_mm if strays and strays.spread else None,
+        spread=strays.spread if strays else None,
         shapes=strays.shapes if strays else None,
         stance=measure_stance(shares.metal, shares.weight, grid),
         resolution=shares.resolution,
@@ -285,7 +286,9 @@ def _moved(bands: tuple[tuple[FloatArray, ...], ...], middle: FloatArray) -> tup
 
 def _edge_sd_mm(strays: Strays | None) -> float:
     """Sd of a copy's edge about the outline, turn and size among it; that of a free hand where too little shows."""
-    return USUAL_EDGE_SD_MM if strays is None or strays.spread_mm is None else max(strays.spread_mm, LEAST_EDGE_SD_MM)
+    return (
+        USUAL_EDGE_SD_MM if strays is None or strays.spread is None else max(strays.spread.stray_mm, LEAST_EDGE_SD_MM)
+    )
 
 
 def _box(outlines: Sequence[FloatArray]) -> tuple[float, float]:

@@ -14,6 +14,7 @@ from fragkit.motifs.centres import Centres
 from fragkit.motifs.parts import area_of, parts_of, rings_of
 from fragkit.motifs.procrustes import Shapes
 from fragkit.motifs.ring import RingCorrelation
+from fragkit.motifs.spread import Spread
 from fragkit.motifs.stance import Stance
 from fragkit.sketch import sketch
 from fragkit.units import with_sd
@@ -64,6 +65,8 @@ class Motif:
     shape_spread_mm : float or None
         How far examples stray from the outline (rms), place and noise taken off; None where too little is
         seen.
+    spread : Spread or None
+        The same with its sd, and with turn and size taken off: from every example, whatever arcs it still shows.
     shapes : Shapes or None
         Silhouettes of the examples that show nearly all of theirs, brought onto each other (Procrustes).
     stance : Stance or None
@@ -109,6 +112,7 @@ class Motif:
     labels: tuple[NDArray[np.uint8], ...]
     label_percent: tuple[NDArray[np.uint8], ...] = ()
     doubts_mm: Mapping[str, tuple[FloatArray, ...]] = field(default_factory=dict)
+    spread: Spread | None = None
     bands_mm: Mapping[str, tuple[tuple[FloatArray, ...], ...]] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
 
@@ -129,13 +133,12 @@ class Motif:
         )
 
     def _repr_html_(self) -> str:
-        spread = "not measurable" if self.shape_spread_mm is None else f"{self.shape_spread_mm:.2f} mm rms"
         rows = [
             ("examples", str(self.n_examples)),
             ("metal and shadow", f"{self.width_mm:.1f} × {self.height_mm:.1f} mm"),
             ("metal", f"{self.metal_width_mm:.1f} × {self.metal_height_mm:.1f} mm"),
             ("metal area", with_sd(self.metal_area_mm2, self.metal_area_sd_mm2, "mm²")),
-            ("spread of the outlines", spread),
+            ("spread of the outlines", "not measurable" if self.spread is None else self.spread.in_words()),
             ("outline of the metal known to", _doubt_words(self)),
             ("from copy to copy", "not measurable" if self.stance is None else self.stance.in_words()),
             ("narrowest line two halves show", _finest(self.resolution)),

@@ -135,29 +135,6 @@ def strays_mm(shares: Float32Array, weights: Float32Array, outline: FloatArray, 
     return out
 
 
-def spread_mm(strays: FloatArray, outline: FloatArray) -> float | None:
-    """Spread of the copies' outlines (rms, mm), place and noise taken off; None if too little is seen.
-
-    Notes
-    -----
-    The place of each copy is fitted and taken off. Noise differs from point to point, the wandering of an
-    outline does not: the covariance between points 1.5 mm apart is kept, the variance at a point is not.
-    Wandering finer than that is lost with the noise.
-    """
-    _, normals = stations(outline)
-    products = []
-    for row in strays:
-        known = np.isfinite(row)
-        if known.sum() < 12:
-            continue
-        place = np.linalg.lstsq(normals[known], row[known], rcond=None)[0]
-        rest = np.where(known, row - normals @ place, np.nan)
-        products.append(rest * np.roll(rest, NUGGET_STEPS))
-    pairs = np.concatenate(products) if products else np.empty(0)
-    pairs = pairs[np.isfinite(pairs)]
-    return float(np.sqrt(max(pairs.mean(), 0.0))) if len(pairs) >= 50 else None
-
-
 def _smoothed(points: FloatArray, mm_per_px: float) -> FloatArray:
     """The ring with the staircase of its pixels smoothed away, its area kept."""
     length = np.hypot(*(np.roll(points, -1, 0) - points).T).sum()

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from fragkit.motifs import outlines as lines
 from fragkit.motifs.copies import Grid
 from fragkit.motifs.procrustes import Shapes, align_shapes
+from fragkit.motifs.spread import Spread, spread_of
 from fragkit.opencv import cv2
 
 FloatArray = NDArray[np.float64]
@@ -31,15 +32,15 @@ class Strays:
         The silhouette, from the grid's centre, y up.
     strays_mm : (n, points) array
         How far each copy's edge lies outside it; NaN where that is not seen.
-    spread_mm : float or None
-        Rms, place and noise taken off.
+    spread : Spread or None
+        How far copies stray; None with fewer than three that show enough of it.
     shapes : Shapes or None
         Copies seen nearly all round, brought onto each other; None with fewer than four.
     """
 
     outline_mm: FloatArray
     strays_mm: FloatArray
-    spread_mm: float | None
+    spread: Spread | None
     shapes: Shapes | None
 
 
@@ -60,7 +61,7 @@ def stray_from_silhouette(
         return None
     copies = np.stack([closed(share, grid) for share in shares])
     strays = lines.strays_mm(copies, weights, found[0], grid)
-    return Strays(found[0], strays, lines.spread_mm(strays, found[0]), _shapes(strays, found[0]))
+    return Strays(found[0], strays, _spread(strays, found[0]), _shapes(strays, found[0]))
 
 
 def closed(share: Float32Array, grid: Grid) -> Float32Array:
@@ -68,6 +69,12 @@ def closed(share: Float32Array, grid: Grid) -> Float32Array:
     side = 2 * max(1, round(CLOSED_MM / (2.0 * grid.mm_per_px))) + 1
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
     return np.asarray(cv2.morphologyEx(share, cv2.MORPH_CLOSE, disc), np.float32)
+
+
+def _spread(strays: FloatArray, outline: FloatArray) -> Spread | None:
+    apart = slice(None, None, lines.NUGGET_STEPS)
+    points, normals = lines.stations(outline)
+    return spread_of(strays[:, apart], points[apart], normals[apart])
 
 
 def _shapes(strays: FloatArray, outline: FloatArray) -> Shapes | None:

@@ -10,7 +10,6 @@ from fragkit.motifs.outlines import (
     centroid,
     outlines_of,
     signed_area,
-    spread_mm,
     strays_mm,
     total_area,
     total_length,
@@ -64,24 +63,6 @@ def test_strays_are_the_displacements_of_the_edge():
     np.testing.assert_allclose(np.mean(strays[:3], axis=1), [0.0, 0.5, -0.6], rtol=0, atol=0.06)
     assert np.isnan(strays[3]).mean() == pytest.approx(0.5, abs=0.15)
     assert np.nanmax(strays[3]) == pytest.approx(0.3, abs=0.06)
-
-
-def test_spread_takes_place_and_noise_off():
-    (outline,) = outlines_of(disc(10.0), GRID)
-    n = len(strays_mm(disc(10.0)[None], np.ones((1, *GRID.shape), np.float32), outline, GRID)[0])
-    rng, t = np.random.default_rng(3), np.linspace(0.0, 2.0 * np.pi, n, endpoint=False)
-    shift = rng.normal(0.0, 0.5, (60, 2)) @ np.stack([np.cos(t), np.sin(t)])
-    bend = 0.3 * np.sqrt(2.0) * np.cos(3.0 * t + rng.uniform(0.0, 6.3, (60, 1)))
-    noise = rng.normal(0.0, 0.4, (60, n))
-    # covariance 1.5 mm along a wave of 20.9 mm: 0.90 of its variance, so 0.95 of 0.3 mm
-    assert spread_mm(shift + bend + noise, outline) == pytest.approx(0.285, abs=0.03)
-    assert spread_mm(shift + noise, outline) < 0.06
-
-
-def test_spread_is_absent_where_little_is_seen():
-    (outline,) = outlines_of(disc(10.0), GRID)
-    n = len(strays_mm(disc(10.0)[None], np.ones((1, *GRID.shape), np.float32), outline, GRID)[0])
-    assert spread_mm(np.full((5, n), np.nan), outline) is None
 
 
 def test_area_sd_covers_the_scatter_of_repeated_samples():
