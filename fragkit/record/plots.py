@@ -77,7 +77,7 @@ def technique(result: StudyResult, name: str) -> Html:
 def regular_areas(result: StudyResult, name: str) -> Html:
     """Where the motifs are too regular for hand work, and where the net steps aside."""
     one = techniques(result)[name]
-    lattices = {key: fit for key, fit in {**result.lattices, **result.rows}.items() if name in ("", key)}
+    lattices = {key: fit for key, fit in fits_of(result).items() if name in ("", key)}
     return embed(
         technique_plots.regular_areas(lattices, one),
         alt=f"Maps of the fragments' motifs; {len(one.regular_areas)} areas are outlined, {len(one.changes)} lines are "
