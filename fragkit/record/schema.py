@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import json
+from collections.abc import Iterator, Mapping
 from importlib.resources import files
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -16,9 +18,67 @@ SINCE_2 = (
 )
 
 
+_KINDS: Mapping[str, Any] = MappingProxyType(
+    {"object": Mapping, "array": list, "string": str, "number": (int, float), "null": type(None)}
+)
+
+
 def schema_text() -> str:
     """JSON Schema (draft 2020-12) of `results.json`."""
     return files("fragkit.record").joinpath("results.schema.json").read_text(encoding="utf-8")
+
+
+def fault_in(results: Any) -> str | None:
+    """The first place at which results have not the form that the schema asks for; None when all have it.
+
+    Notes
+    -----
+    Kinds, names and lengths are judged, not values or names beyond those that the schema knows.
+    """
+    schema = json.loads(schema_text())
+    return next(_faults(results, schema, schema["$defs"], "results"), None)
+
+
+def _faults(value: Any, schema: Mapping[str, Any], named: Mapping[str, Any], at: str) -> Iterator[str]:
+    if "$ref" in schema:
+        schema = named[schema["$ref"].rsplit("/", 1)[1]]
+    kinds = schema.get("type", ())
+    kinds = (kinds,) if isinstance(kinds, str) else kinds
+    allowed = schema.get("enum", [schema["const"]] if "const" in schema else [value])
+    forms = schema.get("anyOf", schema.get("oneOf", ()))
+    if kinds and not any(_is_kind(value, kind) for kind in kinds):
+        yield f"{at} is no {' or '.join(kinds)}"
+    elif value not in allowed or (forms and all(any(_faults(value, form, named, at)) for form in forms)):
+        yield f"{at} has none of the forms that it may have"
+    elif isinstance(value, Mapping):
+        yield from _faults_of_object(value, schema, named, at)
+    elif isinstance(value, list):
+        if not schema.get("minItems", 0) <= len(value) <= schema.get("maxItems", len(value)):
+            yield f"{at} is of the wrong length"
+        own = [*schema.get("prefixItems", ()), *[schema.get("items", {})] * len(value)]
+        for number, (item, form) in enumerate(zip(value, own, strict=False)):
+            yield from _faults(item, form, named, f"{at}[{number}]")
+
+
+def _faults_of_object(
+    value: Mapping[str, Any], schema: Mapping[str, Any], named: Mapping[str, Any], at: str
+) -> Iterator[str]:
+    known, others = schema.get("properties", {}), schema.get("additionalProperties", {})
+    for name in schema.get("required", ()):
+        if name not in value:
+            yield f"{at} has no {name!r}"
+    for name, item in value.items():
+        form = known.get(name, others)
+        if isinstance(form, Mapping):
+            yield from _faults(item, form, named, f"{at}.{name}")
+
+
+def _is_kind(value: Any, kind: str) -> bool:
+    if isinstance(value, bool) or kind == "boolean":
+        return isinstance(value, bool) and kind == "boolean"
+    if kind == "integer":
+        return isinstance(value, int) or (isinstance(value, float) and value.is_integer())
+    return isinstance(value, _KINDS[kind])
 
 
 def upgraded(results: Mapping[str, Any]) -> dict[str, Any]:

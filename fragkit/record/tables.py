@@ -289,5 +289,8 @@ def _assumed(assumption: Any) -> dict[str, Any]:
 def read_csv(text: str) -> tuple[Mapping[str, str], ...]:
     """Rows of a table written by `csv_text`, as text by column."""
     reader = csv.reader(io.StringIO(text))
-    header = [plain_text(cell) for cell in next(reader, [])]
-    return tuple(dict(zip(header, map(plain_text, row), strict=True)) for row in reader)
+    header, rows = [plain_text(cell) for cell in next(reader, [])], list(reader)
+    for number, row in enumerate(rows, start=2):
+        if len(row) != len(header):
+            raise ValueError(f"row {number} has {len(row)} cells and the header {len(header)}")
+    return tuple(dict(zip(header, map(plain_text, row), strict=True)) for row in rows)

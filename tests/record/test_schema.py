@@ -1,14 +1,18 @@
 """results.json against its published schema, judged by the package jsonschema; earlier and damaged records."""
 
 import json
+import re
+import shutil
 
 import jsonschema
 import pytest
 import record_room
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from fragkit.record import read_record, write_record
 from fragkit.record.results import plain, results
-from fragkit.record.schema import schema_text
+from fragkit.record.schema import fault_in, schema_text
 
 SCHEMA = json.loads(schema_text())
 VALIDATOR = jsonschema.Draft202012Validator(SCHEMA)
@@ -110,6 +114,71 @@ def test_a_damaged_record_is_refused(tmp_path, text):
     (tmp_path / "results.json").write_text(text, encoding="utf-8")
     with pytest.raises(ValueError, match="is damaged or no record"):
         read_record(tmp_path)
+
+
+@pytest.mark.parametrize("key", ["files", "walls", "fragments", "study", "decisions"])
+@pytest.mark.parametrize("value", [None, 3, "text"])
+def test_a_record_with_a_part_of_another_kind_is_refused(content, tmp_path, key, value):
+    (tmp_path / "results.json").write_text(json.dumps(content | {key: value}), encoding="utf-8")
+    with pytest.raises(ValueError, match=rf"damaged or no record \(results.{key} is no"):
+        read_record(tmp_path)
+
+
+def places_in(value, at=()):
+    yield at
+    inside = value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()
+    for key, item in inside:
+        yield from places_in(item, (*at, key))
+
+
+@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(data=st.data())
+def test_what_is_refused_is_what_the_library_for_schemas_refuses(content, data):
+    """A part is taken away or becomes one of another kind: both find a fault, or neither does."""
+    changed = json.loads(json.dumps(content))
+    *way, last = data.draw(st.sampled_from([place for place in places_in(content) if place]))
+    holder = changed
+    for key in way:
+        holder = holder[key]
+    if data.draw(st.booleans()):
+        del holder[last]
+    else:
+        holder[last] = data.draw(st.sampled_from([None, 3, "text", {}, []]))
+    judged = {error.validator for error in VALIDATOR.iter_errors(changed)}
+    if judged <= {"type", "required", "enum", "const", "anyOf", "oneOf", "minItems", "maxItems"}:
+        assert (fault_in(changed) is not None) == bool(judged)
+
+
+def test_a_record_that_names_files_outside_is_refused(content, tmp_path):
+    outside = content | {"files": {"../../secret.csv": "0" * 64}}
+    (tmp_path / "results.json").write_text(json.dumps(outside), encoding="utf-8")
+    with pytest.raises(ValueError, match="names a file outside its folder"):
+        read_record(tmp_path)
+
+
+def test_a_table_with_a_short_row_is_named(small, tmp_path):
+    write_record(small, tmp_path)
+    with (tmp_path / "centres.csv").open("a", encoding="utf-8") as table:
+        table.write("x\n")
+    with pytest.raises(ValueError, match=r"centres.csv cannot be read .*row \d+ has 1 cells and the header \d+"):
+        read_record(tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "told"),
+    [("x_mm", "east", "there is no column 'x_mm'"), ("x_mm", None, "row 2, column x_mm: 'far' is no number")],
+)
+def test_a_layout_that_cannot_be_placed_is_named(written, tmp_path, old, new, told):
+    table = shutil.copytree(written, tmp_path / "record") / "layout.csv"
+    header, first, *rest = table.read_text(encoding="utf-8").splitlines()
+    cells = first.split(",")
+    if new is None:
+        cells[header.split(",").index(old)] = "far"
+    else:
+        header = header.replace(old, new)
+    table.write_text("\n".join([header, ",".join(cells), *rest]) + "\n", encoding="utf-8")
+    with pytest.raises(ValueError, match=re.escape(told)):
+        read_record(table.parent)
 
 
 @pytest.mark.parametrize("version", [0, 3, "2", None])
