@@ -18,14 +18,14 @@ from fragkit.motifs.centres import Centres
 from fragkit.motifs.copies import Copies, Grid, finer, regrid
 from fragkit.motifs.details import detail
 from fragkit.motifs.doubt import Drawn, doubt_of
-from fragkit.motifs.labels import Copied, Read, label_picture, override
+from fragkit.motifs.labels import Copied, Read, in_detail, label_picture, override
 from fragkit.motifs.later import GUESS_NOTE, part_later_work
 from fragkit.motifs.learning import Learned, Sheet, cut_copies, learn_copies, open_sheet
 from fragkit.motifs.mixture import GROUND, METAL, SHADOW, expect, likelihood
 from fragkit.motifs.motif import Motif
 from fragkit.motifs.reducing import enlarged_labels, reduced, reduced_labels, reduction
 from fragkit.motifs.ring import RingCorrelation, ring_correlation
-from fragkit.motifs.shares import Toned, divide, divide_copies, mean_halves, toned
+from fragkit.motifs.shares import Consensus, Toned, divide, divide_copies, mean_halves, toned
 from fragkit.motifs.sharpening import CAUTION, edge_width_px, sharpen
 from fragkit.motifs.silhouette import Strays, stray_from_silhouette
 from fragkit.motifs.stance import measure_stance
@@ -43,7 +43,9 @@ FINEST_MM = 0.2
 FEWEST = 3
 FINEST_GAP_PX = 2.0
 """A bare line narrower than this many picture pixels disappears between edges that vary from copy to copy."""
-N_READINGS, LEAST_SHARE = 3, 0.012
+N_BENDINGS, LEAST_SHARE = 2, 0.012
+BENDING_MM = 0.4
+"""Bends are read on a grid of this pitch where that of the result is finer."""
 USUAL_EDGE_SD_MM, LEAST_EDGE_SD_MM = 0.6, 0.05
 """Sd of a copy's edge: as the invented free hand of `simulate` has it, where it cannot be measured; and at least."""
 TRUST_LOST = 0.6
@@ -81,22 +83,26 @@ def build_motif(
     ratios = [reduction(*pair) for pair in examples]
     sheets = side_by_side(_opened, *zip(*examples, strict=True), given, ratios)
     sheets, learned = learn_copies(sheets)
-    fine = finer(learned.grid, max(FINEST_MM, min(s.picture.mm_per_px for s in sheets)))
+    fine = finer(learned.grid, max(FINEST_MM, min(s.fine.mm_per_px for s in sheets)))
     shares = _share(sheets, learned, fine)
-    read = _label(sheets, shares, fine, learned)
+    copied = _copied(sheets, shares, fine)
+    read = side_by_side(partial(_label, learned), sheets, copied)
     parted, guessed = part_later_work([r.codes for r in read], sheets)
+    detailed = side_by_side(in_detail, read, parted, sheets, copied)
     shapes = [picture.coverage.shape for picture, _ in examples]
-    full = [enlarged_labels(*parts) for parts in zip(parted, ratios, shapes, strict=True)]
-    final = tuple(frozen_array(override(codes, own)) for codes, own in zip(full, given, strict=True))
-    sure = tuple(_probability(*parts) for parts in zip(read, given, ratios, shapes, strict=True))
+    full = [_full_size(*parts) for parts in zip(detailed, given, ratios, shapes, strict=True)]
+    final, sure = zip(*full, strict=True)
     return _motif(sheets, shares, fine, (final, sure), (GUESS_NOTE,) if guessed else ())
 
 
-def _probability(read: Read, given: LabelArray | None, ratio: int, shape: tuple[int, int]) -> LabelArray:
-    """Probability of each label in hundredths (h, w); what the user labelled is sure."""
-    hundredths = np.rint(100.0 * read.probability).astype(np.uint8)
-    full = enlarged_labels(hundredths, ratio, shape)
-    return frozen_array(full if given is None else np.where(given > 0, np.uint8(100), full), np.uint8)
+def _full_size(
+    detailed: tuple[LabelArray, LabelArray], given: LabelArray | None, ratio: int, shape: tuple[int, int]
+) -> tuple[LabelArray, LabelArray]:
+    """Labels of the whole picture, and the probability of each in hundredths; what the user labelled is sure."""
+    codes, percent = (enlarged_labels(layer, ratio, shape) for layer in detailed)
+    if given is not None:
+        codes, percent = override(codes, given), np.where(given > 0, np.uint8(100), percent)
+    return frozen_array(codes, np.uint8), frozen_array(percent, np.uint8)
 
 
 def _opened(picture: Picture, centres: Centres, given: LabelArray | None, ratio: int) -> Sheet:
@@ -148,22 +154,23 @@ def _share(sheets: Sequence[Sheet], learned: Learned, fine: Grid) -> _Shares:
     """What every pixel of every copy shows, and what all copies show together.
 
     Copies are cut along their bends, what they show together is sharpened to a typical copy, which tells bare lines,
-    and all is read again.
+    and all is read again; bends vary so slowly that they are read on a coarser grid.
     """
     pitch, paints = fine.mm_per_px, learned.paints
-    typical = regrid(learned.atlas, learned.grid, fine)
     used = [sheet for sheet in sheets if len(sheet.xy_mm)]
-    bends = Bends.none([len(sheet.xy_mm) for sheet in used], fine)
-    for k in range(N_READINGS):
-        copies = side_by_side(lambda sheet, own: cut_copies([sheet], fine, own), used, bends.fields())
-        parts = side_by_side(partial(_toned, learned, typical, pitch), copies)
-        both, leaves = divide(parts, typical, paints, pitch)
+    coarse = finer(learned.grid, max(pitch, BENDING_MM))
+    bends = Bends.none([len(sheet.xy_mm) for sheet in used], coarse)
+    typical = regrid(learned.atlas, learned.grid, coarse)
+    for _ in range(N_BENDINGS):
+        parts, both, leaves = _read(used, learned, typical, bends.fields(), coarse)
         typical = _typical(both.metal, both.shadow)
-        if k < N_READINGS - 1:
-            bends = bends.further(used, parts, leaves, both, paints)
+        bends = bends.further(used, parts, leaves, both, paints)
+    fields = bends.fields_on(fine)
+    parts, both, leaves = _read(used, learned, regrid(typical, coarse, fine), fields, fine)
+    typical = _typical(both.metal, both.shadow)
     metal, shadow = divide_copies(parts, leaves, both, paints, pitch)
     weight = np.concatenate([part.weight for part in parts])
-    backs = np.array([inverse_of(field) for field in np.concatenate(bends.fields())])
+    backs = np.array([inverse_of(field) for field in np.concatenate(fields)])
     final = np.stack([both.metal, both.shadow, 1.0 - both.metal - both.shadow])
     return _Shares(
         metal=np.array([warped(*pair) for pair in zip(metal, backs, strict=True)]),
@@ -174,6 +181,18 @@ def _share(sheets: Sequence[Sheet], learned: Learned, fine: Grid) -> _Shares:
         details=detail(both, typical, (metal, shadow)),
         backs=backs,
     )
+
+
+def _read(
+    sheets: Sequence[Sheet], learned: Learned, typical: Float32Array, fields: Sequence[Float32Array], grid: Grid
+) -> tuple[list[Toned], Consensus, list[Float32Array]]:
+    """The copies of each sheet, what they show together, and the tone of the leaf on each."""
+
+    def part(sheet: Sheet, own: Float32Array) -> Toned:
+        return _toned(learned, typical, grid.mm_per_px, cut_copies([sheet], grid, own))
+
+    parts = side_by_side(part, sheets, fields)
+    return parts, *divide(parts, typical, learned.paints, grid.mm_per_px)
 
 
 def _toned(learned: Learned, typical: Float32Array, pitch: float, copies: Copies) -> Toned:
@@ -192,21 +211,20 @@ def _typical(metal: Float32Array, shadow: Float32Array) -> Float32Array:
     return np.asarray((1.0 - 3.0 * LEAST_SHARE) * layers + LEAST_SHARE, np.float32)
 
 
-def _label(sheets: Sequence[Sheet], shares: _Shares, grid: Grid, learned: Learned) -> list[Read]:
-    """What every picture shows; nothing is read where no motif was found."""
+def _copied(sheets: Sequence[Sheet], shares: _Shares, grid: Grid) -> list[Copied]:
+    """The copies of each picture."""
     ends = np.cumsum([len(sheet.xy_mm) for sheet in sheets])[:-1]
-    copied = zip(np.split(shares.details, ends, axis=1), np.split(shares.backs, ends), strict=True)
-    copies = [Copied(*own, shares.typical, grid) for own in copied]
+    parts = zip(np.split(shares.details, ends, axis=1), np.split(shares.backs, ends), strict=True)
+    return [Copied(*own, shares.typical, grid) for own in parts]
 
-    def read(sheet: Sheet, own: Copied) -> Read:
-        if len(sheet.xy_mm) == 0:
-            shape = sheet.picture.coverage.shape
-            return Read(np.zeros(shape, np.uint8), np.zeros(shape, np.float32))
-        lost = np.array([s in ("lost", "not there", "outside") for s in sheet.centres.status])
-        sites = [(xy, 1.0) for xy in sheet.xy_mm] + [(xy, TRUST_LOST) for xy in sheet.centres.xy_mm[lost]]
-        return label_picture(sheet, sites, own, learned.surfaces)
 
-    return side_by_side(read, sheets, copies)
+def _label(learned: Learned, sheet: Sheet, copied: Copied) -> Read:
+    """What a picture shows; nothing is read where no motif was found."""
+    if len(sheet.xy_mm) == 0:
+        return Read.nothing(sheet.picture.coverage.shape)
+    lost = np.array([s in ("lost", "not there", "outside") for s in sheet.centres.status])
+    sites = [(xy, 1.0) for xy in sheet.xy_mm] + [(xy, TRUST_LOST) for xy in sheet.centres.xy_mm[lost]]
+    return label_picture(sheet, sites, copied, learned.surfaces)
 
 
 def _motif(
@@ -264,7 +282,7 @@ def _motif(
         label_percent=labels[1],
         doubts_mm={k: tuple(frozen_array(doubts[k].half_mm(p)) for p in parts) for k, parts in found.items()},
         bands_mm={k: _moved(doubts[k].bands(parts), middle) for k, parts in found.items()},
-        notes=notes + _doubts(shares, outlines, max(sheet.picture.mm_per_px for sheet in sheets)),
+        notes=notes + _doubts(shares, outlines, max(sheet.fine.mm_per_px for sheet in sheets)),
     )
 
 

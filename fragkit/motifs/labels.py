@@ -24,6 +24,8 @@ LabelArray = NDArray[np.uint8]
 BoolArray = NDArray[np.bool_]
 
 NOT_READ, GROUND_CODE, SHADOW_CODE, METAL_CODE, LOSS_CODE, LATER_CODE = range(6)
+WHOLE = 255
+"""A share of one, where shares are held in whole numbers."""
 CRACK_MM = 0.6
 """Damage not twice as wide as this is a crack in the surface, not a loss of it."""
 BORDER_PX = 9
@@ -34,18 +36,30 @@ WELL_RATIO = 0.8
 
 @dataclass(frozen=True, eq=False)
 class Read:
-    """What the pixels of one picture show, loss and later work not yet parted.
+    """What the pixels of one picture show, by their own tones, loss and later work not yet parted.
 
     Attributes
     ----------
     codes : (h, w) uint8 array
         0 not read, 1 ground, 2 shadow, 3 metal, 4 foreign.
-    probability : (h, w) float32 array
-        Of what the code says.
+    beneath : (h, w) uint8 array
+        0 not read, 1 ground, 2 shadow, 3 metal: what is there or was.
+    own_percent, foreign_percent : (h, w) uint8 arrays
+        Probability of what is beneath if nothing foreign lies there, and that something does.
+    bare : (h, w) bool array
+        Between the motifs: nothing but ground would be there.
     """
 
     codes: LabelArray
-    probability: Float32Array
+    beneath: LabelArray
+    own_percent: LabelArray
+    foreign_percent: LabelArray
+    bare: BoolArray
+
+    @classmethod
+    def nothing(cls, shape: tuple[int, ...]) -> Read:
+        empty = np.zeros(shape, np.uint8)
+        return cls(empty, empty, empty, empty, np.zeros(shape, bool))
 
 
 @dataclass(frozen=True, eq=False)
@@ -97,40 +111,99 @@ def label_picture(sheet: Sheet, sites: Sequence[tuple[FloatArray, float]], copie
         like = clamp(like, sheet.given)
     own, foreign = expect(like[:, None], prior, inside, share, pitch)
     wide = cv2.morphologyEx((foreign[0] > 0.5).astype(np.uint8), cv2.MORPH_OPEN, disc(CRACK_MM, sheet))
-    own, lost = own[:, 0], cv2.medianBlur(wide, 5) > 0
-    lost = _to_half_way(lost, on_ground & picture.coverage, ratio)
-    copies = zip(sites, np.moveaxis(copied.shares, 1, 0), copied.backs, strict=False)
-    divided = _place([(xy, pair, back) for (xy, _), pair, back in copies], picture, copied.grid)
-    own = np.where(divided[GROUND] < 0.99, divided, own)
-    own = own / np.maximum(own.sum(0), 1e-6)
-    best = np.where(own[METAL] > 0.5, METAL, np.where(own[SHADOW] > own[GROUND], SHADOW, GROUND))
-    codes = np.array([METAL_CODE, SHADOW_CODE, GROUND_CODE], np.uint8)[best]
-    sure = np.take_along_axis(own, best[None], 0)[0] * (1.0 - foreign[0])
-    codes[lost], sure[lost] = LOSS_CODE, foreign[0][lost]
-    codes[~picture.coverage], sure[~picture.coverage] = NOT_READ, 0.0
-    return Read(codes, sure)
+    lost = cv2.medianBlur(wide, 5) > 0
+    lost = _to_half_way(lost, lost, on_ground, sheet)
+    beneath, percent = _named(*own[:, 0])
+    beneath[~picture.coverage] = NOT_READ
+    codes = np.where(lost & picture.coverage, np.uint8(LOSS_CODE), beneath)
+    return Read(codes, beneath, percent, np.rint(100.0 * foreign[0]).astype(np.uint8), on_ground)
 
 
-def _to_half_way(lost: BoolArray, on_ground: BoolArray, ratio: Float32Array) -> BoolArray:
-    """Damage with its border on the ground where the tone is half-way between those on either side.
+def in_detail(read: Read, parted: LabelArray, sheet: Sheet, copied: Copied) -> tuple[LabelArray, LabelArray]:
+    """Codes (h, w) of the sheet's fine picture, and the probability of each in hundredths.
 
+    Parameters
+    ----------
+    parted : (rows, columns) uint8 array
+        The codes of `read`, later work parted from loss.
+    """
+    shape = sheet.fine.coverage.shape
+    beneath, own = (as_fine(layer, shape) for layer in (read.beneath, read.own_percent))
+    _draw(beneath, own, sheet, copied)
+    lost = (parted >= LOSS_CODE).astype(np.uint8)
+    near = np.asarray(cv2.dilate(parted * lost, np.ones((5, 5), np.uint8)))
+    damage = as_fine(np.where(lost > 0, parted, near), shape)
+    is_lost = as_fine(lost * np.uint8(WHOLE), shape, smooth=True) > WHOLE // 2
+    if lost.any() and lost.shape != shape:
+        is_lost = _to_half_way(is_lost, lost > 0, read.bare, sheet)
+    foreign = as_fine(read.foreign_percent, shape, smooth=True)
+    codes = np.where(is_lost, damage, beneath)
+    percent = np.where(is_lost, foreign, np.asarray(cv2.multiply(own, 100 - foreign, scale=0.01)))
+    codes[~sheet.fine.coverage] = NOT_READ
+    percent[codes == NOT_READ] = 0
+    return codes, percent
+
+
+def _draw(beneath: LabelArray, percent: LabelArray, sheet: Sheet, copied: Copied) -> None:
+    """The copies' own shares (all but bare ground) put into what is beneath (h, w) and its probability."""
+    shares = np.zeros((2, *beneath.shape), np.uint8)
+    for xy_mm, pair, back in zip(sheet.xy_mm, np.moveaxis(copied.shares, 1, 0), copied.backs, strict=True):
+        _lay(shares, np.rint(WHOLE * pair).astype(np.uint8), copied.grid.to_grid(sheet.fine, xy_mm), back)
+    there = cv2.max(*shares) > 2
+    metal, shadow = (layer[there].astype(np.float32) for layer in shares)
+    beneath[there], percent[there] = _named(metal, shadow, np.maximum(WHOLE - metal - shadow, np.float32(0.5)))
+
+
+def _named(metal: Float32Array, shadow: Float32Array, ground: Float32Array) -> tuple[LabelArray, LabelArray]:
+    """Code of the surface (...) with the largest share, and this share of all three in hundredths."""
+    total = np.maximum(metal + shadow + ground, np.float32(1e-6))
+    is_metal = metal > 0.5 * total
+    is_shadow = ~is_metal & (shadow > ground)
+    codes = np.where(is_metal, np.uint8(METAL_CODE), np.where(is_shadow, np.uint8(SHADOW_CODE), np.uint8(GROUND_CODE)))
+    best = np.where(is_metal, metal, np.where(is_shadow, shadow, ground))
+    return codes, np.rint(100.0 * best / total).astype(np.uint8)
+
+
+def _to_half_way(lost: BoolArray, coarse: BoolArray, bare: BoolArray, sheet: Sheet) -> BoolArray:
+    """Damage (h, w) with its border on the ground where the tone is half-way between those on either side.
+
+    It is that of the sheet's picture, `coarse`, or the same enlarged to its fine picture.
     Ground varies less than damage, so that of the mixed pixels on a border most look damaged.
     """
-    kernel = np.ones((3, 3), np.uint8)
-    damage, sound = lost.astype(np.uint8), (~lost).astype(np.uint8)
-    band = on_ground & (cv2.dilate(damage, kernel) > 0) & (cv2.erode(damage, kernel, iterations=2) == 0)
-    cores = [cv2.erode(damage, kernel), cv2.erode(sound, kernel, iterations=2) * on_ground]
-    near = [cv2.blur(core.astype(np.float32), (BORDER_PX, BORDER_PX)) for core in cores]
-    tones = [
-        cv2.blur(ratio * core[..., None], (BORDER_PX, BORDER_PX))[band] / np.maximum(share[band], 1e-3)[:, None]
-        for core, share in zip(cores, near, strict=True)
-    ]
-    known = (near[0][band] > 0.02) & (near[1][band] > 0.02)
-    step = tones[0] - tones[1]
-    along = ((ratio[band] - tones[1]) * step).sum(1) / np.maximum((step**2).sum(1), 1e-6)
+    step, kernel = lost.shape[0] // coarse.shape[0], np.ones((3, 3), np.uint8)
+    damage = lost.view(np.uint8)
+    band = (cv2.dilate(damage, kernel, iterations=step) > 0) & (cv2.erode(damage, kernel, iterations=2 * step) == 0)
+    band &= as_fine(bare.view(np.uint8), lost.shape) > 0
+    at = tuple(np.minimum(k // step, side - 1) for k, side in zip(np.nonzero(band), coarse.shape, strict=True))
+    known, inner, outer = _sides(coarse, bare, sheet.ratio, at)
+    across = outer - inner
+    tone = sheet.ratio[at] if step == 1 else _tone(sheet, band)
+    along = ((tone - inner) * across).sum(1) / np.maximum((across**2).sum(1), 1e-6)
     out = lost.copy()
-    out[band] = np.where(known, along > 0.5, lost[band])
-    return np.asarray(cv2.medianBlur(out.astype(np.uint8), 3) > 0)
+    out[band] = np.where(known, along < 0.5, lost[band])
+    return np.asarray(cv2.medianBlur(out.view(np.uint8), 3) > 0)
+
+
+def _tone(sheet: Sheet, where: BoolArray) -> Float32Array:
+    """Ratios (n, 3) to the ground at some pixels of the fine picture."""
+    assert sheet.light is not None
+    step, gain = round(sheet.light.frame.mm_per_px / sheet.fine.mm_per_px), sheet.light.gain
+    row, column = (np.minimum(k // step, side - 1) for k, side in zip(np.nonzero(where), gain.shape, strict=False))
+    return np.asarray(sheet.fine.pixels[where] * gain[row, column], np.float32)
+
+
+def _sides(
+    lost: BoolArray, bare: BoolArray, ratio: Float32Array, at: tuple[NDArray[Any], ...]
+) -> tuple[BoolArray, Float32Array, Float32Array]:
+    """Whether damage and sound ground are near some pixels (n,), and the mean tones (n, 3) of both."""
+    kernel, square = np.ones((3, 3), np.uint8), (BORDER_PX, BORDER_PX)
+    cores = [cv2.erode(lost.view(np.uint8), kernel), cv2.erode((~lost).view(np.uint8), kernel, iterations=2) * bare]
+    tones, known = [], np.ones(len(at[0]), bool)
+    for core in cores:
+        near = cv2.blur(core.astype(np.float32), square)[at]
+        tones.append(cv2.blur(ratio * core[..., None], square)[at] / np.maximum(near, 1e-3)[:, None])
+        known &= near > 0.02
+    return known, tones[0], tones[1]
 
 
 Layer = tuple[FloatArray, Float32Array, Float32Array | None]
@@ -146,7 +219,7 @@ def _place(layers: Sequence[Layer], picture: Picture, grid: Grid) -> Float32Arra
     return out
 
 
-def _lay(out: Float32Array, copy: Float32Array, to_grid: FloatArray, back: Float32Array | None) -> None:
+def _lay(out: NDArray[Any], copy: NDArray[Any], to_grid: FloatArray, back: Float32Array | None) -> None:
     """Layers of a copy on a grid laid onto those (k, h, w) of the picture; where copies meet the larger value stays."""
     matrix = cv2.invertAffineTransform(to_grid)
     corners = matrix @ np.array([[0, copy.shape[2]], [0, copy.shape[1]], [1, 1]], float)
@@ -156,15 +229,28 @@ def _lay(out: Float32Array, copy: Float32Array, to_grid: FloatArray, back: Float
         return
     matrix[:, 2] -= (left, top)
     size = (int(right - left), int(bottom - top))
-    if back is not None:
-        scale, away = to_grid[0, 0], to_grid @ [left, top, 1.0]
-        rows, columns = np.indices(size[::-1], np.float32)
-        x, y = (cv2.warpAffine(layer, matrix, size, borderMode=cv2.BORDER_REPLICATE) for layer in back)
-        x, y = x + np.float32(scale) * columns + np.float32(away[0]), y + np.float32(scale) * rows + np.float32(away[1])
-    for whole, layer in zip(out, copy, strict=True):
-        part = cv2.warpAffine(layer, matrix, size) if back is None else cv2.remap(layer, x, y, cv2.INTER_LINEAR)
+    layers = cv2.merge(list(copy))
+    if back is None:
+        placed = cv2.warpAffine(layers, matrix, size)
+    else:
+        scale, (x, y) = np.float32(to_grid[0, 0]), (to_grid @ [left, top, 1.0]).astype(np.float32)
+        places = cv2.warpAffine(cv2.merge(list(back)), matrix, size, borderMode=cv2.BORDER_REPLICATE)
+        columns, rows = cv2.split(places)
+        columns += scale * np.arange(size[0], dtype=np.float32) + x
+        rows += (scale * np.arange(size[1], dtype=np.float32) + y)[:, None]
+        placed = cv2.remap(layers, columns, rows, cv2.INTER_LINEAR)
+    for whole, part in zip(out, cv2.split(placed), strict=True):
         window = whole[top:bottom, left:right]
         np.maximum(window, part, out=window)
+
+
+def as_fine(layer: LabelArray, shape: tuple[int, ...], *, smooth: bool = False) -> LabelArray:
+    """A copy of a layer of a reduced picture at the `shape` of the fine one, the last row and column carried on."""
+    step = max(1, shape[0] // layer.shape[0])
+    kind = cv2.INTER_LINEAR if smooth else cv2.INTER_NEAREST
+    large = cv2.resize(layer, (layer.shape[1] * step, layer.shape[0] * step), interpolation=kind)
+    below, right = shape[0] - large.shape[0], shape[1] - large.shape[1]
+    return np.asarray(cv2.copyMakeBorder(large, 0, below, 0, right, cv2.BORDER_REPLICATE))
 
 
 def override(codes: LabelArray, given: LabelArray | None) -> LabelArray:

@@ -12,8 +12,9 @@ from fragkit.errors import EstimationError
 from fragkit.motifs.alignment import corrections, picture_shifts
 from fragkit.motifs.centres import Centres
 from fragkit.motifs.copies import Copies, Grid, cut, grid_over, regrid
-from fragkit.motifs.light import divide_by_ground, shrink
+from fragkit.motifs.light import Light, in_blocks, light_of, shrink
 from fragkit.motifs.mixture import GROUND, METAL, SHADOW, Surfaces, expect, learn, likelihood, start
+from fragkit.motifs.reducing import reduced, reduced_labels
 from fragkit.motifs.shares import Paints, paints_from
 from fragkit.opencv import cv2
 from fragkit.rectify import Picture
@@ -25,6 +26,8 @@ LabelArray = NDArray[np.uint8]
 
 COARSE_MM, MIDDLE_MM = 1.0, 0.6
 """Grids: over the whole cell, to find the motif; over the motif, to learn and align."""
+LABEL_MM = 0.65
+"""Surfaces are told apart in pixels of at most this size where the picture has them: tones vary over more."""
 MARGIN_MM = 5.0
 FIRST_LOOK = 96
 """The motif is found, and the pictures brought to one centre, by about so many of the best copies."""
@@ -38,13 +41,31 @@ LEAST_SHADOW = 0.02
 
 @dataclass(frozen=True, eq=False)
 class Sheet:
-    """One picture, in ratios to its ground, with its found centres."""
+    """One picture, in ratios to its ground, with its found centres.
+
+    Attributes
+    ----------
+    picture : Picture
+        As fine as the surfaces are told apart.
+    ratio : (h, w, 3) float32 array
+        Of its pixels to the ground.
+    xy_mm : (n, 2) array
+        Centres of the copies.
+    given : (h, w) uint8 array or None
+        The user's labels.
+    fine : Picture
+        As fine as the motif is drawn.
+    light : Light or None
+        That makes its pixels ratios; None where no motif was found.
+    """
 
     picture: Picture
     ratio: Float32Array
     centres: Centres
     xy_mm: FloatArray
     given: LabelArray | None
+    fine: Picture
+    light: Light | None
 
 
 @dataclass(frozen=True, eq=False)
@@ -57,10 +78,15 @@ class Learned:
     paints: Paints
 
 
-def open_sheet(picture: Picture, centres: Centres, given: LabelArray | None) -> Sheet:
+def open_sheet(fine: Picture, centres: Centres, given: LabelArray | None) -> Sheet:
+    step = max(1, int(LABEL_MM / fine.mm_per_px + 1e-6))
+    picture = reduced(fine, step)
+    labels = given if given is None or step == 1 else reduced_labels(given, step)
     if not np.any(centres.found):
-        return Sheet(picture, np.ones((*picture.coverage.shape, 3), np.float32), centres, np.empty((0, 2)), given)
-    return Sheet(picture, divide_by_ground(picture, centres), centres, centres.xy_mm[centres.found], given)
+        ratio = np.ones((*picture.coverage.shape, 3), np.float32)
+        return Sheet(picture, ratio, centres, np.empty((0, 2)), labels, fine, None)
+    light = light_of(picture, centres)
+    return Sheet(picture, light.ratios(picture.pixels), centres, centres.xy_mm[centres.found], labels, fine, light)
 
 
 def learn_copies(sheets: Sequence[Sheet]) -> tuple[list[Sheet], Learned]:
@@ -82,17 +108,12 @@ def _reduced(sheet: Sheet, n_sheets: int) -> Sheet:
     """The sheet in block means of about `COARSE_MM`, with the copies that show most."""
     picture = sheet.picture
     step = max(1, int(COARSE_MM / picture.mm_per_px + 1e-6))
-    shift_mm = (step - 1) / 2.0 * picture.mm_per_px * np.array([1.0, -1.0])
-    frame = Picture(
-        pixels=picture.pixels[::step, ::step],
-        mm_per_px=picture.mm_per_px * step,
-        origin_mm=picture.origin_mm + shift_mm,
-        coverage=shrink(picture.coverage.astype(np.float32), step) > 0.999,
-    )
+    coverage = shrink(picture.coverage.astype(np.float32), step) > 0.999
+    frame = in_blocks(picture, step, picture.pixels[::step, ::step], coverage)
     shown = sheet.centres.visible_ratio[sheet.centres.found]
     best = np.sort(np.argsort(-shown, kind="stable")[: max(FEWEST_OF_PICTURE, FIRST_LOOK // n_sheets)])
     given = None if sheet.given is None else sheet.given[step // 2 :: step, step // 2 :: step]
-    return Sheet(frame, shrink(sheet.ratio, step), sheet.centres, sheet.xy_mm[best], given)
+    return replace(sheet, picture=frame, ratio=shrink(sheet.ratio, step), xy_mm=sheet.xy_mm[best], given=given)
 
 
 def _first_look(small: list[Sheet]) -> tuple[list[FloatArray], Surfaces, Float32Array, Grid]:
@@ -141,11 +162,14 @@ def _cell_grid(centres: Centres) -> Grid:
 
 
 def cut_copies(sheets: Sequence[Sheet], grid: Grid, bends: Float32Array | None = None) -> Copies:
-    """The copies of all sheets on `grid`; those of one sheet cut along their bends if these are given."""
+    """The copies of all sheets on `grid`; those of one sheet cut along their bends if these are given.
+
+    Where the grid is finer than the sheet's picture, tones are those of its fine picture.
+    """
     own_cell = _own_cell(grid, sheets[0].centres)
     colours, inside, labels = [], [], []
     for sheet in sheets:
-        colours.append(cut(sheet.ratio, sheet.picture, sheet.xy_mm, grid, beyond=1.0, bends=bends))
+        colours.append(_tones(sheet, grid, bends))
         covered = sheet.picture.coverage.astype(np.float32)
         inside.append(cut(covered, sheet.picture, sheet.xy_mm, grid, beyond=0.0, bends=bends) > 0.999)
         given = np.zeros((len(sheet.xy_mm), *grid.shape), np.uint8)
@@ -156,6 +180,15 @@ def cut_copies(sheets: Sequence[Sheet], grid: Grid, bends: Float32Array | None =
     seen = np.concatenate(inside) & own_cell
     stack[~seen] = 1.0
     return Copies(colours=stack, inside=seen, given=np.concatenate(labels), mm_per_px=grid.mm_per_px)
+
+
+def _tones(sheet: Sheet, grid: Grid, bends: Float32Array | None) -> Float32Array:
+    """Ratios (n, rows, columns, 3) of the copies to their ground."""
+    if sheet.light is None or grid.mm_per_px > 0.99 * sheet.picture.mm_per_px or sheet.fine is sheet.picture:
+        return np.asarray(cut(sheet.ratio, sheet.picture, sheet.xy_mm, grid, beyond=1.0, bends=bends))
+    values = cut(sheet.fine.pixels, sheet.fine, sheet.xy_mm, grid, beyond=0.0, bends=bends)
+    gains = cut(sheet.light.gain, sheet.light.frame, sheet.xy_mm, grid, beyond=1.0)
+    return np.multiply(values, gains, out=gains)
 
 
 def _own_cell(grid: Grid, centres: Centres) -> BoolArray:

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -17,12 +20,38 @@ COARSE_MM = 2.0
 LOCAL_MM = (25.0, 12.0)
 """Widths (sd) over which light and stains are followed; much wider than a motif's parts."""
 GOOD_RATIO = 0.6
+STRIP_PX = 500_000
+"""Whole numbers are averaged by strips of about so many pixels, so that no second picture is held."""
 GONE_RATIO = 0.3
 """Where less than this of the motifs around is left, what looks like ground is not trusted to be it."""
 
 
-def divide_by_ground(picture: Picture, centres: Centres) -> Float32Array:
-    """Pixel values (h, w, 3) divided by those of the sound ground at the same place: 1 is ground.
+@dataclass(frozen=True, eq=False)
+class Light:
+    """What makes a picture's pixel values ratios to its ground.
+
+    Attributes
+    ----------
+    gain : (rows, columns, 3) float32 array
+        One over the ground's pixel value, in the middles of blocks.
+    frame : Picture
+        Where these blocks lie.
+    step_px : int
+        Side of a block, in pixels of the picture the light was read from.
+    """
+
+    gain: Float32Array
+    frame: Picture
+    step_px: int
+
+    def ratios(self, pixels: NDArray[Any]) -> Float32Array:
+        """Ratios (h, w, 3) of the picture that the light was read from."""
+        full = _enlarge(self.gain, pixels.shape[:2], self.step_px)
+        return np.asarray(cv2.multiply(pixels, full, dst=full, dtype=cv2.CV_32F))
+
+
+def light_of(picture: Picture, centres: Centres) -> Light:
+    """The value of the sound ground all over a picture, by which its pixels become ratios: 1 is ground.
 
     Notes
     -----
@@ -39,8 +68,7 @@ def divide_by_ground(picture: Picture, centres: Centres) -> Float32Array:
     """
     step = max(1, round(COARSE_MM / picture.mm_per_px))
     scale = 255.0 if picture.pixels.dtype == np.uint8 else 65535.0
-    values = picture.pixels.astype(np.float32) * np.float32(1.0 / scale)
-    coarse = shrink(values, step)
+    coarse = _block_means(picture.pixels, step) * np.float32(1.0 / scale)
     read = shrink(picture.coverage.astype(np.float32), step) > 0.99
     places, modes = _cell_modes(coarse, read, picture, centres, step)
     field = _surface(places, modes, coarse.shape[:2])
@@ -48,8 +76,26 @@ def divide_by_ground(picture: Picture, centres: Centres) -> Float32Array:
     sound = np.where(read, _sound(picture, centres, coarse.shape[:2], step), np.float32(0.0))
     for width_mm in LOCAL_MM:
         field *= _local_gain(coarse / field, sound, width_mm / (step * picture.mm_per_px))
-    full = _enlarge(field, values.shape[:2], step)
-    return np.asarray(cv2.divide(values, np.maximum(full, np.float32(1e-3))))
+    gain = np.asarray(np.float32(1.0 / scale) / np.maximum(field, np.float32(1e-3)), np.float32)
+    return Light(gain, in_blocks(picture, step, gain, read), step)
+
+
+def in_blocks(picture: Picture, step: int, pixels: NDArray[Any], coverage: NDArray[np.bool_]) -> Picture:
+    """A picture whose pixels are the blocks of `step` by `step` pixels of another."""
+    shift_mm = (step - 1) / 2.0 * picture.mm_per_px * np.array([1.0, -1.0])
+    return Picture(
+        pixels=pixels,
+        mm_per_px=picture.mm_per_px * step,
+        origin_mm=picture.origin_mm + shift_mm,
+        coverage=coverage,
+    )
+
+
+def _block_means(pixels: NDArray[Any], step: int) -> Float32Array:
+    """Means over blocks of whole numbers, a strip at a time."""
+    rows = max(1, STRIP_PX // (step * pixels.shape[1])) * step
+    strips = (pixels[k : k + rows] for k in range(0, pixels.shape[0] - step + 1, rows))
+    return np.concatenate([shrink(strip.astype(np.float32), step) for strip in strips if len(strip) >= step])
 
 
 def shrink(image: Float32Array, step: int) -> Float32Array:

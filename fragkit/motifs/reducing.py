@@ -29,11 +29,12 @@ def reduced(picture: Picture, ratio: int) -> Picture:
         return picture
     pixels, coverage = _whole_blocks(picture.pixels, ratio), _whole_blocks(picture.coverage, ratio)
     size = (coverage.shape[1] // ratio, coverage.shape[0] // ratio)
+    whole = cv2.erode(coverage.view(np.uint8), np.ones((ratio, ratio), np.uint8), anchor=(0, 0))
     return Picture(
         pixels=cv2.resize(pixels, size, interpolation=cv2.INTER_AREA),
         mm_per_px=picture.mm_per_px * ratio,
         origin_mm=picture.origin_mm + 0.5 * (ratio - 1) * picture.mm_per_px * np.array([1.0, -1.0]),
-        coverage=np.asarray(coverage.reshape(size[1], ratio, size[0], ratio).all(axis=(1, 3))),
+        coverage=np.ascontiguousarray(whole[::ratio, ::ratio]) > 0,
         icc=picture.icc,
     )
 
@@ -55,4 +56,4 @@ def enlarged_labels(labels: LabelArray, ratio: int, shape: tuple[int, int]) -> L
 
 def _whole_blocks(values: NDArray[Any], ratio: int) -> NDArray[Any]:
     height, width = (side - side % ratio for side in values.shape[:2])
-    return np.ascontiguousarray(values[:height, :width])
+    return values[:height, :width]

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fragkit.motifs.bending import N_STEPS, OWN_COPIES, Modes, Straight, bend_further, modes_over
-from fragkit.motifs.copies import Grid, cut
+from fragkit.motifs.copies import Grid, cut, regrid
 from fragkit.motifs.learning import Sheet
 from fragkit.motifs.shares import Consensus, Paints, Toned, tones_of
 from fragkit.threads import side_by_side
@@ -44,6 +44,13 @@ class Bends:
     def fields(self) -> list[Float32Array]:
         """(n, 2, h, w) of every picture, in px from a place of the straight motif to that of the copy."""
         return [self.modes.of(own) for own in self.weights]
+
+    def fields_on(self, grid: Grid) -> list[Float32Array]:
+        """The same on another grid over the same extent, in its px."""
+        if grid == self.grid:
+            return self.fields()
+        fields = regrid(self.modes.fields, self.grid, grid) * np.float32(self.grid.mm_per_px / grid.mm_per_px)
+        return [replace(self.modes, fields=fields).of(own) for own in self.weights]
 
     def further(
         self,
