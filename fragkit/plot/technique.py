@@ -7,26 +7,30 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from numpy.typing import NDArray
 
 from fragkit.lattice import Fitted
 from fragkit.technique import PLACINGS, Change, RegularArea, Technique, Verdict
 from fragkit.units import in_percent
 
+FloatArray = NDArray[np.float64]
+
 LEAST_SHOWN = -4.0
-"""Odds below one in ten thousand of the best answer are drawn as this."""
+"""Odds below one in ten thousand of the best answer are drawn as this power of ten."""
+ODDS = {-4: "10,000 to 1\nor more", -3: "1,000 to 1", -2: "100 to 1", -1: "10 to 1", 0: "even"}
 
 
 def evidence(technique: Technique) -> Figure:
-    """Evidence for each way of placing and forming, as powers of ten below the best, and the calibration."""
+    """Evidence for each way of placing and forming, as odds against the best, and how such evidence fares."""
     figure = Figure(figsize=(9.0, 3.4), layout="constrained")
     placing, forming = figure.subplots(1, 2)
     _bars(placing, technique.placing, "Placing")
     _bars(forming, technique.forming, "Forming")
     calibration = technique.calibration
-    rights = ", ".join(f"{name} {100 * calibration[name]:.0f} %" for name in PLACINGS)
+    rights = ", ".join(f"{name} {in_percent(calibration[name])}" for name in PLACINGS)
     figure.supxlabel(
-        f"{technique.n_motifs} motifs. Of sets simulated on these very sites, named firmly and rightly:\n"
-        f"{rights}; firmly and wrongly: {in_percent(calibration['wrong_firm_ratio'])}",
+        f"{technique.n_motifs} motifs. Of walls simulated on these very sites, named firmly and rightly:\n"
+        f"{rights}; firmly but wrongly: {in_percent(calibration['wrong_firm_ratio'])}",
         fontsize=7.5,
     )
     return figure
@@ -42,7 +46,8 @@ def _bars(axes: Axes, verdict: Verdict, title: str) -> None:
         axes.text(LEAST_SHOWN + 0.08, height, in_percent(verdict.posterior[name]), va="center", fontsize=8)
     axes.set_yticks(heights, names, fontsize=8)
     axes.set_xlim(LEAST_SHOWN, 0.3)
-    axes.set_xlabel("odds against the best answer, powers of ten", fontsize=8)
+    axes.set_xticks(list(ODDS), list(ODDS.values()), fontsize=7)
+    axes.set_xlabel("odds against it, beside the best answer", fontsize=8)
     axes.set_title(f"{title}: {verdict.verdict}", loc="left", fontsize=10)
 
 
@@ -61,8 +66,11 @@ def _map(axes: Axes, name: str, lattice: Fitted, areas: Sequence[RegularArea]) -
     for area in areas:
         closed = np.vstack([area.outline_mm, area.outline_mm[:1]])
         axes.plot(*closed.T, color="black", linewidth=1.5)
-        axes.annotate(f"p = {area.p:.1g}", closed.max(axis=0), fontsize=7, ha="right", va="bottom")
-    axes.set_aspect("equal")
+        top = closed[closed[:, 1] >= closed[:, 1].max() - 1.0]
+        _word(axes, f"p = {area.p:.1g}", top.mean(axis=0))
+    low, high = lattice.xy_mm.min(axis=0), lattice.xy_mm.max(axis=0)
+    room = 0.12 * float((high - low).max())
+    axes.set(aspect="equal", xlim=(low[0] - room, high[0] + room), ylim=(low[1] - room, high[1] + 1.5 * room))
     axes.set_title(name, loc="left", fontsize=9)
     axes.set_xlabel("mm", fontsize=8)
     axes.tick_params(labelsize=7)
@@ -73,4 +81,19 @@ def _steps(axes: Axes, changes: Sequence[Change]) -> None:
     for change in changes:
         axes.plot(*change.line_mm.T, color="black", linewidth=1.2, linestyle="--")
         x, y = change.step_mm
-        axes.annotate(f"{x:+.1f}, {y:+.1f} mm", change.line_mm[1], fontsize=7, ha="center", va="bottom")
+        _word(axes, f"{x:+.1f}, {y:+.1f} mm", change.line_mm[1])
+
+
+def _word(axes: Axes, text: str, at_mm: FloatArray) -> None:
+    """A word above a place, clear of the line there and of the motifs behind."""
+    clear = {"facecolor": "white", "edgecolor": "none", "pad": 0.5, "alpha": 0.8}
+    axes.annotate(
+        text,
+        (at_mm[0], at_mm[1]),
+        xytext=(0.0, 3.0),
+        textcoords="offset points",
+        fontsize=7,
+        ha="center",
+        va="bottom",
+        bbox=clear,
+    )

@@ -68,9 +68,9 @@ def technique(result: StudyResult, name: str) -> Html:
     """The evidence for each way of placing and forming."""
     return embed(
         technique_plots.evidence(techniques(result)[name]),
-        alt="Bars: the evidence for each way of placing and of forming, as powers of ten below the best.",
-        caption="The evidence for each way, as powers of ten below the best, and how such evidence fares on "
-        "simulated sets of these very sites.",
+        alt="Bars: the evidence for each way of placing and of forming, as odds against the best.",
+        caption="How the evidence stands for each way beside the one that it fits best; in the bars how probable each "
+        "is. Below, how such evidence fares on walls simulated on these very sites.",
     )
 
 

@@ -69,14 +69,14 @@ def _areas(result: StudyResult) -> Html | None:
         for second in names[k + 1 :]:
             rng = np.random.default_rng([result.survey.seed, AREA_STREAM])
             one = compare_areas(result.lattices[first], result.lattices[second], rng=rng)
-            found.append([f"{first} and {second}", f"{one.p_repeat:.2g}", f"{one.p_scatter:.2g}", one.words])
+            found.append([f"{first} and {second}", in_percent(one.p_repeat), in_percent(one.p_scatter), one.words])
     if not found:
         return None
     caption = (
         "Chance of so large a difference between two fragments if both are of one hand, by their repeat and by how far "
         "their motifs stray. Outlines are compared in notebook 4."
     )
-    head = ["Fragments", "Repeat, p", "Scatter, p", "Finding"]
+    head = ["Fragments", "Repeat", "Scatter", "Finding"]
     return join(tag("h3", "Are the fragments of one hand?"), table(head, found, caption=caption, numbers=(1, 2)))
 
 
@@ -110,7 +110,7 @@ def _tried(calibration: Mapping[str, float]) -> str:
         return ""
     n_sets, right, wrong = (calibration[name] for name in names)
     return (
-        f"Tried on {n_sets:.0f} simulated sets of these very sites, placing was named rightly in "
+        f"Tried on {n_sets:.0f} walls simulated on these very sites, placing was named rightly in "
         f"{in_percent(right)} and firmly but wrongly in {in_percent(wrong)}."
     )
 
@@ -123,10 +123,11 @@ def _verdict(title: str, verdict: Any) -> Html:
         for name, weight in sorted(verdict.posterior.items(), key=lambda pair: -pair[1])
     ]
     caption = (
-        "The alternatives: weight under what is assumed beforehand (see the notes), and how many times better or "
-        "worse the evidence fits each than the first of the list of methods."
+        "How probable each is, with what is assumed beforehand (see the notes), and how many times better or "
+        f"worse the evidence fits it than “{next(iter(verdict.log10_bayes_factors), '')}”."
     )
-    alternatives = table(["Alternative", "Weight", "Evidence"], rows, caption=caption, numbers=(1, 2)) if rows else None
+    head = ["Alternative", "Probability", "Evidence"]
+    alternatives = table(head, rows, caption=caption, numbers=(1, 2)) if rows else None
     settle = None
     if verdict.would_settle:
         label = "What would make it firmer: " if told else "What would settle it: "

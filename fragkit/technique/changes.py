@@ -16,7 +16,7 @@ from fragkit.lattice import Fitted, free_contrasts, least_squares, shared_kernel
 from fragkit.placing import covariance
 from fragkit.sketch import sketch
 from fragkit.technique.discoveries import false_discoveries, tail_chance
-from fragkit.technique.handwork import HAND_SCATTERS, HandWork, hand_work, hands
+from fragkit.technique.handwork import HAND_SCATTERS, HandWork, hand_work, hands, suiting_hand
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[Any]
@@ -227,10 +227,13 @@ class _WeighedHand:
 
 
 def _changes(work: HandWork, lattice: Fitted, lines: list[_Line]) -> Iterator[Change]:
-    """The steps together by least squares under the fragment's own hand and measurement; how clear is left open."""
+    """The steps together by least squares under measurement and the hand that suits what they leave."""
     beyond = np.array([line[2] for line in lines]).reshape(len(lines), len(work.sites)).T
-    shape = np.kron(np.column_stack([beyond, work.net]), np.eye(2))
-    steps, cov = least_squares(work.offsets_mm[:, 0], np.asarray(shape, float), work.hand_mm2 + work.noise_mm2)
+    free, found = np.column_stack([beyond, work.net]), work.offsets_mm[:, 0]
+    noise = float(np.diag(work.noise_mm2).mean())
+    hand = suiting_hand(work.sites, free, work.places_mm, found.reshape(-1, 2), noise)
+    spread = covariance(hand, work.sites, work.places_mm) + work.noise_mm2
+    steps, cov = least_squares(found, np.asarray(np.kron(free, np.eye(2)), float), spread)
     sds = np.sqrt(np.diag(cov))
     for k, (along, before, _) in enumerate(lines):
         axis = 0 if along == "rows" else 1

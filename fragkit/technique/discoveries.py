@@ -9,6 +9,8 @@ from numpy.typing import NDArray
 
 TAIL_SHARE = 0.1
 LEAST_BEYOND = 10
+FURTHEST = 10.0
+"""A tail is not believed below one chance in so many times the simulated values."""
 
 
 def false_discoveries(p_values: Sequence[float] | NDArray[np.float64], *, rate: float = 0.05) -> NDArray[np.bool_]:
@@ -57,4 +59,5 @@ def tail_chance(real: float, simulated: NDArray[np.float64]) -> float:
     ordered = np.sort(simulated)
     start = float(ordered[-n_tail - 1])
     mean = max(float(np.mean(ordered[-n_tail:])) - start, 1e-12)
-    return float(n_tail / len(simulated) * np.exp(-max(real - start, 0.0) / mean))
+    chance = n_tail / len(simulated) * np.exp(-max(real - start, 0.0) / mean)
+    return float(max(chance, 1.0 / (FURTHEST * len(simulated))))

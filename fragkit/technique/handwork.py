@@ -58,7 +58,7 @@ def hand_work(lattice: Fitted, *, n_simulated: int, rng: np.random.Generator) ->
     turn_all = np.kron(np.eye(len(chosen)), turn)
     noise = turn_all @ lattice.measured_cov_mm2[np.ix_(both, both)] @ turn_all.T
     found = contrasts.T @ ((lattice.xy_mm - lattice.origin_mm)[chosen] @ turn.T - places).ravel()
-    hand = _hand(sites, net, places, (contrasts @ found).reshape(-1, 2), float(np.diag(noise).mean()))
+    hand = suiting_hand(sites, net, places, (contrasts @ found).reshape(-1, 2), float(np.diag(noise).mean()))
     hand_mm2 = covariance(hand, sites, places)
     walls = np.linalg.cholesky(hand_mm2 + noise) @ rng.standard_normal((len(noise), n_simulated))
     return HandWork(
@@ -74,10 +74,10 @@ def hand_work(lattice: Fitted, *, n_simulated: int, rng: np.random.Generator) ->
     )
 
 
-def _hand(
+def suiting_hand(
     sites: IntArray, net: FloatArray, places_mm: FloatArray, offsets_mm: FloatArray, noise_mm2: float
 ) -> OnLines | SteppedOff:
-    """The way of hand work that suits the whole fragment best, with its scatter.
+    """The way of hand work that suits the whole fragment best, with its scatter, when `net` (n, q) is left free.
 
     Notes
     -----

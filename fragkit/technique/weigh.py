@@ -303,7 +303,7 @@ def _measured(lattices: Sequence[Fitted]) -> str:
 
 def _would_settle(weighed: Weighed, calibration: Mapping[str, float]) -> str:
     settled = 100.0 * calibration["firm_ratio"]
-    return f"{settled:.0f} % of sets simulated on these sites are settled firmly; {weighed.measured}"
+    return f"{settled:.0f} % of walls simulated on these very sites are settled firmly; {weighed.measured}"
 
 
 def _placing_notes(technique: Technique) -> tuple[str, ...]:

@@ -12,19 +12,22 @@ import numpy as np
 import placing_sets as sets
 from scipy.optimize import brentq
 from scipy.special import expit, logsumexp
-from test_areas import _hits, patched_wall
+from scipy.stats import chi2, ncx2, norm
+from test_areas import _hits, _lattice, frieze, patched_wall
 from test_forming_benchmark import _damaged, _hand_or_mechanical, _power, _single_power, _streaked
 from test_placing_benchmark import _equal_scatter, our_logs, placing_posterior, weigh_sets
 
-from fragkit.lattice import fit_lattice
-from fragkit.technique import PLACINGS, Priors, map_regularity, reweigh, weigh_technique
+from fragkit.lattice import Fitted, fit_lattice
+from fragkit.technique import PLACINGS, Priors, find_changes, map_regularity, reweigh, weigh_technique
 
 
 def _placings(n: int) -> Iterator[tuple[str, str, str]]:
     several, ours, theirs, truth = weigh_sets(n, 9001)
     loss, best = sets.loss_bits(ours, truth), sets.loss_bits(theirs, truth)
-    size = f"{len(several)} sets"
-    yield f"loss four-way, bits ({size})", "<= 1.10 x reference", f"{loss:.3f} = {loss / best:.2f} x {best:.3f}"
+    size = f"{len(several)} of {n} sets"
+    low, high = _loss_ratio(ours, theirs, truth)
+    text = f"{loss:.3f} = {loss / best:.2f} ({low:.2f} to {high:.2f}) x {best:.3f}"
+    yield f"loss four-way, bits ({size})", "<= 1.10 x reference", text
     both = [100.0 * np.mean(e.argmax(axis=1) == truth) for e in (ours, theirs)]
     yield f"named rightly, % ({size})", "as reference", f"{both[0]:.0f}; reference {both[1]:.0f}"
     kept = truth != 1
@@ -52,6 +55,14 @@ def _reliability(logs: np.ndarray, truth: np.ndarray) -> tuple[float, float, flo
     rng = np.random.default_rng(9010)
     drawn = [slope(rng.integers(len(truth), size=len(truth))) for _ in range(400)]
     return slope(np.arange(len(truth))), *np.quantile(drawn, [0.025, 0.975])
+
+
+def _loss_ratio(ours: np.ndarray, theirs: np.ndarray, truth: np.ndarray) -> np.ndarray:
+    """95 % interval of our loss over the reference's, by bootstrap over the sets."""
+    rng = np.random.default_rng(9011)
+    drawn = (rng.integers(len(truth), size=len(truth)) for _ in range(400))
+    ratios = [sets.loss_bits(ours[k], truth[k]) / sets.loss_bits(theirs[k], truth[k]) for k in drawn]
+    return np.quantile(ratios, [0.025, 0.975])
 
 
 def _small(rng: np.random.Generator, kind: str, n: int, scatter: float, sd: float) -> sets.PlacedSet:
@@ -100,23 +111,40 @@ def _equal(n: int, grid: tuple[int, int], asked: tuple[float, float, int]) -> It
     yield f"group size right, %, {motifs} motifs ({n})", f">= {asked[2]}", f"{right:.0f}"
 
 
+def _ideal_flaws(samples: int, placings: int, seats: int, *, flaw: float = 0.2) -> float:
+    """Power at 1 % of the likelihood ratio (Neyman and Pearson) with the plate's size, its flaws and the noise known.
+
+    The mean copy is taken off, so a plate shows by one contrast less than it has seats, in every sample; each has the
+    variance 1 + placings x flaw^2 in units of the noise's.
+    """
+    free = samples * (seats - 1)
+    return float(chi2.sf(chi2.isf(0.01, free) / (1.0 + placings * flaw**2), free))
+
+
+def _ideal_single(ratio: float, log_sd: float) -> float:
+    """Power at 1 % when each spread is known exactly, hands differ by `log_sd`, and this strays `ratio` as far."""
+    return float(norm.cdf(-np.log(ratio) / log_sd - norm.isf(0.01)))
+
+
 def _forming(n: int) -> Iterator[tuple[str, str, str]]:
     rng = np.random.default_rng(9003)
     for samples, placings in ((800, 6), (200, 12)):
         for size in ((2, 1), (2, 2), (3, 2), (4, 3)):
             found = 100.0 * _power(samples, placings, size, n, rng)
             name = f"power at 1 %, {samples} samples x {placings} placings of {size[0]} x {size[1]}, % ({n})"
-            yield name, ">= 90", f"{found:.0f}"
+            ideal = 100.0 * _ideal_flaws(samples, placings, size[0] * size[1])
+            yield name, ">= 90", f"{found:.0f}; who knows the plate's size and the noise {ideal:.0f}"
     false = 100.0 * np.mean(np.array([_damaged(rng) for _ in range(4 * n)]) <= 0.01)
     yield f"correlated damage, p <= 1 % ({4 * n})", "<= 1 %", f"{false:.1f} %"
     false = 100.0 * np.mean(np.array([_streaked(rng) for _ in range(4 * n)]) <= 0.01)
     yield f"damage in streaks, p <= 1 % ({4 * n})", "<= 1 %", f"{false:.1f} %"
     for samples, placings in ((800, 6), (200, 12)):
         for name, known in (("assumed", False), ("of this hand, measured", True)):
-            plate, outline = _single_power(samples, placings, 2 * n, rng, known=known)
-            what = f"power at 1 %, {samples} samples x {placings} of 1 x 1, spread {name}"
-            yield f"{what}: plate, % ({2 * n})", ">= 90", f"{100.0 * plate:.0f}"
-            yield f"{what}: outline, % ({2 * n})", ">= 90", f"{100.0 * outline:.0f}"
+            powers = _single_power(samples, placings, 4 * n, rng, known=known)
+            for kind, power, ratio in zip(("plate", "outline"), powers, (0.15, 0.41 / 0.76), strict=True):
+                what = f"power at 1 %, {samples} x {placings} of 1 x 1, spread {name}: {kind}, % ({4 * n})"
+                ideal = 100.0 * _ideal_single(ratio, 0.1 if known else 0.4)
+                yield what, ">= 90", f"{100.0 * power:.0f}; spread known exactly {ideal:.0f}"
     yield f"Cllr hand / mechanical, 48 motifs ({n} a kind)", "<= 0.10", f"{_hand_or_mechanical(n, rng):.2f}"
 
 
@@ -129,6 +157,41 @@ def _regularity(n_patched: int, n_plain: int) -> Iterator[tuple[str, str, str]]:
     plain = [patched_wall(rng, patch=False)[0] for _ in range(n_plain)]
     shown = 100.0 * np.mean([bool(map_regularity(wall, rng=rng)) for wall in plain])
     yield f"walls without a patch that show one, % ({n_plain})", "<= 5", f"{shown:.1f}"
+
+
+def _changes(n: int) -> Iterator[tuple[str, str, str]]:
+    """Steps in walls of 10 x 6 and in friezes of 24, of a hand that strays 0.7 mm, measured to 0.2 mm."""
+    rng, sites = np.random.default_rng(9007), sets.grid(10, 6)
+
+    def wall(kind: str, step: np.ndarray) -> Fitted:
+        moved = sets.displaced(kind, sites, 0.7, rng) + np.outer(sites[:, 0] >= 6, step)
+        return _lattice(sites, moved, 0.2, rng)
+
+    for kind in ("hand", "stepped"):
+        shown = 100.0 * np.mean([bool(find_changes(wall(kind, np.zeros(2)), rng=rng)) for _ in range(2 * n)])
+        yield f"walls of {kind} work without a step that show one, % ({2 * n})", "<= 5", f"{shown:.1f}"
+    shown = 100.0 * np.mean([bool(find_changes(frieze(rng), rng=rng)) for _ in range(2 * n)])
+    yield f"friezes without a step that show one, % ({2 * n})", "<= 5", f"{shown:.1f}"
+    for size in (2.0, 3.0):
+        turns = rng.uniform(0.0, 2.0 * np.pi, n)
+        walls = [wall("hand", size * np.array([np.cos(t), np.sin(t)])) for t in turns]
+        rows = [frieze(rng, step_mm=size) for _ in range(n)]
+        for name, made, at, counts in (("wall", walls, 6, sites), ("frieze", rows, 12, sets.grid(24, 1)[:, :1])):
+            named = [
+                any(one.along == "rows" and abs(one.before - at) <= 1 for one in find_changes(w, rng=rng)) for w in made
+            ]
+            ideal = 100.0 * _ideal_step(size, np.hypot(0.7, 0.2), counts, at)
+            what = f"step of {size:.0f} mm in a {name} named within a column, % ({n})"
+            yield what, "near the ideal", f"{100.0 * np.mean(named):.0f}; who knows the hand {ideal:.0f}"
+
+
+def _ideal_step(size_mm: float, sd_mm: float, counts: np.ndarray, at: int) -> float:
+    """Power where the hand is known to place on lines with this sd, for as many lines as must be searched."""
+    beyond = (counts[:, 0] >= at).astype(float)
+    net = np.column_stack([np.ones(len(counts)), counts])
+    beyond -= net @ np.linalg.lstsq(net, beyond, rcond=None)[0]
+    lines = sum(len(np.unique(line)) - 1 for line in counts.T)
+    return float(ncx2.sf(chi2.isf(0.05 / lines, 2), 2, size_mm**2 * (beyond @ beyond) / sd_mm**2))
 
 
 def _times() -> Iterator[tuple[str, str, str]]:
@@ -157,6 +220,7 @@ def main(share: float) -> None:
         _equal(scaled(250), (10, 10), (0.28, 0.07, 93)),
         _forming(scaled(100)),
         _regularity(scaled(100), scaled(400)),
+        _changes(scaled(100)),
     ):
         for name, asked, measured in rows:
             print(f"{name:<66} {asked:<20} {measured}", flush=True)

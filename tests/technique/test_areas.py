@@ -72,6 +72,7 @@ def test_chances_beyond_all_simulated_values_are_read_off_their_tail():
     rng = np.random.default_rng(3)
     values = rng.exponential(1.0, 3000)
     assert tail_chance(9.0, values) == pytest.approx(np.exp(-9.0), rel=0.6)  # 300 in the tail: exponent to 6 %
+    assert tail_chance(50.0, values) == pytest.approx(1 / 30000)
     assert tail_chance(1.0, values) == (1 + np.sum(values >= 1.0)) / 3001
     assert tail_chance(50.0, values[:60]) == 1 / 61
 
@@ -152,8 +153,8 @@ def test_a_frieze_is_searched_like_a_net():
     assert abs(change.before - 12) <= 1
     across = np.diff(change.line_mm, axis=0)[0]
     np.testing.assert_allclose(across, [-100.0 * np.sin(0.1), 100.0 * np.cos(0.1)], rtol=0, atol=3.0)  # one step high
-    plates = [map_regularity(frieze(rng, patch=True), rng=rng) for _ in range(3)]
-    assert any(plates)
+    plates = [map_regularity(frieze(rng, patch=True), rng=rng) for _ in range(4)]
+    assert sum(map(bool, plates)) >= 2  # of ten motifs by two plates of five, seven in ten are found
     assert all(set(area.index[:, 0]) & set(range(6, 16)) for areas in plates for area in areas)
     assert map_regularity(frieze(rng), rng=rng) == ()
     assert find_changes(frieze(rng), rng=rng) == ()
