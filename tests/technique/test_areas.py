@@ -89,7 +89,7 @@ def test_a_stencilled_patch_is_found_and_hand_work_left_alone():
             assert f"{len(area.index)} motifs" in area.words
             assert area.outline_mm.shape[1] == 2
     assert found == 2  # nine in ten are found; both of these
-    assert sum(len(map_regularity(patched_wall(rng, patch=False)[0], rng=rng)) > 0 for _ in range(2)) <= 1
+    assert map_regularity(patched_wall(rng, patch=False)[0], rng=rng) == ()
 
 
 def test_work_stepped_off_is_not_called_suspicious():
@@ -162,7 +162,7 @@ def test_a_frieze_is_searched_like_a_net():
 
 def test_steps_are_rarely_seen_where_there_is_none():
     rng = np.random.default_rng(6)
-    sites = sets.grid(8, 6)
+    sites = sets.grid(7, 5)
     for kind in ("hand", "stepped"):
         shown = [
             bool(find_changes(_lattice(sites, sets.displaced(kind, sites, 1.0, rng), 0.3, rng), rng=rng))
@@ -221,13 +221,13 @@ def test_two_areas_are_told_apart_by_repeat_scatter_or_outline():
 
 
 def test_p_values_of_like_areas_are_even():
-    """Ten pairs from one process: p-values below a tenth about once."""
+    """Eight pairs from one process: p-values below a tenth about once."""
     rng = np.random.default_rng(10)
     sites = sets.grid(6, 5)
-    lattices = [_lattice(sites, sets.displaced("hand", sites, 1.0, rng), 0.2, rng) for _ in range(20)]
+    lattices = [_lattice(sites, sets.displaced("hand", sites, 1.0, rng), 0.2, rng) for _ in range(16)]
     pairs = [compare_areas(a, b, rng=rng) for a, b in zip(lattices[::2], lattices[1::2], strict=True)]
-    assert sum(pair.p_repeat < 0.1 for pair in pairs) <= 4  # five or more: a chance of 0.2 %
-    assert sum(pair.p_scatter < 0.1 for pair in pairs) <= 4
+    assert sum(pair.p_repeat < 0.1 for pair in pairs) <= 3  # four or more: a chance of 0.5 %
+    assert sum(pair.p_scatter < 0.1 for pair in pairs) <= 3
 
 
 def test_comparing_needs_pictures_and_examples():
