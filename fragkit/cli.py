@@ -21,7 +21,7 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from fragkit.errors import Fault, FragkitError, OutputError, SurveyError
 from fragkit.units import counted
 
-DONE, NO_ANSWER, FAULT = 0, 1, 2
+DONE, NO_ANSWER, FAULT, INTERRUPTED = 0, 1, 2, 130
 _ROOM_OF = {
     "read_survey": "survey.reading",
     "starting_files": "survey.starting",
@@ -245,7 +245,7 @@ def _room(name: str) -> Any:
 
 @contextmanager
 def _plain_faults() -> Iterator[None]:
-    """Faults of the input or the call end the command with their message and status 2."""
+    """Faults of the input or the call end the command with their message and status 2, an interrupt with 130."""
     try:
         yield
     except SurveyError as error:
@@ -253,6 +253,9 @@ def _plain_faults() -> Iterator[None]:
         raise typer.Exit(FAULT) from None
     except (FragkitError, ValueError) as error:
         _stop(str(error))
+    except KeyboardInterrupt:
+        typer.echo("Stopped. What was finished is kept: the same command goes on from there.", err=True)
+        raise typer.Exit(INTERRUPTED) from None
 
 
 def _stop(message: str) -> NoReturn:

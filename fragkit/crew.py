@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor, as_completed
 from contextlib import contextmanager
@@ -125,9 +126,34 @@ def crew_of(executor: Executor | Callable[[], Executor] | None) -> Iterator[Crew
 
 
 def _work_alone() -> None:
-    """One thread for each worker: the workers themselves fill the cores."""
+    """One thread for each worker: the workers themselves fill the cores. An interrupt at the keyboard, which reaches
+    them too, ends them without a word: what they have finished is kept, and the caller speaks for all."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+    if hasattr(signal, "pthread_sigmask"):
+        signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})
     cv2.setNumThreads(1)
     one_blas_thread()
+
+
+@contextmanager
+def _interrupts_held() -> Iterator[None]:
+    """Interrupts wait meanwhile; a process that is started inherits that, so none falls into its first imports."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+class _Processes(ProcessPoolExecutor):
+    """Starts its processes as tasks come."""
+
+    def submit(self, *args: Any, **kwargs: Any) -> Future[Any]:
+        with _interrupts_held():
+            return super().submit(*args, **kwargs)
 
 
 def processes(n_workers: int) -> ProcessPoolExecutor:
@@ -138,4 +164,4 @@ def processes(n_workers: int) -> ProcessPoolExecutor:
     A process started anew (spawn) imports the caller's main module: a script that uses this needs the usual
     ``if __name__ == "__main__":``.
     """
-    return ProcessPoolExecutor(n_workers, mp_context=get_context("spawn"), initializer=_work_alone)
+    return _Processes(n_workers, mp_context=get_context("spawn"), initializer=_work_alone)

@@ -103,3 +103,32 @@ def test_a_full_disk_is_said_and_leaves_nothing_half_written(folder, tmp_path):
     assert "File too large" in run.stderr
     assert not (tmp_path / "out").exists()
     assert start(folder, tmp_path / "out", tmp_path / "cache").wait() == 0
+
+
+def wait_for_none_of(group):
+    """Until no process of the group is left; what multiprocessing itself started goes a moment after the rest."""
+    for _ in range(600):
+        try:
+            os.killpg(group, 0)
+        except ProcessLookupError:
+            return
+        time.sleep(0.05)
+    pytest.fail("a process was left behind")
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="an interrupt goes to a group of processes")
+def test_an_interrupt_at_the_keyboard_is_told_in_one_line_and_the_next_run_goes_on(folder, tmp_path):
+    command = [sys.executable, "-m", "fragkit", "run", str(folder), "--out", str(tmp_path / "out"), "--workers", "2"]
+    environment, cache = os.environ | {"FRAGKIT_CACHE": str(tmp_path / "cache")}, tmp_path / "cache"
+    run = subprocess.Popen(command, env=environment, stderr=subprocess.PIPE, text=True, start_new_session=True)
+    while run.poll() is None and not list(cache.glob("*.pickle")):  # workers have begun
+        time.sleep(0.02)
+    os.killpg(run.pid, signal.SIGINT)
+    said = run.communicate(timeout=60)[1]
+    assert run.returncode == 130
+    assert said.strip().splitlines()[-1].startswith("Stopped. What was finished is kept")
+    assert "Traceback" not in said
+    assert not (tmp_path / "out" / "results.json").exists()
+    wait_for_none_of(run.pid)
+    assert start(folder, tmp_path / "out", cache).wait() == 0
+    assert finished(tmp_path / "out")
