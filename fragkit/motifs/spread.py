@@ -20,7 +20,8 @@ FINEST_MM, MOST_WAVES = 6.0, 24
 """Wandering finer than this is counted as noise; and no more waves than these go round an outline."""
 EDGES = (0, 2, 4, 6, 9, 13, 18, 25)
 """Waves round the outline that share a variance: 0 and 1, 2 and 3, 4 and 5, and so on."""
-N_STEPS = 40
+N_STEPS, SETTLED = 40, 1e-4
+"""Steps at most, and the share by which all variances together change when no more are needed."""
 TINY_MM2 = 1e-6
 
 
@@ -145,8 +146,10 @@ def fit_variances(rest: FloatArray, waves: FloatArray, groups: IntArray, free: F
         weight = np.bincount(groups, known.sum(axis=0), n_groups)
         left = total - 2.0 * float((mean * pulls).sum()) + float(np.einsum("np,npq,nq->", mean, squares, mean))
         dof = max(float(seen.sum()) - float(known.sum()) - len(rest) * free.shape[1], 1.0)
-        variances = np.maximum(power / np.maximum(weight, 1e-9 * sizes), 0.01 * TINY_MM2)
+        variances, before = np.maximum(power / np.maximum(weight, 1e-9 * sizes), 0.01 * TINY_MM2), variances
         noise = max(left / dof, TINY_MM2)
+        if np.abs(variances - before) @ sizes <= SETTLED * (variances @ sizes):
+            break
     both = _covariances(covariance[:, :n_waves, :n_waves], mean[:, :n_waves], own, groups)
     moments = covariance[:, :n_waves, :n_waves].mean(axis=0) + mean[:, :n_waves].T @ mean[:, :n_waves] / len(mean)
     return Fitted(moments, noise, *both)
