@@ -15,6 +15,7 @@ from fragkit.frozen import frozen_array
 from fragkit.motifs import outlines as lines
 from fragkit.motifs.bending import inverse_of, warped
 from fragkit.motifs.centres import Centres
+from fragkit.motifs.certainty import settled
 from fragkit.motifs.copies import Copies, Grid, finer, regrid
 from fragkit.motifs.details import detail
 from fragkit.motifs.doubt import Drawn, doubt_of
@@ -88,11 +89,17 @@ def build_motif(
     copied = _copied(sheets, shares, fine)
     read = side_by_side(partial(_label, learned), sheets, copied)
     parted, guessed = part_later_work([r.codes for r in read], sheets)
-    detailed = side_by_side(in_detail, read, parted, sheets, copied)
+    detailed = side_by_side(_settled, read, parted, sheets, copied)
     shapes = [picture.coverage.shape for picture, _ in examples]
     full = [_full_size(*parts) for parts in zip(detailed, given, ratios, shapes, strict=True)]
     final, sure = zip(*full, strict=True)
     return _motif(sheets, shares, fine, (final, sure), (GUESS_NOTE,) if guessed else ())
+
+
+def _settled(read: Read, parted: LabelArray, sheet: Sheet, copied: Copied) -> tuple[LabelArray, LabelArray]:
+    """Labels of the sheet's fine picture, and how sure each is with all that its neighbours and borders leave open."""
+    codes, percent = in_detail(read, parted, sheet, copied)
+    return codes, settled(codes, percent, step=max(1, round(sheet.picture.mm_per_px / sheet.fine.mm_per_px)))
 
 
 def _full_size(
