@@ -38,7 +38,7 @@ def settled(codes: LabelArray, percent: LabelArray, *, step: int) -> LabelArray:
     factor of two, from 1 to 15 px. Where the odds speak of damage and its form against it, as in a crack, it is even.
     """
     within = ((codes >= LOSS_CODE) | (codes == NOT_READ))[::step, ::step].astype(np.uint8)
-    depth = cv2.distanceTransform(within, cv2.DIST_L2, 5)
+    depth = np.minimum(cv2.distanceTransform(within, cv2.DIST_L2, 5), np.float32(within.size))
     further_in = np.rint(100.0 * (0.5 + np.arctan(depth / BORDER_PX) / np.pi)).astype(np.uint8)
     large = cv2.resize(further_in, codes.shape[::-1], interpolation=cv2.INTER_NEAREST)
     damage = np.asarray(cv2.multiply(cv2.LUT(percent, _own_odds()), large, scale=0.01))

@@ -27,6 +27,9 @@ def test_readings_that_differ_are_even_and_what_is_not_read_has_none():
     codes = np.array([[1, 3, 0, 2]], np.uint8)
     found = settled(codes, np.array([[10, 70, 0, 49]], np.uint8), step=1)
     np.testing.assert_array_equal(found, [[50, 70, 0, 50]])
+    # nothing but damage has no border
+    lost = np.full((4, 4), 4, np.uint8)
+    assert (settled(lost, np.full((4, 4), 100, np.uint8), step=1) >= 99).all()
 
 
 def independent(name: str, seed: int) -> tuple:
