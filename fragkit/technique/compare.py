@@ -14,6 +14,7 @@ from fragkit.lattice import Lattice, describe_repeat, row_basis
 from fragkit.motifs import Motif
 from fragkit.sketch import sketch_bars
 from fragkit.technique.discoveries import false_discoveries
+from fragkit.units import in_percent
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int_]
@@ -53,12 +54,15 @@ class Comparison:
 
     def _repr_html_(self) -> str:
         outline = (
-            "not compared" if self.p_outline is None else f"p = {self.p_outline:.2g}, {self.outline_mm:.2f} mm rms"
+            "not compared"
+            if self.p_outline is None
+            else f"{in_percent(self.p_outline)}, {self.outline_mm:.2f} mm apart (rms)"
         )
         rows = [
-            ("repeat", f"p = {self.p_repeat:.2g}"),
-            ("placing scatter", f"p = {self.p_scatter:.2g}"),
-            ("mean outline", outline),
+            ("chance of so large a difference in areas that are alike", ""),
+            ("in the repeat", in_percent(self.p_repeat)),
+            ("in the placing scatter", in_percent(self.p_scatter)),
+            ("in the mean outline", outline),
             ("finding", self.words),
         ]
         chances = {"repeat": self.p_repeat, "placing scatter": self.p_scatter}

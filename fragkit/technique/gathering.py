@@ -62,7 +62,6 @@ class Gathering:
         rows = [
             ("finding", self.words),
             ("distance to the nearest", f"{self.nearest_ratio:.2f} of what chance gives"),
-            ("p", f"{self.p:.2g}"),
         ]
         label = "Marks (dots) and places without one (circles)"
         drawn = sketch(label, dots_mm=self.marked_mm, circles_mm=self.others_mm)

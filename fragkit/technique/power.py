@@ -15,6 +15,7 @@ from fragkit.technique.calibration import calibrate_placing
 from fragkit.technique.likelihoods import Evidence, net_sieve
 from fragkit.technique.positions import weigh_positions
 from fragkit.technique.priors import PLACINGS, SCATTER_MM, Priors
+from fragkit.units import in_percent
 
 IntArray = NDArray[np.int_]
 
@@ -75,15 +76,18 @@ class Power:
     def _repr_html_(self) -> str:
         rows = [
             (
-                f"{row.n_motifs} motifs to {row.sd_mm:.2g} mm",
-                "; ".join(f"{name} {100 * share:.0f} %" for name, share in row.settled_ratio.items()),
+                f"{row.n_motifs} motifs, each to {row.sd_mm:.2g} mm",
+                "; ".join(f"{name} {in_percent(share)}" for name, share in row.settled_ratio.items()),
             )
             for row in self.rows
         ]
-        least = {
-            f"{row.n_motifs} motifs to {row.sd_mm:.2g} mm": 100.0 * min(row.settled_ratio.values()) for row in self.rows
+        weights = Priors().placing
+        all_ways = {
+            f"{row.n_motifs} motifs, {row.sd_mm:.2g} mm": 100.0
+            * sum(weights[name] * share for name, share in row.settled_ratio.items())
+            for row in self.rows
         }
-        drawn = sketch_bars("Settled, for the way of placing that is hardest to tell", least, unit="%")
+        drawn = sketch_bars("Settled, all ways of placing together", all_ways, unit="%")
         title = f"Settled firmly and rightly, at a placing scatter of {self.scatter_mm:.2g} mm"
         return card(title, rows, drawing=drawn)
 

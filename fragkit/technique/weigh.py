@@ -106,8 +106,8 @@ class Technique:
             ("suspiciously regular areas", str(len(self.regular_areas))),
             ("lines where the net steps aside", str(len(self.changes))),
         ]
-        shares = {**self.placing.posterior, **self.forming.posterior}
-        drawn = sketch_bars("How probable each answer is, placing and forming, 1 in all for each", shares)
+        shares = {n: 100.0 * p for n, p in (*self.placing.posterior.items(), *self.forming.posterior.items())}
+        drawn = sketch_bars("How probable each answer is, placing and forming, 100 % in all for each", shares, unit="%")
         return card("Technique", rows, notes=self.notes, drawing=drawn)
 
 

@@ -107,7 +107,7 @@ def test_power_grows_with_motifs_and_falls_with_error():
     assert share[49, 0.2] > share[9, 0.2]
     assert result.motifs_needed("stepped off from the neighbour", sd_mm=0.2) == 49
     assert result.motifs_needed("stepped off from the neighbour", sd_mm=5.0) is None
-    assert "49 motifs to 0.2 mm" in result._repr_html_()
+    assert "49 motifs, each to 0.2 mm" in result._repr_html_()
 
 
 def test_what_would_settle_an_open_verdict_is_said_in_a_sentence():
