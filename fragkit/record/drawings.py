@@ -9,6 +9,8 @@ from xml.etree import ElementTree
 import numpy as np
 from numpy.typing import NDArray
 
+from fragkit.units import with_sd
+
 if TYPE_CHECKING:
     from fragkit.layout import Layout
     from fragkit.motifs import Motif
@@ -34,9 +36,10 @@ def motif_svg(motif: Motif) -> str:
 
 def spread_words(motif: Motif) -> str:
     """How much the outline varies from copy to copy."""
-    if motif.shape_spread_mm is None:
+    spread = motif.spread
+    if spread is None:
         return "an amount that too few examples show"
-    return f"{motif.shape_spread_mm:.1f} mm (rms)"
+    return f"{with_sd(spread.stray_mm, spread.stray_sd_mm, 'mm')} (rms)"
 
 
 def stance_words(motif: Motif) -> str:

@@ -8,7 +8,7 @@ import numpy as np
 from fragkit.colour import AreaColours, Colour, Colours, Laps
 from fragkit.lattice import Pooled, fit_lattice, measure_spacing
 from fragkit.layout import lay_out
-from fragkit.motifs import Stance
+from fragkit.motifs import Spread, Stance
 from fragkit.record import write_record
 from fragkit.rectify import Picture, Tone
 from fragkit.setting_out import set_out
@@ -59,6 +59,7 @@ def hop_cone():
         metal_area_sd_mm2=22.0,
         n_examples=9,
         shape_spread_mm=0.6,
+        spread=Spread(stray_mm=0.6, stray_sd_mm=0.05, shape_mm=0.5, shape_sd_mm=0.04, n=9, seen_ratio=0.7),
         stance=Stance(turn_sd_deg=1.2, size_sd_ratio=0.016, turn_reading_sd_deg=0.1, size_reading_sd_ratio=0.001, n=8),
         weights=((0, 0, 0, 1.0), (0, 1, 0, 0.8)),
         notes=("Two examples are retouched and were left out.",),
