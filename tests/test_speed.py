@@ -13,7 +13,7 @@ from stages_of_a_photograph import MEMORY, STAGES
 
 EMPTY_MB = 330.0
 """What Python and the libraries hold with nothing loaded, and the matched filter of scikit-image has just left."""
-MB_PER_MEGAPIXEL = {"read": 20.0, "rectify": 60.0, "net": 60.0, "centres": 80.0, "motif": 140.0}
+MB_PER_MEGAPIXEL = {"read": 20.0, "rectify": 60.0, "net": 60.0, "centres": 80.0, "motif": 60.0}
 
 
 def test_masked_autocorrelation_agrees_with_direct_sums():

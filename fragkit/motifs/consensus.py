@@ -166,12 +166,7 @@ def _share(sheets: Sequence[Sheet], learned: Learned, fine: Grid) -> _Shares:
     pitch, paints = fine.mm_per_px, learned.paints
     used = [sheet for sheet in sheets if len(sheet.xy_mm)]
     coarse = finer(learned.grid, max(pitch, BENDING_MM))
-    bends = Bends.none([len(sheet.xy_mm) for sheet in used], coarse)
-    typical = regrid(learned.atlas, learned.grid, coarse)
-    for _ in range(N_BENDINGS):
-        parts, both, leaves = _read(used, learned, typical, bends.fields(), coarse)
-        typical = _typical(both.metal, both.shadow)
-        bends = bends.further(used, parts, leaves, both, paints)
+    bends, typical = _straightened(used, learned, coarse)
     fields = bends.fields_on(fine)
     parts, both, leaves = _read(used, learned, regrid(typical, coarse, fine), fields, fine)
     typical = _typical(both.metal, both.shadow)
@@ -188,6 +183,22 @@ def _share(sheets: Sequence[Sheet], learned: Learned, fine: Grid) -> _Shares:
         details=detail(both, typical, (metal, shadow)),
         backs=backs,
     )
+
+
+def _straightened(sheets: Sequence[Sheet], learned: Learned, grid: Grid) -> tuple[Bends, Float32Array]:
+    """How each copy is bent, and the typical copy (3, h, w)."""
+    bends = Bends.none([len(sheet.xy_mm) for sheet in sheets], grid)
+    typical = regrid(learned.atlas, learned.grid, grid)
+    for _ in range(N_BENDINGS):
+        bends, typical = _straighter(sheets, learned, bends, typical)
+    return bends, typical
+
+
+def _straighter(
+    sheets: Sequence[Sheet], learned: Learned, bends: Bends, typical: Float32Array
+) -> tuple[Bends, Float32Array]:
+    parts, both, leaves = _read(sheets, learned, typical, bends.fields(), bends.grid)
+    return bends.further(sheets, parts, leaves, both, learned.paints), _typical(both.metal, both.shadow)
 
 
 def _read(

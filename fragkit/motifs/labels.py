@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from fragkit.motifs.copies import Grid
 from fragkit.motifs.damage import damage_odds, thinning
 from fragkit.motifs.learning import Sheet
-from fragkit.motifs.mixture import FOREIGN, GROUND, METAL, SHADOW, Surfaces, clamp, expect
+from fragkit.motifs.mixture import FOREIGN, GROUND, METAL, SHADOW, Surfaces, clamp, expect, foreign_of, undamaged
 from fragkit.motifs.neighbourhood import damage_goes_on
 from fragkit.opencv import cv2
 from fragkit.rectify import Picture
@@ -90,33 +90,40 @@ def label_picture(sheet: Sheet, sites: Sequence[tuple[FloatArray, float]], copie
     sites : sequence of (xy_mm, trust)
         Where motifs are, those of `copied` first, and how far the atlas is trusted there (0 to 1).
     """
-    picture, ratio = sheet.picture, sheet.ratio
+    picture = sheet.picture
     own_bends = [*copied.backs, *[None] * (len(sites) - len(copied.backs))]
     prior = _place(
         [(xy, trust * copied.atlas, back) for (xy, trust), back in zip(sites, own_bends, strict=True)],
         picture,
         copied.grid,
     )
-    like = surfaces.at(surfaces.boxes.sort(ratio))
-    inside, pitch, share = picture.coverage[None], picture.mm_per_px, surfaces.foreign_ratio
-    step = thinning(pitch)
-    thin = np.s_[..., ::step, ::step]
-    _, foreign = expect(like[:, None][thin], prior[thin], inside[thin], share, pitch * step)
     on_ground = picture.coverage & (prior[GROUND] > 0.9) & between_motifs(sheet, reach_ratio=0.5)
-    odds = damage_odds(ratio, foreign[0], on_ground, _well_left(sheet), pitch)
-    like[FOREIGN] = np.where(on_ground, odds * (like[:3] * prior).sum(0), like[FOREIGN])
-    _, foreign = expect(like[:, None], prior, inside, share, pitch)
-    like[FOREIGN] = damage_goes_on(like, foreign[0], prior, ratio, surfaces, pitch)
-    if sheet.given is not None:
-        like = clamp(like, sheet.given)
-    own, foreign = expect(like[:, None], prior, inside, share, pitch)
-    wide = cv2.morphologyEx((foreign[0] > 0.5).astype(np.uint8), cv2.MORPH_OPEN, disc(CRACK_MM, sheet))
+    beneath, percent, foreign = _by_tones(sheet, prior, on_ground, surfaces)
+    wide = cv2.morphologyEx((foreign > 0.5).astype(np.uint8), cv2.MORPH_OPEN, disc(CRACK_MM, sheet))
     lost = cv2.medianBlur(wide, 5) > 0
     lost = _to_half_way(lost, lost, on_ground, sheet)
-    beneath, percent = _named(*own[:, 0])
     beneath[~picture.coverage] = NOT_READ
     codes = np.where(lost & picture.coverage, np.uint8(LOSS_CODE), beneath)
-    return Read(codes, beneath, percent, np.rint(100.0 * foreign[0]).astype(np.uint8), on_ground)
+    return Read(codes, beneath, percent, np.rint(100.0 * foreign).astype(np.uint8), on_ground)
+
+
+def _by_tones(
+    sheet: Sheet, prior: Float32Array, on_ground: BoolArray, surfaces: Surfaces
+) -> tuple[LabelArray, LabelArray, Float32Array]:
+    """Code and probability in hundredths of what is beneath, and the probability (h, w) of foreign surface."""
+    ratio, inside, pitch, share = sheet.ratio, sheet.picture.coverage, sheet.picture.mm_per_px, surfaces.foreign_ratio
+    step, boxes = thinning(pitch), surfaces.boxes.sort(ratio)
+    thin = np.s_[..., ::step, ::step]
+    found = foreign_of(surfaces.at(boxes[thin]), prior[thin], inside[thin], share, pitch * step)
+    odds = damage_odds(ratio, found, on_ground, _well_left(sheet), pitch)
+    like = surfaces.at(boxes)
+    like[FOREIGN] = np.where(on_ground, odds * undamaged(like, prior), like[FOREIGN])
+    found = foreign_of(like, prior, inside, share, pitch)
+    like[FOREIGN] = damage_goes_on(like, found, prior, ratio, surfaces, pitch)
+    if sheet.given is not None:
+        like = clamp(like, sheet.given)
+    own, foreign = expect(like[:, None], prior, inside[None], share, pitch)
+    return (*_named(*own[:, 0]), foreign[0])
 
 
 def in_detail(read: Read, parted: LabelArray, sheet: Sheet, copied: Copied) -> tuple[LabelArray, LabelArray]:

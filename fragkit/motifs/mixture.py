@@ -138,18 +138,46 @@ def expect(
 
     Outside the picture all four are 0.
     """
+    total = undamaged(like, atlas[:, None])
+    now = _damaged(like[FOREIGN], total, inside, foreign_ratio, mm_per_px, foreign)
     own = like[:3] * atlas[:, None]
-    total = own.sum(0)
-    odd, around = like[FOREIGN], _reach(inside, mm_per_px)
+    own *= ((1.0 - now) * inside / np.maximum(total, 1e-30))[None]
+    return own, now
+
+
+def foreign_of(
+    like: Float32Array, prior: Float32Array, inside: BoolArray, foreign_ratio: float, mm_per_px: float
+) -> Float32Array:
+    """Probability (h, w) of foreign surface at each pixel of a picture, from its own `prior` (3, h, w)."""
+    total = undamaged(like, prior)
+    return _damaged(like[FOREIGN][None], total[None], inside[None], foreign_ratio, mm_per_px, None)[0]
+
+
+def undamaged(like: Float32Array, prior: Float32Array) -> Float32Array:
+    """Density (...) of the tone of each pixel if nothing foreign lies there."""
+    total = like[METAL] * prior[METAL]
+    total += like[SHADOW] * prior[SHADOW]
+    total += like[GROUND] * prior[GROUND]
+    return total
+
+
+def _damaged(
+    odd: Float32Array,
+    total: Float32Array,
+    inside: BoolArray,
+    foreign_ratio: float,
+    mm_per_px: float,
+    foreign: Float32Array | None,
+) -> Float32Array:
+    """Probability (n, h, w) of foreign surface, smooth in space."""
+    around = _reach(inside, mm_per_px)
     if foreign is None:
         prior = np.full(total.shape, foreign_ratio, np.float32)
         for _ in range(2):
             prior = _spread(_foreign(odd, total, prior, inside), around, mm_per_px)
     else:
         prior = _spread(foreign, around, mm_per_px)
-    now = _foreign(odd, total, prior, inside)
-    own *= ((1.0 - now) * inside / np.maximum(total, 1e-30))[None]
-    return own, now
+    return _foreign(odd, total, prior, inside)
 
 
 def _foreign(odd: Float32Array, own: Float32Array, prior: Float32Array, inside: BoolArray) -> Float32Array:
@@ -176,7 +204,7 @@ def _spread(foreign: Float32Array, around: Float32Array, mm_per_px: float) -> Fl
 
 
 def widely(layer: Float32Array, width_px: float) -> Float32Array:
-    """The layer (h, w) blurred by about `width_px` (sd): a running mean taken three times."""
+    """The layer (h, w) or layers (h, w, k) blurred by about `width_px` (sd): a running mean taken three times."""
     side = max(1, round(float(np.sqrt(4.0 * width_px**2 + 1.0)) / 2.0 - 0.5)) * 2 + 1
     for _ in range(3):
         layer = np.asarray(cv2.blur(layer, (side, side)), np.float32)

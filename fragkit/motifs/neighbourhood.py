@@ -23,6 +23,8 @@ REACHES_MM = (2.0, 4.0)
 WEIGHT = 0.5
 """How much what is seen beside a place counts for the place itself (0 to 1)."""
 COARSE_MM = 1.2
+N_BLOCKS = 64
+"""Rows of blocks whose means are taken together."""
 LEAST_SPREAD = 0.012
 SMOOTH_MM = 0.6
 """Tones are compared in means over this width (sd)."""
@@ -50,15 +52,10 @@ def damage_goes_on(
         Ratios to the ground.
     """
     step = max(1, round(COARSE_MM / pitch))
-    tones = cv2.transform(ratio, OPPONENT)
     there = (prior[GROUND] > 0.9).astype(np.float32)
-    damage = (there * foreign)[..., None]
-    small = [
-        shrink(np.ascontiguousarray(layer), step)
-        for layer in (there, damage[..., 0], tones * damage, tones**2 * damage)
-    ]
-    where = np.nonzero((there == 0.0) & (like[:FOREIGN].max(axis=0) > 0.0))
-    smooth = cv2.GaussianBlur(tones, (0, 0), SMOOTH_MM / pitch)[where]
+    small = [shrink(there, step), *_moments(ratio, there * foreign, step)]
+    where = np.nonzero((there == 0.0) & (cv2.max(cv2.max(like[0], like[1]), like[2]) > 0.0))
+    smooth = _smooth(ratio, SMOOTH_MM / pitch, where) @ OPPONENT.T
     usual = like[FOREIGN][where]
     share: NDArray[Any] = np.zeros((len(usual), 1), np.float32)
     even, found = np.prod(surfaces.boxes.width / np.float32(np.sqrt(2.0 * np.pi))), usual
@@ -76,6 +73,26 @@ def damage_goes_on(
     out = like[FOREIGN].copy()
     out[where] = found * (sure / (1.0 - sure)) ** WEIGHT
     return out
+
+
+def _smooth(ratio: Float32Array, width_px: float, where: tuple[NDArray[Any], ...]) -> Float32Array:
+    """The ratios (n, 3) at some pixels, blurred, one colour at a time."""
+    layers = [cv2.GaussianBlur(np.ascontiguousarray(ratio[..., k]), (0, 0), width_px)[where] for k in range(3)]
+    return np.stack(layers, axis=1)
+
+
+def _moments(ratio: Float32Array, damage: Float32Array, step: int) -> list[Float32Array]:
+    """Block means of the damage (rows, columns), and of its tones and their squares (rows, columns, 3).
+
+    They are taken a strip at a time.
+    """
+    parts, rows = [], N_BLOCKS * step
+    for top in range(0, len(damage) - step + 1, rows):
+        weight = damage[top : top + rows]
+        tones = cv2.transform(ratio[top : top + rows], OPPONENT)
+        first = tones * weight[..., None]
+        parts.append([shrink(layer, step) for layer in (weight, first, first * tones)])
+    return [np.concatenate(layers) for layers in zip(*parts, strict=True)]
 
 
 def _enlarged(coarse: NDArray[Any], step: int, where: tuple[NDArray[Any], ...]) -> Float32Array:

@@ -161,10 +161,10 @@ def _leaf(part: Toned, metal: Float32Array, paints: Paints, mm_per_px: float) ->
     out = np.empty_like(part.tones)
     for n, mask in enumerate(sure):
         core = cv2.erode(mask.astype(np.uint8), kernel) * weight[n]
-        reach = widely(core, width_px)
+        *means, reach = cv2.split(widely(cv2.merge([*(part.tones[:, n] * core), core]), width_px))
         known = (reach > LEAST_REACH) / np.maximum(reach, LEAST_REACH)
-        for channel in range(3):
-            out[channel, n] = widely(part.tones[channel, n] * core, width_px) * known
+        for channel, mean in enumerate(means):
+            out[channel, n] = mean * known
     return out
 
 
