@@ -7,7 +7,7 @@ import pytest
 from hop_scene import example, make_wall
 
 from fragkit.motifs import build_motif
-from fragkit.plot.motif import BAND_WORDS, consensus, labels, support
+from fragkit.plot.motif import consensus, labels, support
 
 
 @pytest.fixture(scope="module")
