@@ -50,6 +50,7 @@ SPACING = (
 CHANGE = ("along", "before", "step_mm", "step_sd_mm", "p", "line_mm", "words")
 VARIOGRAM = ("lag", "semivariance_mm2", "expected_mm2", "sd_mm2", "measured_mm2", "n_pairs", "text")
 
+SPREAD = ("stray_mm", "stray_sd_mm", "shape_mm", "shape_sd_mm", "n", "seen_ratio")
 METAL_APPEARANCE = ("lab", "lab_spread", "n_px", "n_patches", "n_pictures", "flag")
 COLOUR = (
     "lab",
@@ -374,7 +375,9 @@ def _motif(result: StudyResult) -> dict[str, Any] | None:
         "metal_area_mm2",
         "metal_area_sd_mm2",
     )
-    return fields_of(result.motif, *sizes, "n_examples", "shape_spread_mm", "stance", "weights")
+    told = fields_of(result.motif, *sizes, "n_examples", "shape_spread_mm", "stance", "weights")
+    spread = result.motif.spread
+    return told | {"outline_spread": None if spread is None else fields_of(spread, *SPREAD)}
 
 
 def _step(result: StudyResult) -> dict[str, Any] | None:

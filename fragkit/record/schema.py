@@ -39,25 +39,27 @@ def fault_in(results: Any) -> str | None:
     return next(_faults(results, schema, schema["$defs"], "results"), None)
 
 
-def _faults(value: Any, schema: Mapping[str, Any], named: Mapping[str, Any], at: str) -> Iterator[str]:
-    if "$ref" in schema:
-        schema = named[schema["$ref"].rsplit("/", 1)[1]]
-    kinds = schema.get("type", ())
+def _faults(value: Any, schema: Mapping[str, Any] | bool, named: Mapping[str, Any], at: str) -> Iterator[str]:
+    if isinstance(schema, bool):
+        yield from () if schema else (f"{at} should not be there",)
+        return
+    form: Mapping[str, Any] = named[schema["$ref"].rsplit("/", 1)[1]] if "$ref" in schema else schema
+    kinds = form.get("type", ())
     kinds = (kinds,) if isinstance(kinds, str) else kinds
-    allowed = schema.get("enum", [schema["const"]] if "const" in schema else [value])
-    forms = schema.get("anyOf", schema.get("oneOf", ()))
+    allowed = form.get("enum", [form["const"]] if "const" in form else [value])
+    choices = form.get("anyOf", form.get("oneOf", ()))
     if kinds and not any(_is_kind(value, kind) for kind in kinds):
         yield f"{at} is no {' or '.join(kinds)}"
-    elif value not in allowed or (forms and all(any(_faults(value, form, named, at)) for form in forms)):
+    elif value not in allowed or (choices and all(any(_faults(value, one, named, at)) for one in choices)):
         yield f"{at} has none of the forms that it may have"
     elif isinstance(value, Mapping):
-        yield from _faults_of_object(value, schema, named, at)
+        yield from _faults_of_object(value, form, named, at)
     elif isinstance(value, list):
-        if not schema.get("minItems", 0) <= len(value) <= schema.get("maxItems", len(value)):
+        if not form.get("minItems", 0) <= len(value) <= form.get("maxItems", len(value)):
             yield f"{at} is of the wrong length"
-        own = [*schema.get("prefixItems", ()), *[schema.get("items", {})] * len(value)]
-        for number, (item, form) in enumerate(zip(value, own, strict=False)):
-            yield from _faults(item, form, named, f"{at}[{number}]")
+        own = [*form.get("prefixItems", ()), *[form.get("items", True)] * len(value)]
+        for number, (item, one) in enumerate(zip(value, own, strict=False)):
+            yield from _faults(item, one, named, f"{at}[{number}]")
 
 
 def _faults_of_object(
@@ -68,9 +70,8 @@ def _faults_of_object(
         if name not in value:
             yield f"{at} has no {name!r}"
     for name, item in value.items():
-        form = known.get(name, others)
-        if isinstance(form, Mapping):
-            yield from _faults(item, form, named, f"{at}.{name}")
+        form = known.get(name, others is False or others)
+        yield from _faults(item, form, named, f"{at}.{name}")
 
 
 def _is_kind(value: Any, kind: str) -> bool:

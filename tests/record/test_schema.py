@@ -156,6 +156,13 @@ def test_what_is_refused_is_what_the_library_for_schemas_refuses(content):
     assert n_faulty > 50
 
 
+def test_a_list_that_goes_on_too_long_is_a_fault(content):
+    changed = json.loads(json.dumps(content))
+    changed["motif"]["weights"][0].append(1)
+    assert fault_in(changed) is not None
+    assert faults(changed)
+
+
 def test_a_record_that_names_files_outside_is_refused(content, tmp_path):
     outside = content | {"files": {"../../secret.csv": "0" * 64}}
     (tmp_path / "results.json").write_text(json.dumps(outside), encoding="utf-8")
