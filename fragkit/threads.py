@@ -11,6 +11,9 @@ from threadpoolctl import threadpool_limits
 
 from fragkit.opencv import cv2
 
+GROUP = 32
+"""Copies that are done one after the other, groups of them side by side."""
+
 P = ParamSpec("P")
 T = TypeVar("T")
 
@@ -49,3 +52,13 @@ def side_by_side(function: Callable[..., T], *columns: Sequence[Any]) -> list[T]
         return [function(*row) for row in zip(*columns, strict=True)]
     with ThreadPoolExecutor(n_threads) as executor:
         return list(executor.map(function, *columns))
+
+
+def in_groups(function: Callable[[int], object], n: int, *, size: int = GROUP) -> None:
+    """`function(k)` for each k below `n`, groups of `size` side by side."""
+
+    def group(first: int) -> None:
+        for k in range(first, min(first + size, n)):
+            function(k)
+
+    side_by_side(group, range(0, max(n, 1), size))

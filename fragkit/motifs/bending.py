@@ -8,14 +8,15 @@ leaf has just the tone of the ground a copy says nothing, and its neighbourhood 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
 from fragkit.motifs.copies import Grid
-from fragkit.motifs.shares import CLEAR_SD, Consensus, Paints, beneath_metal, paint_of
+from fragkit.motifs.shares import CLEAR_SD, Consensus, Paints, beneath_metal, dot, paint_of
 from fragkit.opencv import cv2
 
 FloatArray = NDArray[np.float64]
@@ -54,6 +55,21 @@ class Modes:
     fields: Float32Array
     at_nodes: FloatArray
     step_px: int
+
+    @cached_property
+    def products(self) -> FloatArray:
+        """Products (pairs, nodes) at the squares of each two modes, the first not after the second."""
+        flat = self.at_nodes.reshape(len(self.at_nodes), -1)
+        one, other = np.triu_indices(len(flat))
+        return np.asarray(flat[one] * flat[other])
+
+    @cached_property
+    def numbers(self) -> NDArray[np.int64]:
+        """Number (k, k) of each pair of modes among `products`."""
+        k = len(self.at_nodes)
+        table = np.zeros((k, k), np.int64)
+        table[np.triu_indices(k)] = np.arange(k * (k + 1) // 2)
+        return np.maximum(table, table.T)
 
     def of(self, weights: FloatArray) -> Float32Array:
         """Fields (n, 2, h, w) in px of weights (n, 2, k), from a place of the straight motif to that of the copy."""
@@ -115,56 +131,54 @@ def bend_further(
     ----------
     Baker, S., Matthews, I. (2004) Lucas-Kanade 20 years on. IJCV 56, 221-255 (the inverse step).
     """
-    both, paint = straight.both, paint_of(straight.paints)
-    base = beneath_metal(both, straight.mm_per_px) * paint[:, None, None]
+    both, paint = straight.both, paint_of(straight.paints)[:, None, None, None]
+    base = beneath_metal(both, straight.mm_per_px) * paint
     slopes = (*np.gradient(both.metal), *np.gradient(both.shadow))
     noise2 = NOISE_SHARE**2 * max(1.0, (CORRELATED_MM / straight.mm_per_px) ** 2)
-    out = np.empty_like(weights)
-    for n in range(len(weights)):
-        own = leaf[:, n]
-        known = (own**2).sum(0) > 0.0
-        rest = np.where(known, tones[:, n] - both.metal * own - both.shadow * paint[:, None, None], 0.0)
-        contrast2 = ((own - base) ** 2).sum(0) + np.float32(CLEAR_SD**2)
-        weight = seen[n] * known / (contrast2 + (rest**2).sum(0) / np.float32(ROBUST_SHARE**2))
-        sums = [_summed(layer * weight, straight.modes) / noise2 for layer in _products(slopes, own, paint, rest)]
-        out[n] = _solved(weights[n], sums, straight)
-    return out
+    known = dot(leaf, leaf) > 0.0
+    rest = tones - both.metal * leaf - both.shadow * paint
+    rest *= known
+    contrast = leaf - base
+    weight = seen * known / (dot(contrast, contrast) + np.float32(CLEAR_SD**2) + dot(rest, rest) / ROBUST_SHARE**2)
+    sums = [_summed(layer * weight, straight.modes) / noise2 for layer in _products(slopes, leaf, paint, rest)]
+    return _solved(weights, sums, straight)
 
 
 def _products(
     slopes: Sequence[Float32Array], leaf: Float32Array, paint: Float32Array, rest: Float32Array
-) -> list[Float32Array]:
-    """Products (h, w) of the model's slopes xx, xy, yy, and of the slopes x, y with what the model leaves."""
+) -> Iterator[Float32Array]:
+    """Products (n, h, w) of the model's slopes xx, xy, yy, and of the slopes x, y with what the model leaves."""
     my, mx, sy, sx = slopes
-    of_leaf, of_paint = (leaf * rest).sum(0), np.tensordot(paint, rest, 1)
-    both, one, other = np.tensordot(paint, leaf, 1), (leaf**2).sum(0), np.float32(paint @ paint)
-    return [
-        mx * mx * one + 2.0 * mx * sx * both + sx * sx * other,
-        mx * my * one + (mx * sy + my * sx) * both + sx * sy * other,
-        my * my * one + 2.0 * my * sy * both + sy * sy * other,
-        -(mx * of_leaf + sx * of_paint),
-        -(my * of_leaf + sy * of_paint),
-    ]
+    of_leaf, of_paint = dot(leaf, rest), dot(paint, rest)
+    both, one, other = dot(paint, leaf), dot(leaf, leaf), np.float32((paint**2).sum())
+    yield mx * mx * one + 2.0 * mx * sx * both + sx * sx * other
+    yield mx * my * one + (mx * sy + my * sx) * both + sx * sy * other
+    yield my * my * one + 2.0 * my * sy * both + sy * sy * other
+    yield -(mx * of_leaf + sx * of_paint)
+    yield -(my * of_leaf + sy * of_paint)
 
 
-def _summed(layer: Float32Array, modes: Modes) -> FloatArray:
+def _summed(layers: Float32Array, modes: Modes) -> FloatArray:
+    """Sums (n, nodes) of layers (n, h, w) over the squares of the modes."""
     rows, columns = modes.at_nodes.shape[1:]
-    step = modes.step_px
-    full = np.zeros((rows * step, columns * step), np.float32)
-    full[: layer.shape[0], : layer.shape[1]] = layer
-    return np.asarray(full.reshape(rows, step, columns, step).sum(axis=(1, 3)), float)
+    n, step = len(layers), modes.step_px
+    full = np.zeros((n, rows * step, columns * step), np.float32)
+    full[:, : layers.shape[1], : layers.shape[2]] = layers
+    strips = full.reshape(n, rows, step, columns * step).sum(axis=2)
+    return np.asarray(strips.reshape(n, rows * columns, step).sum(axis=2), float)
 
 
 def _solved(start: FloatArray, sums: Sequence[FloatArray], straight: Straight) -> FloatArray:
-    """Weights (2, k) of least squares, drawn to 0 by their spreads."""
-    nodes = straight.modes.at_nodes
-    flat = nodes.reshape(len(nodes), -1)
-    xx, xy, yy, bx, by = (layer.ravel() for layer in sums)
-    a, b, c = ((flat * layer) @ flat.T for layer in (xx, xy, yy))
-    matrix = np.block([[a, b], [b, c]])
-    pulled = np.concatenate([flat @ bx, flat @ by]) + matrix @ start.ravel()
-    matrix[np.diag_indices(len(matrix))] += np.tile(1.0 / straight.spreads**2, 2)
-    return np.asarray(np.linalg.solve(matrix, pulled).reshape(2, -1))
+    """Weights (n, 2, k) of least squares, drawn to 0 by their spreads."""
+    modes, (n, _, k) = straight.modes, start.shape
+    flat = modes.at_nodes.reshape(k, -1)
+    xx, xy, yy, bx, by = sums
+    a, b, c = np.moveaxis((modes.products @ np.concatenate([xx, xy, yy]).T)[modes.numbers], 2, 0).reshape(3, n, k, k)
+    matrix = np.empty((n, 2 * k, 2 * k))
+    matrix[:, :k, :k], matrix[:, :k, k:], matrix[:, k:, :k], matrix[:, k:, k:] = a, b, b, c
+    pulled = np.concatenate([bx @ flat.T, by @ flat.T], axis=1)[..., None] + matrix @ start.reshape(n, -1, 1)
+    matrix[:, *np.diag_indices(2 * k)] += np.tile(1.0 / straight.spreads**2, 2)
+    return np.asarray(np.linalg.solve(matrix, pulled).reshape(start.shape))
 
 
 def inverse_of(field: Float32Array) -> Float32Array:

@@ -49,6 +49,8 @@ BENDING_MM = 0.4
 """Bends are read on a grid of this pitch where that of the result is finer."""
 USUAL_EDGE_SD_MM, LEAST_EDGE_SD_MM = 0.6, 0.05
 """Sd of a copy's edge: as the invented free hand of `simulate` has it, where it cannot be measured; and at least."""
+COPIES_AT_ONCE = 24
+"""Copies are read in groups of so many, which threads share; the result does not depend on how many threads there are."""
 TRUST_LOST = 0.6
 """How far the atlas is trusted at a site whose motif was not found."""
 
@@ -164,7 +166,7 @@ def _share(sheets: Sequence[Sheet], learned: Learned, fine: Grid) -> _Shares:
     and all is read again; bends vary so slowly that they are read on a coarser grid.
     """
     pitch, paints = fine.mm_per_px, learned.paints
-    used = [sheet for sheet in sheets if len(sheet.xy_mm)]
+    used = [part for sheet in sheets for part in sheet.parts(COPIES_AT_ONCE)]
     coarse = finer(learned.grid, max(pitch, BENDING_MM))
     bends, typical = _straightened(used, learned, coarse)
     fields = bends.fields_on(fine)
@@ -172,16 +174,16 @@ def _share(sheets: Sequence[Sheet], learned: Learned, fine: Grid) -> _Shares:
     typical = _typical(both.metal, both.shadow)
     metal, shadow = divide_copies(parts, leaves, both, paints, pitch)
     weight = np.concatenate([part.weight for part in parts])
-    backs = np.array([inverse_of(field) for field in np.concatenate(fields)])
+    back = np.concatenate(side_by_side(lambda part: np.array([inverse_of(field) for field in part]), fields))
     final = np.stack([both.metal, both.shadow, 1.0 - both.metal - both.shadow])
     return _Shares(
-        metal=np.array([warped(*pair) for pair in zip(metal, backs, strict=True)]),
-        weight=np.array([warped(*pair) for pair in zip(weight, backs, strict=True)]),
+        metal=np.array([warped(*pair) for pair in zip(metal, back, strict=True)]),
+        weight=np.array([warped(*pair) for pair in zip(weight, back, strict=True)]),
         atlas=final,
         typical=typical,
         resolution=ring_correlation(*mean_halves(parts), mm_per_px=pitch),
         details=detail(both, typical, (metal, shadow)),
-        backs=backs,
+        backs=back,
     )
 
 

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from fragkit.opencv import cv2
 from fragkit.rectify import Picture
+from fragkit.threads import in_groups
 
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
@@ -96,19 +97,44 @@ def cut(
     Colours are interpolated by cubics, shares (h, w) linearly; of whole numbers the nearest is taken. `bends`
     (n, 2, rows, columns) in px of the grid lead from places of the straight motif to those of each copy.
     """
+    stack = np.empty((len(xy_mm), *grid.shape, *image.shape[2:]), image.dtype)
+
+    def fill(n: int) -> None:
+        bend = None if bends is None else bends[n]
+        stack[n] = _cut_one(image, grid.to_grid(picture, xy_mm[n]), grid, beyond=beyond, bend=bend)
+
+    in_groups(fill, len(xy_mm))
+    return stack
+
+
+def _cut_one(
+    image: NDArray[Any], matrix: FloatArray, grid: Grid, *, beyond: float, bend: Float32Array | None
+) -> NDArray[Any]:
     plain = cv2.INTER_LINEAR if image.dtype == np.float32 else cv2.INTER_NEAREST
     flag = cv2.INTER_CUBIC if image.ndim == 3 else plain
-    size = grid.shape[::-1]
-    stack = np.empty((len(xy_mm), *grid.shape, *image.shape[2:]), image.dtype)
+    border = {"borderMode": cv2.BORDER_CONSTANT, "borderValue": (beyond,) * 3}
+    if bend is None:
+        return np.asarray(cv2.warpAffine(image, matrix, grid.shape[::-1], flags=flag, **border))
+    return np.asarray(cv2.remap(image, *_bent_places(matrix, bend), flag, **border))
+
+
+def covered(picture: Picture, xy_mm: FloatArray, grid: Grid, *, bends: Float32Array | None = None) -> NDArray[np.bool_]:
+    """Where (n, rows, columns) copies lie within the covered part of the picture; `bends` as for `cut`."""
+    inside = np.ones((len(xy_mm), *grid.shape), bool)
+    ends = np.array([[0, grid.shape[1] - 1], [0, grid.shape[0] - 1], [1, 1]])
     for n, centre in enumerate(xy_mm):
-        matrix = grid.to_grid(picture, centre)
-        edge = (beyond,) * 3
-        if bends is None:
-            stack[n] = cv2.warpAffine(image, matrix, size, flags=flag, borderMode=cv2.BORDER_CONSTANT, borderValue=edge)
-        else:
-            x, y = _bent_places(matrix, bends[n])
-            stack[n] = cv2.remap(image, x, y, flag, borderMode=cv2.BORDER_CONSTANT, borderValue=edge)
-    return stack
+        matrix, bend = grid.to_grid(picture, centre), None if bends is None else bends[n]
+        reach = 2.0 + (0.0 if bend is None else float(np.abs(bend).max())) / matrix[0, 0]
+        corners = cv2.invertAffineTransform(matrix) @ ends
+        low, high = np.floor(corners[:, 0] - reach).astype(int), np.ceil(corners[:, 1] + reach).astype(int) + 1
+        left, top = np.maximum(low, 0)
+        part = picture.coverage[top : max(high[1], 0), left : max(high[0], 0)]
+        if part.shape == tuple((high - low)[::-1]) and part.all():
+            continue
+        matrix[:, 2] += matrix[0, 0] * np.array([left, top])
+        seen = _cut_one(part.astype(np.float32), matrix, grid, beyond=0.0, bend=bend) if part.size else np.zeros(1)
+        inside[n] = seen > 0.999
+    return inside
 
 
 def _bent_places(to_grid: FloatArray, bend: Float32Array) -> tuple[Float32Array, Float32Array]:

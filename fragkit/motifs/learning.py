@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from fragkit.errors import EstimationError
 from fragkit.motifs.alignment import corrections, picture_shifts
 from fragkit.motifs.centres import Centres
-from fragkit.motifs.copies import Copies, Grid, cut, grid_over, regrid
+from fragkit.motifs.copies import Copies, Grid, covered, cut, grid_over, regrid
 from fragkit.motifs.light import Light, in_blocks, light_of, shrink
 from fragkit.motifs.mixture import GROUND, METAL, SHADOW, Surfaces, expect, learn, likelihood, start
 from fragkit.motifs.reducing import reduced, reduced_labels
@@ -66,6 +66,10 @@ class Sheet:
     given: LabelArray | None
     fine: Picture
     light: Light | None
+
+    def parts(self, n: int) -> list[Sheet]:
+        """The sheet with `n` of its copies at most, once for each group of them; no sheet if there are none."""
+        return [replace(self, xy_mm=self.xy_mm[k : k + n]) for k in range(0, len(self.xy_mm), n)]
 
 
 @dataclass(frozen=True, eq=False)
@@ -170,8 +174,7 @@ def cut_copies(sheets: Sequence[Sheet], grid: Grid, bends: Float32Array | None =
     colours, inside, labels = [], [], []
     for sheet in sheets:
         colours.append(_tones(sheet, grid, bends))
-        covered = sheet.picture.coverage.astype(np.float32)
-        inside.append(cut(covered, sheet.picture, sheet.xy_mm, grid, beyond=0.0, bends=bends) > 0.999)
+        inside.append(covered(sheet.picture, sheet.xy_mm, grid, bends=bends))
         given = np.zeros((len(sheet.xy_mm), *grid.shape), np.uint8)
         if sheet.given is not None:
             given = cut(sheet.given, sheet.picture, sheet.xy_mm, grid, beyond=0.0, bends=bends)

@@ -17,6 +17,7 @@ from scipy import ndimage
 
 from fragkit.motifs.mixture import GROUND, METAL, SHADOW, widely
 from fragkit.opencv import cv2
+from fragkit.threads import side_by_side
 
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
@@ -98,6 +99,14 @@ def tones_of(colours: Float32Array, paints: Paints) -> Float32Array:
     return np.ascontiguousarray(np.moveaxis(away.reshape(colours.shape), -1, 0), np.float32)
 
 
+def dot(one: Float32Array, other: Float32Array) -> Float32Array:
+    """Scalar product (...) of tones (3, ...)."""
+    total = one[0] * other[0]
+    total += one[1] * other[1]
+    total += one[2] * other[2]
+    return total
+
+
 def divide(
     parts: Sequence[Toned], atlas: Float32Array, paints: Paints, mm_per_px: float
 ) -> tuple[Consensus, list[Float32Array]]:
@@ -112,7 +121,7 @@ def divide(
     -----
     tone = metal × leaf + shadow × paint, in least squares over the copies that show the place.
     """
-    leaves = [_leaf(part, atlas[METAL], paints, mm_per_px) for part in parts]
+    leaves = side_by_side(lambda part: _leaf(part, atlas[METAL], paints, mm_per_px), parts)
     both = _solve(parts, leaves, atlas, paints)
     shown = _shown(np.sum([part.weight.sum(0) for part in parts], axis=0), mm_per_px)
     return replace(both, metal=both.metal * shown, shadow=both.shadow * shown), leaves
@@ -129,7 +138,7 @@ def divide_copies(
 ) -> tuple[Float32Array, Float32Array]:
     """Shares (n, h, w) of metal and shadow in each copy of all pictures."""
     beneath = beneath_metal(both, mm_per_px)
-    layers = [_of_copies(part, leaf, both, beneath, paints) for part, leaf in zip(parts, leaves, strict=True)]
+    layers = side_by_side(lambda part, leaf: _of_copies(part, leaf, both, beneath, paints), parts, leaves)
     metal, shadow = (np.concatenate(k) for k in zip(*layers, strict=True))
     return metal, shadow
 
@@ -140,7 +149,7 @@ def mean_halves(parts: Sequence[Toned]) -> tuple[Float32Array, Float32Array]:
     Nothing that was learned from all copies goes into it but what is damaged; leaf counts alike when it is lighter and
     when it is darker than the ground.
     """
-    away = np.concatenate([np.log1p((part.tones**2).sum(0)) for part in parts])
+    away = np.concatenate(side_by_side(lambda part: np.log1p(dot(part.tones, part.tones)), parts))
     weight = np.concatenate([part.weight for part in parts])
     first, second = (
         (weight[k::2] * away[k::2]).sum(0) / np.maximum(weight[k::2].sum(0), np.float32(1e-3)) for k in (0, 1)
@@ -156,7 +165,7 @@ def _leaf(part: Toned, metal: Float32Array, paints: Paints, mm_per_px: float) ->
     kernel, width_px = np.ones((3, 3), np.uint8), LEAF_MM / mm_per_px
     sure = (part.metal > 0.7) & (part.weight > 0.5) & (metal > CORE_SHARE * float(metal.max()))
     bases = (np.zeros(3, np.float32), paint_of(paints))
-    away2 = np.minimum(*(sum((part.tones[k] - base[k]) ** 2 for k in range(3)) for base in bases))
+    away2 = np.minimum(*(dot(away, away) for away in (part.tones - base[:, None, None, None] for base in bases)))
     weight = away2 / (away2 + np.float32(CLEAR_SD**2))
     out = np.empty_like(part.tones)
     for n, mask in enumerate(sure):
@@ -171,23 +180,24 @@ def _leaf(part: Toned, metal: Float32Array, paints: Paints, mm_per_px: float) ->
 def _solve(parts: Sequence[Toned], leaves: Sequence[Float32Array], atlas: Float32Array, paints: Paints) -> Consensus:
     paint = paint_of(paints)
     ridge = np.float32(CLEAR_SD**2)
-    shape = atlas.shape[1:]
-    uu, uv, uy, vv, vy = (np.zeros(shape, np.float32) for _ in range(5))
-    for part, leaf in zip(parts, leaves, strict=True):
-        rest = part.tones - atlas[METAL] * leaf - atlas[SHADOW] * paint[:, None, None, None]
-        size2 = (leaf**2).sum(0)
-        far2 = (rest**2).sum(0) / (size2 + paint @ paint + ridge)
-        weight = part.weight / (1.0 + far2 / np.float32(ODD_SHARE**2))
-        uu += (weight * size2).sum(0)
-        uy += (weight * (leaf * part.tones).sum(0)).sum(0)
-        uv += (weight * np.tensordot(paint, leaf, 1)).sum(0)
-        vy += (weight * np.tensordot(paint, part.tones, 1)).sum(0)
-        vv += weight.sum(0) * (paint @ paint)
+    sums = side_by_side(lambda part, leaf: _sums(part, leaf, atlas, paint), parts, leaves)
+    uu, uv, uy, vv, vy = (np.sum(layers, axis=0) for layers in zip(*sums, strict=True))
     uu, vv = uu + ridge, vv + ridge
     uy, vy = uy + ridge * atlas[METAL], vy + ridge * atlas[SHADOW]
     metal = _without_odd_pixels(np.clip((uy * vv - vy * uv) / (uu * vv - uv**2), 0.0, 1.0).astype(np.float32))
     shadow = np.clip((vy - metal * uv) / vv, 0.0, 1.0 - metal)
     return Consensus(metal, shadow if paints.shadow is not None else 0.0 * metal)
+
+
+def _sums(part: Toned, leaf: Float32Array, atlas: Float32Array, paint: Float32Array) -> tuple[Float32Array, ...]:
+    """Sums (h, w) over the copies of leaf and paint with themselves, each other and the tones: uu, uv, uy, vv, vy."""
+    wide, paint2 = paint[:, None, None, None], np.float32(paint @ paint)
+    rest = part.tones - atlas[METAL] * leaf - atlas[SHADOW] * wide
+    size2 = dot(leaf, leaf)
+    far2 = dot(rest, rest) / (size2 + (paint2 + np.float32(CLEAR_SD**2)))
+    weight = part.weight / (1.0 + far2 / np.float32(ODD_SHARE**2))
+    pairs = (size2, dot(wide, leaf), dot(leaf, part.tones), paint2, dot(wide, part.tones))
+    return tuple((weight * pair).sum(0) for pair in pairs)
 
 
 def _without_odd_pixels(share: Float32Array) -> Float32Array:
@@ -223,12 +233,11 @@ def _of_copies(
     """Shares (n, h, w) of metal and shadow in each copy; where tones do not tell, those of all copies."""
     paint = paint_of(paints)
     base = paint[:, None, None, None] * beneath
-    known = (leaf**2).sum(0) > 0.0
-    step = np.where(known, leaf - base, 0.0)
-    length2 = (step**2).sum(0)
-    pull = (step * (part.tones - base)).sum(0)
-    metal = (pull + CLEAR_SD**2 * both.metal) / (length2 + CLEAR_SD**2)
+    known = dot(leaf, leaf) > 0.0
+    step = np.where(known, leaf - base, np.float32(0.0))
+    pull = dot(step, part.tones - base)
+    metal = (pull + CLEAR_SD**2 * both.metal) / (dot(step, step) + CLEAR_SD**2)
     metal = np.clip(np.where(known, metal, np.minimum(part.metal, both.metal)), 0.0, 1.0)
     rest = part.tones - metal * leaf
-    shade = (np.tensordot(paint, rest, 1) + CLEAR_SD**2 * both.shadow) / (paint @ paint + CLEAR_SD**2)
+    shade = (dot(paint[:, None, None, None], rest) + CLEAR_SD**2 * both.shadow) / (paint @ paint + CLEAR_SD**2)
     return metal.astype(np.float32), np.clip(shade, 0.0, 1.0 - metal).astype(np.float32)
