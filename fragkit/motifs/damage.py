@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,8 +10,10 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from fragkit.motifs.mixture import DAMAGE_MM, widely
+from fragkit.motifs.strips import Strip
 from fragkit.motifs.tones import OPPONENT
 from fragkit.opencv import cv2
+from fragkit.threads import side_by_side
 
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
@@ -25,35 +28,68 @@ TEXTURE_MM = 0.4
 FLOOR_GROUND, FLOOR_FOREIGN = 0.002, 0.05
 """Even share of each density: a look that the ground never has is foreign."""
 N_STEPS = 5
+ENOUGH_PIXELS = 1_000_000
+"""Densities are learned from every second row and column where there are more pixels than these."""
 
 
 @dataclass(frozen=True, eq=False)
-class Looks:
-    """Box number (h, w) of each pixel's colour and texture."""
+class Odds:
+    """How much likelier each look is on foreign surface than on ground.
+
+    Attributes
+    ----------
+    codes : (h, w) uint16 array
+        Box number of each pixel's colour and texture.
+    ratios : (n_boxes,) float32 array
+    """
 
     codes: CodeArray
+    ratios: Float32Array
 
-    def density(self, weights: Float32Array, step: int, floor_ratio: float) -> FloatArray:
-        """Density per box of every `step`-th row and column, smoothed by less than a box."""
-        n = int(np.prod(BOXES))
-        counts = np.bincount(self.codes[::step, ::step].ravel(), weights.ravel(), minlength=n).reshape(BOXES)
-        smooth = ndimage.gaussian_filter(counts, 0.7, mode="nearest").ravel()
-        return np.asarray((1.0 - floor_ratio) * smooth / max(float(smooth.sum()), 1e-9) + floor_ratio / n)
+    def at(self, rows: slice) -> Float32Array:
+        """The odds (rows, w) of the pixels."""
+        return np.asarray(self.ratios[self.codes[rows]])
 
 
-def looks_of(ratio: Float32Array, on_ground: BoolArray, mm_per_px: float) -> Looks:
-    """Boxes that hold all but the outermost looks of what lies between the motifs."""
+def looks_of(ratio: Float32Array, on_ground: BoolArray, mm_per_px: float, strips: Sequence[Strip]) -> CodeArray:
+    """Number (h, w) of the box of each pixel's look; boxes hold all but the outermost looks between the motifs.
+
+    With several strips their looks are worked out twice, so that those of the whole picture are never held.
+    """
+    every = max(1, int(on_ground.sum()) // 50_000)
+    first = np.append(0, np.cumsum([on_ground[strip.inner].sum() for strip in strips]))
+
+    def look(strip: Strip) -> list[Float32Array]:
+        return [layer[strip.own] for layer in _look(ratio[strip.outer], mm_per_px)]
+
+    def sample(layers: Sequence[Float32Array], strip: Strip, start: int) -> Float32Array:
+        chosen = np.flatnonzero(on_ground[strip.inner])[-start % every :: every]
+        return np.stack([layer.ravel()[chosen] for layer in layers])
+
+    looks = side_by_side(look, strips) if len(strips) == 1 else [None] * len(strips)
+    samples = side_by_side(lambda k, s, n: sample(look(s) if k is None else k, s, n), looks, strips, first[:-1])
+    low, high = np.percentile(np.concatenate(samples, axis=1), [0.3, 99.7], axis=1)
+    codes = side_by_side(lambda k, s: _sorted(look(s) if k is None else k, low, high), looks, strips)
+    return codes[0] if len(codes) == 1 else np.concatenate(codes)
+
+
+def _look(ratio: Float32Array, mm_per_px: float) -> list[Float32Array]:
+    """Lightness, two opponent colours and roughness (h, w) of each place."""
     axes = cv2.transform(cv2.GaussianBlur(ratio, (0, 0), SMOOTH_PX), OPPONENT)
     light = cv2.transform(ratio, OPPONENT[:1])
-    fine = np.minimum(np.abs(light - cv2.GaussianBlur(light, (0, 0), 1.2)), np.float32(0.2))
-    rough = np.log(widely(fine, TEXTURE_MM / mm_per_px) + np.float32(1e-4))
-    code = np.zeros(on_ground.shape, np.int32)
-    for layer, n in zip((*np.moveaxis(axes, -1, 0), rough), BOXES, strict=True):
-        sample = layer[on_ground][:: max(1, int(on_ground.sum()) // 50_000)]
-        low, high = np.percentile(sample, [0.3, 99.7])
-        place = (layer - np.float32(low)) * np.float32(n / max(high - low, 1e-6))
-        code = code * n + np.clip(place, 0, n - 1).astype(np.int32)
-    return Looks(code.astype(np.uint16))
+    fine = np.minimum(cv2.absdiff(light, cv2.GaussianBlur(light, (0, 0), 1.2)), np.float32(0.2))
+    rough = cv2.log(widely(fine, TEXTURE_MM / mm_per_px) + np.float32(1e-4))
+    return [*cv2.split(axes), rough]
+
+
+def _sorted(looks: Sequence[Float32Array], low: FloatArray, high: FloatArray) -> CodeArray:
+    code = np.zeros(looks[0].shape, np.uint16)
+    for layer, n, first, last in zip(looks, BOXES, low, high, strict=True):
+        place = (layer - np.float32(first)) * np.float32(n / max(last - first, 1e-6))
+        np.clip(place, 0, n - 1, out=place)
+        code *= np.uint16(n)
+        code += place.astype(np.uint16)
+    return code
 
 
 def thinning(mm_per_px: float) -> int:
@@ -62,14 +98,14 @@ def thinning(mm_per_px: float) -> int:
 
 
 def damage_odds(
-    ratio: Float32Array, foreign: Float32Array, on_ground: BoolArray, trusted: BoolArray, mm_per_px: float
-) -> Float32Array:
-    """How much likelier (h, w) the look of each pixel is on foreign surface than on ground.
+    codes: CodeArray, foreign: Float32Array, on_ground: BoolArray, trusted: BoolArray, mm_per_px: float
+) -> Odds:
+    """How much likelier the look of each pixel is on foreign surface than on ground.
 
     Parameters
     ----------
-    ratio : (h, w, 3) array
-        Ratios to the ground.
+    codes : (h, w) uint16 array
+        From `looks_of`.
     foreign : (h / step, w / step) array
         First probability, by tone, at every `thinning(mm_per_px)`-th row and column.
     on_ground : (h, w) bool array
@@ -81,14 +117,25 @@ def damage_odds(
     -----
     Two densities over colour and roughness and a probability that is smooth in space, by expectation and maximisation.
     """
-    looks = looks_of(ratio, on_ground, mm_per_px)
     step = thinning(mm_per_px)
-    there, trust = (mask[::step, ::step].astype(np.float32) for mask in (on_ground, on_ground & trusted))
-    codes, now = looks.codes[::step, ::step], np.asarray(foreign, np.float32)
-    around = np.maximum(widely(there, DAMAGE_MM / (mm_per_px * step)), 1e-3)
+    thin = np.s_[::step, ::step]
+    there, trust = (mask[thin].astype(np.float32) for mask in (on_ground, on_ground & trusted))
+    some, now, width_px = codes[thin], foreign.copy(), DAMAGE_MM / (mm_per_px * step)
+    few = np.s_[::2, ::2] if some.size > ENOUGH_PIXELS else np.s_[:, :]
+    around = np.maximum(widely(there, width_px), np.float32(1e-3))
     for _ in range(N_STEPS):
-        of_ground = looks.density(trust * (1.0 - now), step, FLOOR_GROUND)
-        odds = (looks.density(now * there, step, FLOOR_FOREIGN) / of_ground).astype(np.float32)
-        prior = np.clip(widely(now * there, DAMAGE_MM / (mm_per_px * step)) / around, 0.01, 0.97)
-        now = np.asarray(prior * odds[codes] / (prior * odds[codes] + 1.0 - prior), np.float32)
-    return np.asarray(odds[looks.codes])
+        of_ground = _density(some[few], (trust * (1.0 - now))[few], FLOOR_GROUND)
+        now *= there
+        ratios = (_density(some[few], now[few], FLOOR_FOREIGN) / of_ground).astype(np.float32)
+        prior = np.clip(widely(now, width_px) / around, np.float32(0.01), np.float32(0.97))
+        now = prior * ratios[some]
+        now /= now + 1.0 - prior
+    return Odds(codes, ratios)
+
+
+def _density(codes: CodeArray, weights: Float32Array, floor_ratio: float) -> FloatArray:
+    """Density per box of some looks, smoothed by less than a box."""
+    n = int(np.prod(BOXES))
+    counts = np.bincount(codes.ravel(), weights.ravel(), minlength=n).reshape(BOXES)
+    smooth = ndimage.gaussian_filter(counts, 0.7, mode="nearest").ravel()
+    return np.asarray((1.0 - floor_ratio) * smooth / max(float(smooth.sum()), 1e-9) + floor_ratio / n)

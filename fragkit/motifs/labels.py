@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -11,12 +11,14 @@ import shapely
 from numpy.typing import NDArray
 
 from fragkit.motifs.copies import Grid
-from fragkit.motifs.damage import damage_odds, thinning
+from fragkit.motifs.damage import Odds, damage_odds, looks_of, thinning
 from fragkit.motifs.learning import Sheet
 from fragkit.motifs.mixture import FOREIGN, GROUND, METAL, SHADOW, Surfaces, clamp, expect, foreign_of, undamaged
-from fragkit.motifs.neighbourhood import damage_goes_on
+from fragkit.motifs.neighbourhood import block_px, damage_goes_on
+from fragkit.motifs.strips import Strip, strips_of
 from fragkit.opencv import cv2
 from fragkit.rectify import Picture
+from fragkit.threads import side_by_side
 
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
@@ -28,6 +30,8 @@ WHOLE = 255
 """A share of one, where shares are held in whole numbers."""
 CRACK_MM = 0.6
 """Damage not twice as wide as this is a crack in the surface, not a loss of it."""
+MARGIN_MM = 24.0
+"""How far beyond its own rows a strip of the picture looks: what is damaged hangs together over less."""
 BORDER_PX = 9
 """Width over which the tones on either side of a border are averaged."""
 WELL_RATIO = 0.8
@@ -90,40 +94,89 @@ def label_picture(sheet: Sheet, sites: Sequence[tuple[FloatArray, float]], copie
     sites : sequence of (xy_mm, trust)
         Where motifs are, those of `copied` first, and how far the atlas is trusted there (0 to 1).
     """
-    picture = sheet.picture
-    own_bends = [*copied.backs, *[None] * (len(sites) - len(copied.backs))]
-    prior = _place(
-        [(xy, trust * copied.atlas, back) for (xy, trust), back in zip(sites, own_bends, strict=True)],
-        picture,
-        copied.grid,
-    )
-    on_ground = picture.coverage & (prior[GROUND] > 0.9) & between_motifs(sheet, reach_ratio=0.5)
-    beneath, percent, foreign = _by_tones(sheet, prior, on_ground, surfaces)
-    wide = cv2.morphologyEx((foreign > 0.5).astype(np.uint8), cv2.MORPH_OPEN, disc(CRACK_MM, sheet))
+    picture, places = sheet.picture, _places(sites, copied)
+    strips = strips_of(picture.coverage.shape, margin_px=round(MARGIN_MM / picture.mm_per_px), multiple=_multiple(sheet))
+    within = between_motifs(sheet, reach_ratio=0.5)
+    first = side_by_side(lambda strip: _first(strip, sheet, places, within, surfaces), strips)
+    on_ground, found = (np.concatenate(layers) for layers in zip(*first, strict=True))
+    pitch = picture.mm_per_px
+    looks = looks_of(sheet.ratio, on_ground, pitch, strips)
+    odds = damage_odds(looks, found, on_ground, _well_left(sheet), pitch)
+    final = side_by_side(lambda strip: _by_tones(strip, sheet, places, on_ground, odds, surfaces), strips)
+    beneath, percent, foreign, damaged = (np.concatenate(layers) for layers in zip(*final, strict=True))
+    wide = cv2.morphologyEx(damaged, cv2.MORPH_OPEN, disc(CRACK_MM, sheet))
     lost = cv2.medianBlur(wide, 5) > 0
     lost = _to_half_way(lost, lost, on_ground, sheet)
     beneath[~picture.coverage] = NOT_READ
     codes = np.where(lost & picture.coverage, np.uint8(LOSS_CODE), beneath)
-    return Read(codes, beneath, percent, np.rint(100.0 * foreign).astype(np.uint8), on_ground)
+    return Read(codes, beneath, percent, foreign, on_ground)
+
+
+def _multiple(sheet: Sheet) -> int:
+    """Strips begin where blocks of pixels do, and pixels that stand for those around."""
+    return int(np.lcm(thinning(sheet.picture.mm_per_px), block_px(sheet.picture.mm_per_px)))
+
+
+def _places(sites: Sequence[tuple[FloatArray, float]], copied: Copied) -> Callable[[Picture, slice], Float32Array]:
+    """Shares (3, rows, w) of metal, shadow and ground as they would be undamaged, in some rows of a picture."""
+    layers = {trust: cv2.merge(list(np.float32(trust) * copied.atlas[:GROUND])) for _, trust in sites}
+    bends = [*copied.backs, *[None] * (len(sites) - len(copied.backs))]
+
+    def prior(picture: Picture, rows: slice) -> Float32Array:
+        out = np.zeros((3, rows.stop - rows.start, picture.coverage.shape[1]), np.float32)
+        for (xy_mm, trust), back in zip(sites, bends, strict=True):
+            _lay(out[:GROUND], layers[trust], _from_row(copied.grid.to_grid(picture, xy_mm), rows.start), back)
+        np.subtract(1.0, out[METAL], out=out[GROUND])
+        out[GROUND] -= out[SHADOW]
+        np.clip(out[GROUND], 0.002, 1.0, out=out[GROUND])
+        return out
+
+    return prior
+
+
+def _from_row(to_grid: FloatArray, row: int) -> FloatArray:
+    """The matrix from pixels of a part of the picture that begins at a row."""
+    moved = to_grid.copy()
+    moved[:, 2] += row * to_grid[:, 1]
+    return moved
+
+
+def _first(
+    strip: Strip, sheet: Sheet, places: Callable[[Picture, slice], Float32Array], within: BoolArray, surfaces: Surfaces
+) -> tuple[BoolArray, Float32Array]:
+    """Where (rows, w) bare ground would lie, and a first probability of damage at every few pixels of a strip."""
+    rows, pitch = strip.outer, sheet.picture.mm_per_px
+    prior, inside = places(sheet.picture, rows), sheet.picture.coverage[rows]
+    on_ground = inside & (prior[GROUND] > 0.9) & within[rows]
+    step = thinning(pitch)
+    thin = np.s_[..., ::step, ::step]
+    like = surfaces.at(surfaces.boxes.sort(sheet.ratio[rows][::step, ::step]))
+    found = foreign_of(like, prior[thin], inside[thin], surfaces.foreign_ratio, pitch * step)
+    return on_ground[strip.own], found[strip.every(step).own]
 
 
 def _by_tones(
-    sheet: Sheet, prior: Float32Array, on_ground: BoolArray, surfaces: Surfaces
-) -> tuple[LabelArray, LabelArray, Float32Array]:
-    """Code and probability in hundredths of what is beneath, and the probability (h, w) of foreign surface."""
-    ratio, inside, pitch, share = sheet.ratio, sheet.picture.coverage, sheet.picture.mm_per_px, surfaces.foreign_ratio
-    step, boxes = thinning(pitch), surfaces.boxes.sort(ratio)
-    thin = np.s_[..., ::step, ::step]
-    found = foreign_of(surfaces.at(boxes[thin]), prior[thin], inside[thin], share, pitch * step)
-    odds = damage_odds(ratio, found, on_ground, _well_left(sheet), pitch)
-    like = surfaces.at(boxes)
-    like[FOREIGN] = np.where(on_ground, odds * undamaged(like, prior), like[FOREIGN])
+    strip: Strip,
+    sheet: Sheet,
+    places: Callable[[Picture, slice], Float32Array],
+    on_ground: BoolArray,
+    odds: Odds,
+    surfaces: Surfaces,
+) -> tuple[LabelArray, LabelArray, LabelArray, LabelArray]:
+    """Of a strip (rows, w): code and probability in hundredths of what is beneath, that of foreign surface, and where
+    foreign surface is likelier than not."""
+    rows, pitch, share = strip.outer, sheet.picture.mm_per_px, surfaces.foreign_ratio
+    ratio, inside, prior = sheet.ratio[rows], sheet.picture.coverage[rows], places(sheet.picture, rows)
+    like = surfaces.at(surfaces.boxes.sort(ratio))
+    like[FOREIGN] = np.where(on_ground[rows], odds.at(rows) * undamaged(like, prior), like[FOREIGN])
     found = foreign_of(like, prior, inside, share, pitch)
     like[FOREIGN] = damage_goes_on(like, found, prior, ratio, surfaces, pitch)
     if sheet.given is not None:
-        like = clamp(like, sheet.given)
+        like = clamp(like, sheet.given[rows])
     own, foreign = expect(like[:, None], prior, inside[None], share, pitch)
-    return (*_named(*own[:, 0]), foreign[0])
+    foreign = foreign[0, strip.own]
+    in_hundredths = np.rint(100.0 * foreign).astype(np.uint8)
+    return (*_named(*own[:, 0, strip.own]), in_hundredths, (foreign > 0.5).astype(np.uint8))
 
 
 def in_detail(read: Read, parted: LabelArray, sheet: Sheet, copied: Copied) -> tuple[LabelArray, LabelArray]:
@@ -155,7 +208,7 @@ def _draw(beneath: LabelArray, percent: LabelArray, sheet: Sheet, copied: Copied
     """The copies' own shares (all but bare ground) put into what is beneath (h, w) and its probability."""
     shares = np.zeros((2, *beneath.shape), np.uint8)
     for xy_mm, pair, back in zip(sheet.xy_mm, np.moveaxis(copied.shares, 1, 0), copied.backs, strict=True):
-        _lay(shares, np.rint(WHOLE * pair).astype(np.uint8), copied.grid.to_grid(sheet.fine, xy_mm), back)
+        _lay(shares, cv2.merge(list(np.rint(WHOLE * pair).astype(np.uint8))), copied.grid.to_grid(sheet.fine, xy_mm), back)
     there = cv2.max(*shares) > 2
     metal, shadow = (layer[there].astype(np.float32) for layer in shares)
     beneath[there], percent[there] = _named(metal, shadow, np.maximum(WHOLE - metal - shadow, np.float32(0.5)))
@@ -213,30 +266,16 @@ def _sides(
     return known, tones[0], tones[1]
 
 
-Layer = tuple[FloatArray, Float32Array, Float32Array | None]
-"""Where a copy lies, its shares, and how it leads back to the straight motif."""
-
-
-def _place(layers: Sequence[Layer], picture: Picture, grid: Grid) -> Float32Array:
-    """Metal and shadow (2 or more layers) of copies on `grid` over the whole picture (3, h, w), the rest ground."""
-    out = np.zeros((3, *picture.coverage.shape), np.float32)
-    for xy_mm, copy, back in layers:
-        _lay(out[:GROUND], copy[:GROUND], grid.to_grid(picture, xy_mm), back)
-    out[GROUND] = np.clip(1.0 - out[METAL] - out[SHADOW], 0.002, 1.0)
-    return out
-
-
-def _lay(out: NDArray[Any], copy: NDArray[Any], to_grid: FloatArray, back: Float32Array | None) -> None:
-    """Layers of a copy on a grid laid onto those (k, h, w) of the picture; where copies meet the larger value stays."""
+def _lay(out: NDArray[Any], layers: NDArray[Any], to_grid: FloatArray, back: Float32Array | None) -> None:
+    """Layers (rows, columns, k) of a copy on a grid laid onto those (k, h, w) of the picture; where copies meet the larger value stays."""
     matrix = cv2.invertAffineTransform(to_grid)
-    corners = matrix @ np.array([[0, copy.shape[2]], [0, copy.shape[1]], [1, 1]], float)
+    corners = matrix @ np.array([[0, layers.shape[1]], [0, layers.shape[0]], [1, 1]], float)
     left, top = np.maximum(np.floor(corners[:, 0]).astype(int), 0)
     right, bottom = np.minimum(np.ceil(corners[:, 1]).astype(int) + 1, out.shape[:0:-1])
     if right <= left or bottom <= top:
         return
     matrix[:, 2] -= (left, top)
     size = (int(right - left), int(bottom - top))
-    layers = cv2.merge(list(copy))
     if back is None:
         placed = cv2.warpAffine(layers, matrix, size)
     else:

@@ -30,6 +30,11 @@ SMOOTH_MM = 0.6
 """Tones are compared in means over this width (sd)."""
 
 
+def block_px(mm_per_px: float) -> int:
+    """Side of the blocks over whose means the neighbourhood is looked at."""
+    return max(1, round(COARSE_MM / mm_per_px))
+
+
 def damage_goes_on(
     like: Float32Array,
     foreign: Float32Array,
@@ -51,7 +56,7 @@ def damage_goes_on(
     ratio : (h, w, 3) array
         Ratios to the ground.
     """
-    step = max(1, round(COARSE_MM / pitch))
+    step = block_px(pitch)
     there = (prior[GROUND] > 0.9).astype(np.float32)
     small = [shrink(there, step), *_moments(ratio, there * foreign, step)]
     where = np.nonzero((there == 0.0) & (cv2.max(cv2.max(like[0], like[1]), like[2]) > 0.0))
