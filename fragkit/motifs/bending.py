@@ -139,7 +139,8 @@ def bend_further(
     rest = tones - both.metal * leaf - both.shadow * paint
     rest *= known
     contrast = leaf - base
-    weight = seen * known / (dot(contrast, contrast) + np.float32(CLEAR_SD**2) + dot(rest, rest) / ROBUST_SHARE**2)
+    odd2 = dot(rest, rest) / np.float32(ROBUST_SHARE**2)
+    weight = np.asarray(seen * known / (dot(contrast, contrast) + np.float32(CLEAR_SD**2) + odd2), np.float32)
     sums = [_summed(layer * weight, straight.modes) / noise2 for layer in _products(slopes, leaf, paint, rest)]
     return _solved(weights, sums, straight)
 
@@ -177,7 +178,8 @@ def _solved(start: FloatArray, sums: Sequence[FloatArray], straight: Straight) -
     matrix = np.empty((n, 2 * k, 2 * k))
     matrix[:, :k, :k], matrix[:, :k, k:], matrix[:, k:, :k], matrix[:, k:, k:] = a, b, b, c
     pulled = np.concatenate([bx @ flat.T, by @ flat.T], axis=1)[..., None] + matrix @ start.reshape(n, -1, 1)
-    matrix[:, *np.diag_indices(2 * k)] += np.tile(1.0 / straight.spreads**2, 2)
+    diagonal = np.arange(2 * k)
+    matrix[:, diagonal, diagonal] += np.tile(1.0 / straight.spreads**2, 2)
     return np.asarray(np.linalg.solve(matrix, pulled).reshape(start.shape))
 
 

@@ -50,7 +50,7 @@ BENDING_MM = 0.4
 USUAL_EDGE_SD_MM, LEAST_EDGE_SD_MM = 0.6, 0.05
 """Sd of a copy's edge: as the invented free hand of `simulate` has it, where it cannot be measured; and at least."""
 COPIES_AT_ONCE = 24
-"""Copies are read in groups of so many, which threads share; the result does not depend on how many threads there are."""
+"""Copies are read in groups of so many, which threads share, however many threads there are."""
 TRUST_LOST = 0.6
 """How far the atlas is trusted at a site whose motif was not found."""
 

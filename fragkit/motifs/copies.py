@@ -112,10 +112,13 @@ def _cut_one(
 ) -> NDArray[Any]:
     plain = cv2.INTER_LINEAR if image.dtype == np.float32 else cv2.INTER_NEAREST
     flag = cv2.INTER_CUBIC if image.ndim == 3 else plain
-    border = {"borderMode": cv2.BORDER_CONSTANT, "borderValue": (beyond,) * 3}
+    edge, size = (beyond,) * 3, grid.shape[::-1]
     if bend is None:
-        return np.asarray(cv2.warpAffine(image, matrix, grid.shape[::-1], flags=flag, **border))
-    return np.asarray(cv2.remap(image, *_bent_places(matrix, bend), flag, **border))
+        return np.asarray(
+            cv2.warpAffine(image, matrix, size, flags=flag, borderMode=cv2.BORDER_CONSTANT, borderValue=edge)
+        )
+    x, y = _bent_places(matrix, bend)
+    return np.asarray(cv2.remap(image, x, y, flag, borderMode=cv2.BORDER_CONSTANT, borderValue=edge))
 
 
 def covered(picture: Picture, xy_mm: FloatArray, grid: Grid, *, bends: Float32Array | None = None) -> NDArray[np.bool_]:

@@ -67,7 +67,7 @@ def looks_of(ratio: Float32Array, on_ground: BoolArray, mm_per_px: float, strips
         return np.stack([layer.ravel()[chosen] for layer in layers])
 
     looks = side_by_side(look, strips) if len(strips) == 1 else [None] * len(strips)
-    samples = side_by_side(lambda k, s, n: sample(look(s) if k is None else k, s, n), looks, strips, first[:-1])
+    samples = side_by_side(lambda k, s, n: sample(look(s) if k is None else k, s, n), looks, strips, list(first[:-1]))
     low, high = np.percentile(np.concatenate(samples, axis=1), [0.3, 99.7], axis=1)
     codes = side_by_side(lambda k, s: _sorted(look(s) if k is None else k, low, high), looks, strips)
     return codes[0] if len(codes) == 1 else np.concatenate(codes)
@@ -79,7 +79,7 @@ def _look(ratio: Float32Array, mm_per_px: float) -> list[Float32Array]:
     light = cv2.transform(ratio, OPPONENT[:1])
     fine = np.minimum(cv2.absdiff(light, cv2.GaussianBlur(light, (0, 0), 1.2)), np.float32(0.2))
     rough = cv2.log(widely(fine, TEXTURE_MM / mm_per_px) + np.float32(1e-4))
-    return [*cv2.split(axes), rough]
+    return [*np.ascontiguousarray(np.moveaxis(np.asarray(axes, np.float32), 2, 0)), np.asarray(rough, np.float32)]
 
 
 def _sorted(looks: Sequence[Float32Array], low: FloatArray, high: FloatArray) -> CodeArray:
@@ -128,7 +128,7 @@ def damage_odds(
         now *= there
         ratios = (_density(some[few], now[few], FLOOR_FOREIGN) / of_ground).astype(np.float32)
         prior = np.clip(widely(now, width_px) / around, np.float32(0.01), np.float32(0.97))
-        now = prior * ratios[some]
+        now = np.asarray(prior * ratios[some], np.float32)
         now /= now + 1.0 - prior
     return Odds(codes, ratios)
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Any
 
 import numpy as np
@@ -65,6 +65,10 @@ class Read:
         empty = np.zeros(shape, np.uint8)
         return cls(empty, empty, empty, empty, np.zeros(shape, bool))
 
+    def rows(self, rows: slice) -> Read:
+        """What some rows show."""
+        return Read(*(getattr(self, field.name)[rows] for field in fields(self)))
+
 
 @dataclass(frozen=True, eq=False)
 class Copied:
@@ -95,7 +99,9 @@ def label_picture(sheet: Sheet, sites: Sequence[tuple[FloatArray, float]], copie
         Where motifs are, those of `copied` first, and how far the atlas is trusted there (0 to 1).
     """
     picture, places = sheet.picture, _places(sites, copied)
-    strips = strips_of(picture.coverage.shape, margin_px=round(MARGIN_MM / picture.mm_per_px), multiple=_multiple(sheet))
+    strips = strips_of(
+        picture.coverage.shape, margin_px=round(MARGIN_MM / picture.mm_per_px), multiple=_multiple(sheet)
+    )
     within = between_motifs(sheet, reach_ratio=0.5)
     first = side_by_side(lambda strip: _first(strip, sheet, places, within, surfaces), strips)
     on_ground, found = (np.concatenate(layers) for layers in zip(*first, strict=True))
@@ -106,7 +112,7 @@ def label_picture(sheet: Sheet, sites: Sequence[tuple[FloatArray, float]], copie
     beneath, percent, foreign, damaged = (np.concatenate(layers) for layers in zip(*final, strict=True))
     wide = cv2.morphologyEx(damaged, cv2.MORPH_OPEN, disc(CRACK_MM, sheet))
     lost = cv2.medianBlur(wide, 5) > 0
-    lost = _to_half_way(lost, lost, on_ground, sheet)
+    lost = np.concatenate(side_by_side(lambda strip: _coarse_half_way(strip, lost, on_ground, sheet), strips))
     beneath[~picture.coverage] = NOT_READ
     codes = np.where(lost & picture.coverage, np.uint8(LOSS_CODE), beneath)
     return Read(codes, beneath, percent, foreign, on_ground)
@@ -117,15 +123,15 @@ def _multiple(sheet: Sheet) -> int:
     return int(np.lcm(thinning(sheet.picture.mm_per_px), block_px(sheet.picture.mm_per_px)))
 
 
-def _places(sites: Sequence[tuple[FloatArray, float]], copied: Copied) -> Callable[[Picture, slice], Float32Array]:
-    """Shares (3, rows, w) of metal, shadow and ground as they would be undamaged, in some rows of a picture."""
+def _places(sites: Sequence[tuple[FloatArray, float]], copied: Copied) -> Callable[[Picture], Float32Array]:
+    """What gives the undamaged shares (3, h, w) of metal, shadow and ground in a part of a picture."""
     layers = {trust: cv2.merge(list(np.float32(trust) * copied.atlas[:GROUND])) for _, trust in sites}
     bends = [*copied.backs, *[None] * (len(sites) - len(copied.backs))]
 
-    def prior(picture: Picture, rows: slice) -> Float32Array:
-        out = np.zeros((3, rows.stop - rows.start, picture.coverage.shape[1]), np.float32)
+    def prior(picture: Picture) -> Float32Array:
+        out = np.zeros((3, *picture.coverage.shape), np.float32)
         for (xy_mm, trust), back in zip(sites, bends, strict=True):
-            _lay(out[:GROUND], layers[trust], _from_row(copied.grid.to_grid(picture, xy_mm), rows.start), back)
+            _lay(out[:GROUND], layers[trust], copied.grid.to_grid(picture, xy_mm), back)
         np.subtract(1.0, out[METAL], out=out[GROUND])
         out[GROUND] -= out[SHADOW]
         np.clip(out[GROUND], 0.002, 1.0, out=out[GROUND])
@@ -134,23 +140,15 @@ def _places(sites: Sequence[tuple[FloatArray, float]], copied: Copied) -> Callab
     return prior
 
 
-def _from_row(to_grid: FloatArray, row: int) -> FloatArray:
-    """The matrix from pixels of a part of the picture that begins at a row."""
-    moved = to_grid.copy()
-    moved[:, 2] += row * to_grid[:, 1]
-    return moved
-
-
 def _first(
-    strip: Strip, sheet: Sheet, places: Callable[[Picture, slice], Float32Array], within: BoolArray, surfaces: Surfaces
+    strip: Strip, sheet: Sheet, places: Callable[[Picture], Float32Array], within: BoolArray, surfaces: Surfaces
 ) -> tuple[BoolArray, Float32Array]:
     """Where (rows, w) bare ground would lie, and a first probability of damage at every few pixels of a strip."""
-    rows, pitch = strip.outer, sheet.picture.mm_per_px
-    prior, inside = places(sheet.picture, rows), sheet.picture.coverage[rows]
-    on_ground = inside & (prior[GROUND] > 0.9) & within[rows]
-    step = thinning(pitch)
+    part, pitch = sheet.rows(strip.outer), sheet.picture.mm_per_px
+    prior, inside, step = places(part.picture), part.picture.coverage, thinning(pitch)
+    on_ground = inside & (prior[GROUND] > 0.9) & within[strip.outer]
     thin = np.s_[..., ::step, ::step]
-    like = surfaces.at(surfaces.boxes.sort(sheet.ratio[rows][::step, ::step]))
+    like = surfaces.at(surfaces.boxes.sort(part.ratio[::step, ::step]))
     found = foreign_of(like, prior[thin], inside[thin], surfaces.foreign_ratio, pitch * step)
     return on_ground[strip.own], found[strip.every(step).own]
 
@@ -158,21 +156,21 @@ def _first(
 def _by_tones(
     strip: Strip,
     sheet: Sheet,
-    places: Callable[[Picture, slice], Float32Array],
+    places: Callable[[Picture], Float32Array],
     on_ground: BoolArray,
     odds: Odds,
     surfaces: Surfaces,
 ) -> tuple[LabelArray, LabelArray, LabelArray, LabelArray]:
     """Of a strip (rows, w): code and probability in hundredths of what is beneath, that of foreign surface, and where
     foreign surface is likelier than not."""
-    rows, pitch, share = strip.outer, sheet.picture.mm_per_px, surfaces.foreign_ratio
-    ratio, inside, prior = sheet.ratio[rows], sheet.picture.coverage[rows], places(sheet.picture, rows)
+    part, pitch, share = sheet.rows(strip.outer), sheet.picture.mm_per_px, surfaces.foreign_ratio
+    ratio, inside, prior = part.ratio, part.picture.coverage, places(part.picture)
     like = surfaces.at(surfaces.boxes.sort(ratio))
-    like[FOREIGN] = np.where(on_ground[rows], odds.at(rows) * undamaged(like, prior), like[FOREIGN])
+    like[FOREIGN] = np.where(on_ground[strip.outer], odds.at(strip.outer) * undamaged(like, prior), like[FOREIGN])
     found = foreign_of(like, prior, inside, share, pitch)
     like[FOREIGN] = damage_goes_on(like, found, prior, ratio, surfaces, pitch)
-    if sheet.given is not None:
-        like = clamp(like, sheet.given[rows])
+    if part.given is not None:
+        like = clamp(like, part.given)
     own, foreign = expect(like[:, None], prior, inside[None], share, pitch)
     foreign = foreign[0, strip.own]
     in_hundredths = np.rint(100.0 * foreign).astype(np.uint8)
@@ -187,28 +185,51 @@ def in_detail(read: Read, parted: LabelArray, sheet: Sheet, copied: Copied) -> t
     parted : (rows, columns) uint8 array
         The codes of `read`, later work parted from loss.
     """
-    shape = sheet.fine.coverage.shape
-    beneath, own = (as_fine(layer, shape) for layer in (read.beneath, read.own_percent))
-    _draw(beneath, own, sheet, copied)
+    strips = strips_of(parted.shape, margin_px=BORDER_PX + 3, multiple=1)
+    parts = side_by_side(lambda strip: _detailed(strip, read.rows(strip.outer), parted, sheet, copied), strips)
+    codes, percent = (np.concatenate(layers) for layers in zip(*parts, strict=True))
+    return codes, percent
+
+
+def _detailed(
+    strip: Strip, read: Read, parted: LabelArray, sheet: Sheet, copied: Copied
+) -> tuple[LabelArray, LabelArray]:
+    """Codes and probabilities of a strip, which `read` shows with what is round it."""
+    part, parted = sheet.rows(strip.outer), parted[strip.outer]
+    shape = part.fine.coverage.shape
+    beneath, own = (as_fine(layer, shape, sheet.step) for layer in (read.beneath, read.own_percent))
+    _draw(beneath, own, part, copied)
     lost = (parted >= LOSS_CODE).astype(np.uint8)
     near = np.asarray(cv2.dilate(parted * lost, np.ones((5, 5), np.uint8)))
-    damage = as_fine(np.where(lost > 0, parted, near), shape)
-    is_lost = as_fine(lost * np.uint8(WHOLE), shape, smooth=True) > WHOLE // 2
+    damage = as_fine(np.where(lost > 0, parted, near), shape, sheet.step)
+    is_lost = as_fine(lost * np.uint8(WHOLE), shape, sheet.step, smooth=True) > WHOLE // 2
     if lost.any() and lost.shape != shape:
-        is_lost = _to_half_way(is_lost, lost > 0, read.bare, sheet)
-    foreign = as_fine(read.foreign_percent, shape, smooth=True)
+        is_lost = _to_half_way(is_lost, lost > 0, read.bare, part)
+    foreign = as_fine(read.foreign_percent, shape, sheet.step, smooth=True)
     codes = np.where(is_lost, damage, beneath)
     percent = np.where(is_lost, foreign, np.asarray(cv2.multiply(own, 100 - foreign, scale=0.01)))
-    codes[~sheet.fine.coverage] = NOT_READ
+    codes[~part.fine.coverage] = NOT_READ
     percent[codes == NOT_READ] = 0
-    return codes, percent
+    stop = None if strip.outer.stop == strip.inner.stop else strip.own.stop * sheet.step
+    kept = slice(strip.own.start * sheet.step, stop)
+    return codes[kept], percent[kept]
+
+
+def _coarse_half_way(strip: Strip, lost: BoolArray, bare: BoolArray, sheet: Sheet) -> BoolArray:
+    damage = np.ascontiguousarray(lost[strip.outer])
+    return _to_half_way(damage, damage, bare[strip.outer], sheet.rows(strip.outer))[strip.own]
 
 
 def _draw(beneath: LabelArray, percent: LabelArray, sheet: Sheet, copied: Copied) -> None:
     """The copies' own shares (all but bare ground) put into what is beneath (h, w) and its probability."""
     shares = np.zeros((2, *beneath.shape), np.uint8)
     for xy_mm, pair, back in zip(sheet.xy_mm, np.moveaxis(copied.shares, 1, 0), copied.backs, strict=True):
-        _lay(shares, cv2.merge(list(np.rint(WHOLE * pair).astype(np.uint8))), copied.grid.to_grid(sheet.fine, xy_mm), back)
+        _lay(
+            shares,
+            cv2.merge(list(np.rint(WHOLE * pair).astype(np.uint8))),
+            copied.grid.to_grid(sheet.fine, xy_mm),
+            back,
+        )
     there = cv2.max(*shares) > 2
     metal, shadow = (layer[there].astype(np.float32) for layer in shares)
     beneath[there], percent[there] = _named(metal, shadow, np.maximum(WHOLE - metal - shadow, np.float32(0.5)))
@@ -230,10 +251,10 @@ def _to_half_way(lost: BoolArray, coarse: BoolArray, bare: BoolArray, sheet: She
     It is that of the sheet's picture, `coarse`, or the same enlarged to its fine picture.
     Ground varies less than damage, so that of the mixed pixels on a border most look damaged.
     """
-    step, kernel = lost.shape[0] // coarse.shape[0], np.ones((3, 3), np.uint8)
+    step, kernel = max(1, lost.shape[0] // coarse.shape[0]), np.ones((3, 3), np.uint8)
     damage = lost.view(np.uint8)
     band = (cv2.dilate(damage, kernel, iterations=step) > 0) & (cv2.erode(damage, kernel, iterations=2 * step) == 0)
-    band &= as_fine(bare.view(np.uint8), lost.shape) > 0
+    band &= as_fine(bare.view(np.uint8), lost.shape, step) > 0
     at = tuple(np.minimum(k // step, side - 1) for k, side in zip(np.nonzero(band), coarse.shape, strict=True))
     known, inner, outer = _sides(coarse, bare, sheet.ratio, at)
     across = outer - inner
@@ -247,8 +268,11 @@ def _to_half_way(lost: BoolArray, coarse: BoolArray, bare: BoolArray, sheet: She
 def _tone(sheet: Sheet, where: BoolArray) -> Float32Array:
     """Ratios (n, 3) to the ground at some pixels of the fine picture."""
     assert sheet.light is not None
-    step, gain = round(sheet.light.frame.mm_per_px / sheet.fine.mm_per_px), sheet.light.gain
-    row, column = (np.minimum(k // step, side - 1) for k, side in zip(np.nonzero(where), gain.shape, strict=False))
+    frame, gain = sheet.light.frame, sheet.light.gain
+    step = round(frame.mm_per_px / sheet.fine.mm_per_px)
+    above = round((frame.origin_mm[1] - sheet.fine.origin_mm[1]) / sheet.fine.mm_per_px + 0.5 * (step - 1))
+    row, column = np.nonzero(where)
+    row, column = np.minimum((row + above) // step, len(gain) - 1), np.minimum(column // step, gain.shape[1] - 1)
     return np.asarray(sheet.fine.pixels[where] * gain[row, column], np.float32)
 
 
@@ -267,7 +291,8 @@ def _sides(
 
 
 def _lay(out: NDArray[Any], layers: NDArray[Any], to_grid: FloatArray, back: Float32Array | None) -> None:
-    """Layers (rows, columns, k) of a copy on a grid laid onto those (k, h, w) of the picture; where copies meet the larger value stays."""
+    """Layers (rows, columns, k) of a copy on a grid laid onto those (k, h, w) of the picture; where copies meet the
+    larger value stays."""
     matrix = cv2.invertAffineTransform(to_grid)
     corners = matrix @ np.array([[0, layers.shape[1]], [0, layers.shape[0]], [1, 1]], float)
     left, top = np.maximum(np.floor(corners[:, 0]).astype(int), 0)
@@ -290,9 +315,8 @@ def _lay(out: NDArray[Any], layers: NDArray[Any], to_grid: FloatArray, back: Flo
         np.maximum(window, part, out=window)
 
 
-def as_fine(layer: LabelArray, shape: tuple[int, ...], *, smooth: bool = False) -> LabelArray:
-    """A copy of a layer of a reduced picture at the `shape` of the fine one, the last row and column carried on."""
-    step = max(1, shape[0] // layer.shape[0])
+def as_fine(layer: LabelArray, shape: tuple[int, ...], step: int, *, smooth: bool = False) -> LabelArray:
+    """A layer of a picture reduced by `step` at the `shape` of the fine one, its last rows and columns carried on."""
     kind = cv2.INTER_LINEAR if smooth else cv2.INTER_NEAREST
     large = cv2.resize(layer, (layer.shape[1] * step, layer.shape[0] * step), interpolation=kind)
     below, right = shape[0] - large.shape[0], shape[1] - large.shape[1]

@@ -71,6 +71,19 @@ class Sheet:
         """The sheet with `n` of its copies at most, once for each group of them; no sheet if there are none."""
         return [replace(self, xy_mm=self.xy_mm[k : k + n]) for k in range(0, len(self.xy_mm), n)]
 
+    @property
+    def step(self) -> int:
+        """Pixels of the fine picture in the side of one of the picture's."""
+        return max(1, self.fine.coverage.shape[0] // self.picture.coverage.shape[0])
+
+    def rows(self, rows: slice) -> Sheet:
+        """The sheet with some rows of its picture; the last ones hold what is left of the fine picture below."""
+        height, step = self.picture.coverage.shape[0], self.step
+        stop = self.fine.coverage.shape[0] if rows.stop >= height else rows.stop * step
+        given = None if self.given is None else self.given[rows]
+        picture, fine = _rows_of(self.picture, rows), _rows_of(self.fine, slice(rows.start * step, stop))
+        return replace(self, picture=picture, ratio=self.ratio[rows], given=given, fine=fine)
+
 
 @dataclass(frozen=True, eq=False)
 class Learned:
@@ -80,6 +93,12 @@ class Learned:
     atlas: Float32Array
     grid: Grid
     paints: Paints
+
+
+def _rows_of(picture: Picture, rows: slice) -> Picture:
+    below_mm = rows.start * picture.mm_per_px * np.array([0.0, 1.0])
+    pixels, coverage = picture.pixels[rows], picture.coverage[rows]
+    return replace(picture, pixels=pixels, coverage=coverage, origin_mm=picture.origin_mm - below_mm)
 
 
 def open_sheet(fine: Picture, centres: Centres, given: LabelArray | None) -> Sheet:

@@ -238,6 +238,6 @@ def _of_copies(
     pull = dot(step, part.tones - base)
     metal = (pull + CLEAR_SD**2 * both.metal) / (dot(step, step) + CLEAR_SD**2)
     metal = np.clip(np.where(known, metal, np.minimum(part.metal, both.metal)), 0.0, 1.0)
-    rest = part.tones - metal * leaf
+    rest = np.asarray(part.tones - metal * leaf, np.float32)
     shade = (dot(paint[:, None, None, None], rest) + CLEAR_SD**2 * both.shadow) / (paint @ paint + CLEAR_SD**2)
     return metal.astype(np.float32), np.clip(shade, 0.0, 1.0 - metal).astype(np.float32)

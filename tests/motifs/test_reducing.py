@@ -35,8 +35,8 @@ def test_layers_of_a_reduced_picture_lie_in_place_on_the_fine_one():
     codes = np.array([[1, 2], [3, 4]], np.uint8)
     # by hand: each value over its block, the odd row and column carried on
     by_hand = [[1, 1, 2, 2, 2], [1, 1, 2, 2, 2], [3, 3, 4, 4, 4], [3, 3, 4, 4, 4], [3, 3, 4, 4, 4]]
-    np.testing.assert_array_equal(as_fine(codes, (5, 5)), by_hand)
-    ramp = as_fine(np.array([[0, 100]], np.uint8), (2, 4), smooth=True)
+    np.testing.assert_array_equal(as_fine(codes, (5, 5), 2), by_hand)
+    ramp = as_fine(np.array([[0, 100]], np.uint8), (2, 4), 2, smooth=True)
     np.testing.assert_array_equal(ramp, [[0, 25, 75, 100]] * 2)
 
 
