@@ -6,8 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import f as f_distribution
-from scipy.stats import t as t_distribution
+from scipy.special import fdtri, stdtrit
 
 from fragkit.colour.cielab import decode_srgb
 from fragkit.opencv import cv2
@@ -124,7 +123,7 @@ def mean_cov(values: FloatArray, weights: FloatArray, patches: Patches) -> Float
     if len(np.unique(groups)) < MIN_NINTHS:
         groups = np.arange(used.sum())
     cov, n = _grouped_cov(values[used], weights[used], groups)
-    return cov * (t_distribution.ppf(0.975, n - 1) / 1.959964) ** 2 if n > 1 else cov
+    return cov * (stdtrit(n - 1, 0.975) / 1.959964) ** 2 if n > 1 else cov
 
 
 def widened(cov: FloatArray, values: FloatArray, weights: FloatArray, patches: Patches) -> FloatArray:
@@ -134,7 +133,7 @@ def widened(cov: FloatArray, values: FloatArray, weights: FloatArray, patches: P
     if n < 2:
         return cov
     ratio = np.diag(between) / np.maximum(np.diag(cov), 1e-12)
-    factor = np.sqrt(np.where(ratio > f_distribution.ppf(0.95, n - 1, 1e6), ratio, 1.0))
+    factor = np.sqrt(np.where(ratio > fdtri(n - 1, 1e6, 0.95), ratio, 1.0))
     return np.asarray(cov * np.outer(factor, factor))
 
 
