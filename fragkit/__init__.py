@@ -5,8 +5,7 @@ and `pool`, `measure_colours`, `weigh_technique`, `lay_out`, `set_out`, `take_of
 `run_study` runs them all. Names are loaded on first use, so that `import fragkit` stays quick.
 """
 
-from importlib import import_module
-from typing import Any
+from fragkit.on_use import loaded_on_use
 
 __version__ = "0.1.0"
 
@@ -81,12 +80,7 @@ _ROOM_OF = {
 }
 
 __all__ = sorted(_ROOM_OF)
-
-
-def __getattr__(name: str) -> Any:
-    if name not in _ROOM_OF:
-        raise AttributeError(f"module 'fragkit' has no attribute {name!r}")
-    return getattr(import_module(f"fragkit.{_ROOM_OF[name]}"), name)
+__getattr__ = loaded_on_use(__name__, _ROOM_OF)
 
 
 def __dir__() -> list[str]:

@@ -3,8 +3,9 @@
 A worker process that measures one photograph comes through here, too, so nothing is loaded before it is asked for.
 """
 
-from importlib import import_module
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
+
+from fragkit.on_use import loaded_on_use
 
 if TYPE_CHECKING:
     from fragkit.study.bench import Progress as Progress
@@ -28,9 +29,4 @@ _MODULE_OF = {
 }
 
 __all__ = sorted(_MODULE_OF)
-
-
-def __getattr__(name: str) -> Any:
-    if name not in _MODULE_OF:
-        raise AttributeError(f"module 'fragkit.study' has no attribute {name!r}")
-    return getattr(import_module(f"fragkit.study.{_MODULE_OF[name]}"), name)
+__getattr__ = loaded_on_use(__name__, _MODULE_OF)

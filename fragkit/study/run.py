@@ -8,9 +8,9 @@ from functools import partial
 from pathlib import Path
 from typing import Any, TypeVar
 
+from fragkit import record
 from fragkit.colour import judge_photograph
 from fragkit.crew import Crew, crew_of
-from fragkit.record import write_record
 from fragkit.rectify import Rectified
 from fragkit.study.bench import Bench, Made, Progress
 from fragkit.study.cache import StageCache, open_cache
@@ -188,7 +188,7 @@ def _write_if_changed(result: StudyResult, out: Path, crew: Crew, store: StageCa
     is_kept, files = store.load(key)
     if is_kept and all(_state(out / name) == state for name, state in files.items()):
         return
-    write_record(result, out, crew=crew)
+    record.write_record(result, out, crew=crew)
     store.store(key, {path.relative_to(out).as_posix(): _state(path) for path in out.rglob("*") if path.is_file()})
 
 
