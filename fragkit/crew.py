@@ -75,6 +75,14 @@ class Crew:
                 keep(next(self._round(tasks, [k]), (k, WorkerLost())))
         return [results[k] for k in range(len(tasks))]
 
+    def collect(self, begun: Begun) -> list[Any]:
+        """The results in the order of the tasks; one whose worker died each time is done here."""
+        results = self.finish(begun, on_done=lambda _: None)
+        return [
+            task() if isinstance(result, WorkerLost) else result
+            for task, result in zip(begun.tasks, results, strict=True)
+        ]
+
     def close(self) -> None:
         """Wait for the workers that this crew started, and let them go; what was not begun is not done."""
         if self._make is not None and self._executor is not None:

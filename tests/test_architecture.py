@@ -11,7 +11,7 @@ import pytest
 ROOT = Path(__file__).resolve().parents[1]
 PACKAGE = ROOT / "fragkit"
 
-LEAVES = ("errors", "units", "card", "sketch", "frozen", "opencv", "threads", "turning", "parcel", "crew")
+LEAVES = ("errors", "units", "card", "sketch", "frozen", "opencv", "threads", "turning", "on_use", "parcel", "crew")
 ROOMS = (
     "survey",
     "rectify",

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike, NDArray
 
 from fragkit.colour.difference import delta_e00
@@ -80,10 +81,8 @@ def difference_interval(lab: ArrayLike, other: ArrayLike, lab_cov: ArrayLike) ->
 
 def _errors(cov: FloatArray) -> FloatArray:
     """Draws (n, 3) of mean 0 and covariance `cov`, always the same."""
-    from scipy.stats.qmc import MultivariateNormalQMC  # a third of a second, for studies with a paint list alone
-
     value, vector = np.linalg.eigh(cov)
-    draws = MultivariateNormalQMC(np.zeros(3), rng=np.random.default_rng(0)).random(N_DRAWS)
+    draws = scipy.stats.qmc.MultivariateNormalQMC(np.zeros(3), rng=np.random.default_rng(0)).random(N_DRAWS)
     return np.asarray((draws * np.sqrt(np.maximum(value, 0.0))) @ vector.T)
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from functools import partial
 
-from fragkit.crew import Begun, Crew, WorkerLost
+from fragkit.crew import Begun, Crew
 from fragkit.parcel import packed, unpacked
 from fragkit.record import (
     sections_colour,
@@ -69,19 +69,21 @@ def _draw(keys: Sequence[str], parcel: bytes) -> dict[str, Html | None]:
     return {key: SECTIONS[key](result) for key in keys}
 
 
-def end_sections(begun: Begun, crew: Crew) -> dict[str, Html | None]:
-    """The sections that were begun, by key; those of a worker that died are left to `report_html`."""
-    drawn = crew.finish(begun, on_done=lambda _: None)
-    return {key: part for group in drawn if not isinstance(group, WorkerLost) for key, part in group.items()}
+def end_sections(result: StudyResult, begun: Begun, crew: Crew) -> dict[str, Html | None]:
+    """All sections, by key: those that no worker has are drawn here meanwhile."""
+    theirs = {key for keys in TOGETHER for key in keys}
+    drawn = {key: make(result) for key, make in SECTIONS.items() if key not in theirs}
+    for group in crew.collect(begun):
+        drawn |= group
+    return drawn
 
 
 def report_html(result: StudyResult, *, drawn: Mapping[str, Html | None] | None = None) -> str:
     """One HTML page without scripts or outside addresses; text of the study is escaped throughout.
 
-    `drawn` are sections, by key, that are ready.
+    `drawn` are its sections by key, from `end_sections`; without it they are drawn here.
     """
-    ready = drawn or {}
-    parts = {key: ready[key] if key in ready else make(result) for key, make in SECTIONS.items()}
+    parts = {key: make(result) for key, make in SECTIONS.items()} if drawn is None else drawn
     links = [tag("li", tag("a", name, href=f"#{key}")) for key, name in CONTENTS if parts[key] is not None]
     title = result.survey.title or "Untitled study"
     head = join(
@@ -95,7 +97,7 @@ def report_html(result: StudyResult, *, drawn: Mapping[str, Html | None] | None 
         tag("a", "Skip to the report", href="#first", class_="skip"),
         _header(result, title),
         tag("nav", tag("ul", *links), aria_label="Contents"),
-        tag("main", *parts.values()),
+        tag("main", *(parts[key] for key in SECTIONS)),
         tag("footer", paragraph(_closing(result))),
     )
     return f'<!DOCTYPE html>\n<html lang="en"><head>{head}</head><body>{body}</body></html>\n'

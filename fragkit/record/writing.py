@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import json
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from fragkit.crew import Crew
+from fragkit.crew import Begun, Crew
 from fragkit.errors import OutputError
+from fragkit.parcel import packed, unpacked
 from fragkit.record.annotations import annotations_json
 from fragkit.record.drawings import forms_svg, motif_svg
 from fragkit.record.folder import RESULTS, Drafts, drafts, file_names, remove_stale
@@ -48,7 +50,7 @@ def write_record(result: StudyResult, out: Path, *, crew: Crew | None = None) ->
         Made if it does not exist. Files of an earlier record that this one no longer has are removed, unless
         somebody changed them.
     crew : Crew, optional
-        Its workers draw a part of the report meanwhile.
+        Its workers draw a part of the report and what is set out from.
 
     Raises
     ------
@@ -68,12 +70,14 @@ def write_record(result: StudyResult, out: Path, *, crew: Crew | None = None) ->
         )
     before = _files_before(out)
     crew = crew or Crew()
-    begun = begin_sections(result, crew)
+    sections, drawings = begin_sections(result, crew), _begin_drawings(result, crew)
     with drafts(out, last=RESULTS) as record:
         _write_evidence(result, record)
         _write_walls(result, record)
         _write_evidence_register(result, record)
-        record.write("report.html", report_html(result, drawn=end_sections(begun, crew)))
+        record.write("report.html", report_html(result, drawn=end_sections(result, sections, crew)))
+        for name, content in _end_drawings(drawings, crew).items():
+            record.write(name, content)
         record.write("results.schema.json", schema_text())
         record.write("provenance.jsonld", provenance_json(result, files=record.sha256))
         record.write(RESULTS, results_json(result, files=record.sha256))
@@ -102,8 +106,6 @@ def _write_walls(result: StudyResult, record: Drafts) -> None:
         record.write("layout.csv", layout_csv(result.layout))
         record.write("geometry.json", geometry_json(result))
         record.write("forms.svg", forms_svg(result.layout))
-    if result.layout is not None and result.setting is not None and result.motif is not None:
-        _write_setting_out(result.layout, result.setting, result.motif, record)
     if result.takeoff is not None or result.works is not None:
         record.write("works.csv", works_csv(result.takeoff, result.works))
         record.write("works/order.html", order_list(result))
@@ -113,21 +115,37 @@ def _write_walls(result: StudyResult, record: Drafts) -> None:
         record.write("works/care.html", care_sheet(result))
 
 
-def _write_setting_out(layout: Layout, setting_out: SettingOut, motif: Motif, record: Drafts) -> None:
+def _begin_drawings(result: StudyResult, crew: Crew) -> Begun | None:
+    """The drawings and tables for setting out, which a worker makes while other files are written."""
+    if result.layout is None or result.setting is None or result.motif is None:
+        return None
+    return crew.begin([partial(_open_and_draw, packed((result.layout, result.setting, result.motif)))])
+
+
+def _end_drawings(begun: Begun | None, crew: Crew) -> dict[str, bytes | str]:
+    return crew.collect(begun)[0] if begun is not None else {}
+
+
+def _open_and_draw(parcel: bytes) -> dict[str, bytes | str]:
+    return _setting_out_files(*unpacked(parcel))
+
+
+def _setting_out_files(layout: Layout, setting_out: SettingOut, motif: Motif) -> dict[str, bytes | str]:
+    """Everything that goes up the ladder, by name in the record."""
     laid_out = {wall.name: wall for wall in layout.walls}
     names = file_names(setting.name for setting in setting_out.walls)
+    files: dict[str, bytes | str] = {}
     for setting in setting_out.walls:
         wall, name = laid_out[setting.name], names[setting.name]
-        record.write(f"setting-out/{name}.csv", setting_csv(setting.rows))
-        record.write(f"setting-out/{name}.pdf", draw_wall(setting, wall, motif))
-        record.write(f"setting-out/{name}.svg", draw_wall_svg(setting, wall, motif))
-        record.write(f"setting-out/check-sheets/{name}.pdf", draw_check_sheet(setting))
-        record.write(f"setting-out/tick-off/{name}.pdf", draw_tick_off(setting))
-        record.write(f"readings/{name}.csv", readings_form_csv(check_marks(setting)))
+        files[f"setting-out/{name}.csv"] = setting_csv(setting.rows)
+        files[f"setting-out/{name}.pdf"] = draw_wall(setting, wall, motif)
+        files[f"setting-out/{name}.svg"] = draw_wall_svg(setting, wall, motif)
+        files[f"setting-out/check-sheets/{name}.pdf"] = draw_check_sheet(setting)
+        files[f"setting-out/tick-off/{name}.pdf"] = draw_tick_off(setting)
+        files[f"readings/{name}.csv"] = readings_form_csv(check_marks(setting))
     sheets = draw_sheets(layout, motif)
     stems = file_names(Path(name).stem for name in sheets)
-    for name, content in sheets.items():
-        record.write(f"sheets/{stems[Path(name).stem]}.pdf", content)
+    return files | {f"sheets/{stems[Path(name).stem]}.pdf": content for name, content in sheets.items()}
 
 
 def _files_before(out: Path) -> dict[str, str]:

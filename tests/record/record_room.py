@@ -38,6 +38,10 @@ def cone(width_mm, height_mm, x=0.0, y=0.0, n=40):
     return np.column_stack([x + width_mm / 2 * np.cos(t), y + height_mm / 2 * np.sin(t) * (1 - 0.2 * np.cos(2 * t))])
 
 
+def bands(layer):
+    return ((cone(36.4, 46.4), cone(35.6, 45.6)),) if layer == "metal" else ()
+
+
 def hop_cone():
     shape = (120, 100)
     y, x = np.mgrid[: shape[0], : shape[1]]
@@ -50,7 +54,7 @@ def hop_cone():
         ground=1 - metal,
         support=np.full(shape, 9.0, np.float32),
         outlines={"metal": (cone(36, 46),), "shadow": (cone(36, 46, 3, -3),)},
-        doubt_bands=lambda layer: ((cone(36.4, 46.4), cone(35.6, 45.6)),) if layer == "metal" else (),
+        doubt_bands=bands,
         width_mm=39.0,
         height_mm=49.0,
         metal_width_mm=36.0,

@@ -5,7 +5,7 @@ from html.parser import HTMLParser
 import pytest
 import record_room
 
-from fragkit.crew import Crew, WorkerLost, processes
+from fragkit.crew import Crew, processes
 from fragkit.record import words
 from fragkit.record.html import Html, join, table, tag
 from fragkit.record.report import begin_sections, end_sections, report_html
@@ -201,17 +201,5 @@ def test_photographs_of_one_area_are_compared_in_words(tmp_path):
 def test_sections_of_workers_are_those_drawn_here(whole, text):
     with processes(1) as executor:
         crew = Crew(executor)
-        drawn = end_sections(begin_sections(whole, crew), crew)
-    assert set(drawn) == {"walls", "repeat", "technique", "works"}
-    assert report_html(whole, drawn=drawn) == text
-
-
-def test_sections_of_a_dead_worker_are_drawn_here(whole, text):
-    class Unlucky(Crew):
-        def finish(self, begun, *, on_done):
-            return [WorkerLost() for _ in begun.tasks]
-
-    crew = Unlucky()
-    drawn = end_sections(begin_sections(whole, crew), crew)
-    assert drawn == {}
+        drawn = end_sections(whole, begin_sections(whole, crew), crew)
     assert report_html(whole, drawn=drawn) == text
