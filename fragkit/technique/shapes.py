@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import logsumexp
+from scipy.special import logsumexp, ndtr, ndtri
 
 from fragkit.motifs import Motif
 from fragkit.technique.priors import FORMINGS, Priors
@@ -29,6 +29,8 @@ FLAWS_MM = np.geomspace(0.02, 1.0, 14)
 NOISE_FACTORS = np.exp(np.linspace(-0.3, 0.3, 7))
 NOISE_LOG_SD = 0.15
 """The variance of the measuring noise is known to about 15 %."""
+FALSE_OUTLINES = 0.01
+"""Free hands that may be taken for an outline, where it is said what spread alone can tell."""
 SINGLE_SHARE = 0.5
 """Share of plates and blocks that carry one motif only; their flaws are in every copy and cannot be seen to recur."""
 
@@ -137,6 +139,19 @@ def forming_evidence(shapes: ShapeEvidence, priors: Priors) -> FloatArray:
     gain = np.minimum(grouped - alone[2:], shapes.recurrence.most_log_evidence)
     alone[2:] += np.logaddexp(np.log(SINGLE_SHARE), np.log(1.0 - SINGLE_SHARE) + gain)
     return np.asarray(alone)
+
+
+def told_by_spread(priors: Priors, size_mm: float) -> float:
+    """Share of outlines (0 to 1) that stray less than 99 of 100 free hands, for a motif of this size.
+
+    Notes
+    -----
+    Φ((ln(m₀/m₁) − 2.33 s₀) / s₁) with medians m and log-sds s of free hand (0) and outline (1): where two log-normal
+    spreads are as wide no test tells more (Neyman and Pearson), however well the strays are measured.
+    """
+    free, guided = (priors.outlines[name] for name in FORMINGS[:2])
+    apart = np.log(free.median_mm(size_mm) / guided.median_mm(size_mm))
+    return float(ndtr((apart + ndtri(FALSE_OUTLINES) * free.log_sd) / guided.log_sd))
 
 
 def _own_prior(priors: Priors, name: str, size_mm: float) -> FloatArray:

@@ -22,10 +22,11 @@ from fragkit.technique.positions import MOST_SITES, PlacingTable, gather_evidenc
 from fragkit.technique.power import Power, outlook, outlook_in_words
 from fragkit.technique.priors import FORMINGS, PLACINGS, Priors
 from fragkit.technique.regularity import RegularArea, map_regularity
-from fragkit.technique.shapes import ShapeEvidence, forming_calibration, forming_evidence, gather_shapes
+from fragkit.technique.shapes import ShapeEvidence, forming_calibration, forming_evidence, gather_shapes, told_by_spread
 from fragkit.technique.signs import Sign, sign_logs
 from fragkit.technique.verdict import OPEN, Verdict, reach_verdict
 from fragkit.threads import with_one_blas_thread
+from fragkit.units import in_percent
 
 FloatArray = NDArray[np.float64]
 
@@ -33,6 +34,11 @@ SURE_POSTERIOR = 0.99
 LEAST_OUTLOOK = 10
 """Below this posterior, what more motifs or better measurement would bring is simulated, too, with a third of the sets
 of the calibration; fewer than ten would tell nothing."""
+
+REMAINS = 0.05
+"""An answer below this posterior is out, so nothing is said of what would part it from another."""
+TOLD_RATIO = 0.5
+"""Where spread parts fewer outlines than this from free hand, the report says that it cannot."""
 
 N_FORMING = 1200
 """Outlines simulated of each forming, for the calibration."""
@@ -250,12 +256,22 @@ def _forming(weighed: Weighed, priors: Priors, signs: tuple[Sign, ...]) -> Verdi
     if weighed.shapes is not None:
         outlines = forming_evidence(weighed.shapes, priors)
         settle = "tool marks (ties, stop-dead edges, raised lip, pounce dots); more motifs with a whole outline"
-    return reach_verdict(
+    verdict = reach_verdict(
         FORMINGS,
         {"outlines": outlines, "seen by eye": sign_logs(signs, FORMINGS)},
         would_settle=settle,
         prior_logs=priors.forming_logs(),
     )
+    if not _waits_for_the_hand(weighed.shapes, verdict, priors):
+        return verdict
+    return replace(verdict, would_settle=f"{settle}; how far this hand strays where it surely drew free, measured")
+
+
+def _waits_for_the_hand(shapes: ShapeEvidence | None, verdict: Verdict, priors: Priors) -> bool:
+    """Whether free hand and outline both remain, and spreads as loosely known as these cannot part them."""
+    if shapes is None or min(verdict.posterior[name] for name in FORMINGS[:2]) < REMAINS:
+        return False
+    return told_by_spread(priors, shapes.size_mm) < TOLD_RATIO
 
 
 def _forming_calibration(weighed: Weighed, priors: Priors) -> dict[str, float]:
@@ -338,6 +354,13 @@ def _forming_notes(technique: Technique) -> tuple[str, ...]:
         f"outlines differ by {shapes.spread_mm:.2f} mm ({100 * shapes.spread_mm / shapes.size_mm:.1f} % of the motif's "
         f"size; rms, noise and place taken off); assumed medians ({technique.priors.source}): {medians}"
     ]
+    if _waits_for_the_hand(shapes, technique.forming, technique.priors):
+        free, guided = FORMINGS[:2]
+        notes.append(
+            f"“{free}” and “{guided}” cannot be told apart by how far outlines differ until the spread of this hand is "
+            f"measured: with the spreads assumed, {in_percent(told_by_spread(technique.priors, shapes.size_mm))} of "
+            "outlines at best would be known, if one free hand in a hundred may be taken for one"
+        )
     if shapes.recurrence is not None:
         columns, rows = shapes.recurrence.group
         notes.append(

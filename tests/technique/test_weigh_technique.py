@@ -10,7 +10,7 @@ from scipy.stats import multivariate_normal
 from fragkit.errors import EstimationError
 from fragkit.lattice import columns_and_rows, fit_lattice, restricted_log_likelihood
 from fragkit.placing import ContinuousPrint, OnLines, RigidGroups, SteppedOff, covariance, draw
-from fragkit.technique import FORMINGS, PLACINGS, find_recurrence, weigh_technique
+from fragkit.technique import FORMINGS, PLACINGS, OutlineSpread, Priors, find_recurrence, reweigh, weigh_technique
 from fragkit.technique.hypotheses import placing_hypotheses
 from fragkit.technique.likelihoods import log_likelihood
 from fragkit.technique.positions import gather_evidence
@@ -216,6 +216,23 @@ def test_wide_spread_speaks_for_free_hand_and_narrow_spread_against_it():
     exact = weigh_technique([RECTANGULAR], _motif(0.05, rng), rng=rng, n_calibration=10).forming
     assert exact.posterior["through a plate"] + exact.posterior["by block or roller"] > 0.95
     assert set(free.posterior) == set(FORMINGS)
+
+
+def test_hand_and_outline_wait_for_the_spread_of_this_hand_to_be_measured():
+    """By hand, 42 mm: medians 0.66 and 0.41 mm, log-sd 0.5, so (ln 1.61 - 2.326 * 0.5) / 0.5 = -1.37, which is 9 %."""
+    rng = np.random.default_rng(13)
+    technique = weigh_technique([RECTANGULAR], _motif(0.55, rng), rng=rng, n_calibration=10)
+    told = "cannot be told apart by how far outlines differ until the spread of this hand is measured"
+    assert any(told in note and " 9 % of outlines at best" in note for note in technique.notes)
+    assert technique.forming.would_settle.endswith("how far this hand strays where it surely drew free, measured")
+    measured = {
+        "drawn free": OutlineSpread(own_mm=0.3, size_ratio=0.014, log_sd=0.1),
+        "along an outline": OutlineSpread(own_mm=0.4, size_ratio=0.002, log_sd=0.1),
+    }
+    known = reweigh(technique, priors=Priors(outlines=measured))
+    assert not any(told in note for note in known.notes)
+    plate = weigh_technique([RECTANGULAR], _motif(0.05, rng), rng=rng, n_calibration=10)
+    assert not any(told in note for note in plate.notes)  # neither of the two remains
 
 
 def test_flaws_that_recur_at_equal_seats_are_found_and_others_are_not():
