@@ -49,6 +49,11 @@ def in_percent(ratio: float) -> str:
     return "under 1 %" if ratio < 0.01 else "over 99 %" if ratio > 0.99 else f"{100 * ratio:.0f} %"
 
 
+def in_fives(ratio: float) -> str:
+    """A chance to five in a hundred, for shares that some eighty simulated sets cannot tell better."""
+    return f"{5 * round(20.0 * ratio)} %"
+
+
 def counted(n: int, one: str, many: str | None = None) -> str:
     """`1 leaf`, `3 leaves`: a number and its noun; without `many` an s is put to it."""
     return f"{n} {one if n == 1 else many or one + 's'}"

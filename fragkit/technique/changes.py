@@ -17,6 +17,7 @@ from fragkit.placing import covariance
 from fragkit.sketch import sketch
 from fragkit.technique.discoveries import false_discoveries, tail_chance
 from fragkit.technique.handwork import HAND_SCATTERS, HandWork, hand_work, hands, suiting_hand
+from fragkit.technique.likelihoods import rank_gain
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[Any]
@@ -215,15 +216,11 @@ class _WeighedHand:
         logs = np.log(precision).sum(axis=1)[:, None] - 0.5 * (precision @ squares)
         return _WeighedHand(axes, precision, values, logs)
 
-    def gains(self, step: FloatArray) -> Iterator[FloatArray]:
-        """What a step (m,) adds, (scatters, sets), for each of `STEP_RATIOS`."""
-        along = self.axes.T @ step
-        information = (self.precision @ along**2)[:, None]
-        scores = (self.precision @ (along[:, None] * self.values)).reshape(len(information), 2, -1)
-        squares = (scores**2).sum(axis=1)
-        for ratio in STEP_RATIOS:
-            variance = (ratio * HAND_SCATTERS[:, None]) ** 2
-            yield 0.5 * variance * squares / (1.0 + variance * information) - np.log1p(variance * information)
+    def gains(self, step: FloatArray) -> FloatArray:
+        """What a step (m,) adds along and across the rows together, (ratios, scatters, sets), by `STEP_RATIOS`."""
+        variance = (np.array(STEP_RATIOS)[:, None, None] * HAND_SCATTERS[:, None]) ** 2
+        both = rank_gain(self.precision, self.axes.T @ step, self.values, variance=variance)
+        return np.asarray(both.reshape(*both.shape[:2], 2, -1).sum(axis=2))
 
 
 def _changes(work: HandWork, lattice: Fitted, lines: list[_Line]) -> Iterator[Change]:

@@ -154,13 +154,25 @@ class _Solved:
         """Log likelihood (scatters, k) for a precision (scatters, m) along each axis."""
         log_like = 0.5 * (np.log(precision).sum(axis=1)[:, None] - precision @ self.values**2)
         if self.drift is not None:
-            gain = _drift_gain(precision, self.drift, self.values)
+            gain = rank_gain(precision, self.drift, self.values)
             log_like += np.logaddexp(np.log1p(-drift_share), np.log(drift_share) + gain)
         return np.asarray(log_like)
 
 
-def _drift_gain(precision: FloatArray, shape: FloatArray, values: FloatArray) -> FloatArray:
-    """What a drift of unit prior variance adds to the log likelihood, (scatters, k)."""
-    information = precision @ shape**2
+def rank_gain(
+    precision: FloatArray, shape: FloatArray, values: FloatArray, *, variance: FloatArray | float = 1.0
+) -> FloatArray:
+    """What one more direction of this prior variance adds to the log likelihood of each set, (…, scatters, k).
+
+    Parameters
+    ----------
+    precision : (scatters, m) array
+        Along each axis.
+    shape : (m,) array
+        The direction: a drift, or a step beyond a line.
+    values : (m, k) array
+    variance : float or (…, scatters, 1) array
+    """
+    information = variance * (precision @ shape**2)[:, None]
     score = precision @ (shape[:, None] * values)
-    return np.asarray(0.5 * (score**2 / (1.0 + information[:, None]) - np.log1p(information)[:, None]))
+    return np.asarray(0.5 * (variance * score**2 / (1.0 + information) - np.log1p(information)))

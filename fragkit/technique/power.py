@@ -15,7 +15,7 @@ from fragkit.technique.calibration import calibrate_placing
 from fragkit.technique.likelihoods import Evidence, net_sieve
 from fragkit.technique.positions import weigh_positions
 from fragkit.technique.priors import PLACINGS, SCATTER_MM, Priors
-from fragkit.units import in_percent
+from fragkit.units import in_fives, in_percent
 
 IntArray = NDArray[np.int_]
 
@@ -158,23 +158,18 @@ def outlook_in_words(found: Power, posterior: Mapping[str, float]) -> str:
     shares = [sum(posterior[name] * row.settled_ratio[name] for name in PLACINGS) for row in found.rows]
     (first, now), *others = zip(found.rows, shares, strict=True)
     parts = [
-        f"of {row.n_motifs} in {_per_cent(share)}"
+        f"of {row.n_motifs} in {in_fives(share)}"
         if row.sd_mm == first.sd_mm
-        else f"of {row.n_motifs} measured to {row.sd_mm:.2g} mm in {_per_cent(share)}"
+        else f"of {row.n_motifs} measured to {row.sd_mm:.2g} mm in {in_fives(share)}"
         for row, share in others
     ]
     words = (
         f"in simulations one connected area of {first.n_motifs} motifs like these is settled rightly in about "
-        f"{_per_cent(now)}, {', '.join(parts)}"
+        f"{in_fives(now)}, {', '.join(parts)}"
     )
     if max(shares) >= SETTLED_SHARE:
         return words
     return f"{words}; places alone will hardly settle it, so look for the marks of tools"
-
-
-def _per_cent(share: float) -> str:
-    """To five in a hundred: eighty simulated sets tell a share no better."""
-    return f"{5 * round(20.0 * share)} %"
 
 
 def _power(
