@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import accumulate
 from typing import Any
 
 import numpy as np
@@ -30,7 +31,12 @@ SIDES: Mapping[str, tuple[float, float]] = {
     "bottom": (0.0, -1.0),
     "top": (0.0, 1.0),
 }
-N_SHADOW_RINGS = 12
+EDGE_POINTS_MM = 0.3
+"""Spacing of the points along the outlines whose cells share out the shadow."""
+
+ASTRAY_MM = 1e-3
+"""How far these points are moved at random: four on one circle, as in a mirrored form, have no clean cells."""
+
 MIN_KEPT_METAL_RATIO = 0.5
 """A form that keeps less of the metal than this is no longer the motif; an assumption."""
 
@@ -99,36 +105,34 @@ def reshaped_forms(whole: Form) -> tuple[Form, ...]:
     kept. The shadow that lies nearer to the metal that stays is kept with it. A motif of a single metal part
     has no such forms.
     """
-    metal = area_of(whole.outlines["metal"])
-    parts = list(parts_of(metal))
-    shadow = area_of(whole.outlines["shadow"])
-    forms = [form for side in SIDES for form in _drop_from(side, parts, shadow, whole)]
-    return tuple(sorted(forms, key=lambda form: -area_of(form.outlines["metal"]).area))
+    parts = parts_of(area_of(whole.outlines["metal"]))
+    shadow, cells = area_of(whole.outlines["shadow"]), _cells(parts)
+    forms = [form for side in SIDES for form in _drop_from(side, parts, cells, shadow, whole)]
+    return tuple(sorted(forms, key=lambda form: -form.metal_mm2))
 
 
-def _drop_from(side: str, parts: list[Any], shadow: Any, whole: Form) -> list[Form]:
+def _drop_from(side: str, parts: Sequence[Any], cells: Sequence[Any], shadow: Any, whole: Form) -> Iterator[Form]:
     direction = np.array(SIDES[side])
-    outermost_first = sorted(parts, key=lambda part: -float((np.asarray(part.exterior.coords) @ direction).max()))
+    reach = [float((np.asarray(part.exterior.coords) @ direction).max()) for part in parts]
+    innermost_first = sorted(range(len(parts)), key=lambda k: reach[k])
     total = sum(part.area for part in parts)
-    forms, reach = [], float((whole.bound_mm @ direction).max())
+    cells_kept = list(accumulate((cells[k] for k in innermost_first), shapely.union))
     for n_dropped in range(1, len(parts)):
-        kept = shapely.union_all(outermost_first[n_dropped:])
-        if kept.area < MIN_KEPT_METAL_RATIO * total:
-            break
-        rest = _shadow_of(kept, shadow, shapely.union_all(parts))
-        outlines = {"metal": rings_of(kept), "shadow": rings_of(rest)}
-        form = make_form(f"without {side} {n_dropped}", outlines)
-        if float((form.bound_mm @ direction).max()) < 0.95 * reach:
-            forms.append(form)
-    return forms
+        kept = innermost_first[: len(parts) - n_dropped]
+        metal = shapely.multipolygons([parts[k] for k in kept])
+        if metal.area < MIN_KEPT_METAL_RATIO * total:
+            return
+        nearer = shadow.intersection(cells_kept[len(kept) - 1]).difference(metal)
+        form = make_form(f"without {side} {n_dropped}", {"metal": rings_of(metal), "shadow": rings_of(nearer)})
+        if float((form.bound_mm @ direction).max()) < 0.95 * float((whole.bound_mm @ direction).max()):
+            yield form
 
 
-def _shadow_of(kept: Any, shadow: Any, metal: Any) -> Any:
-    if shadow.is_empty:
-        return shadow
-    """Shadow that lies nearer to the kept metal than to the dropped, found in rings around both."""
-    dropped = metal.difference(kept)
-    width = float(shapely.distance(shapely.points(shapely.get_coordinates(shadow)), metal).max())
-    radii = width * (1.0 + np.arange(N_SHADOW_RINGS)) / N_SHADOW_RINGS
-    nearer = shapely.union_all([kept.buffer(r).difference(dropped.buffer(r)) for r in radii])
-    return shadow.intersection(nearer).difference(kept)
+def _cells(parts: Sequence[Any]) -> list[Any]:
+    """Of each part, all that lies nearer to it than to the others: the Voronoi cells of points along its outline."""
+    rings = [np.asarray(shapely.segmentize(part.exterior, EDGE_POINTS_MM).coords)[:-1] for part in parts]
+    reach = shapely.box(*shapely.total_bounds(list(parts))).buffer(np.ptp(np.vstack(rings)))
+    points = np.vstack(rings) + np.random.default_rng(0).uniform(-ASTRAY_MM, ASTRAY_MM, (sum(map(len, rings)), 2))
+    cells = shapely.voronoi_polygons(shapely.multipoints(points), extend_to=reach, ordered=True)
+    starts = np.cumsum([len(ring) for ring in rings])[:-1]
+    return [shapely.union_all(own) for own in np.split(shapely.get_parts(cells), starts)]

@@ -11,6 +11,8 @@ from fragkit.layout import lay_out, motif_forms
 from fragkit.layout.gaps import Gap, gap_runs, level_spans, plumb_spans, wide_gaps
 from fragkit.layout.insets import free_area, inset
 from fragkit.layout.shapes import GUARD_MM, bounding_polygon, make_form, reshaped_forms
+from fragkit.motifs.parts import area_of, rings_of
+from fragkit.simulate.drawings import MOTIFS, draw_motif
 from fragkit.survey import LayoutEntry, OpeningEntry
 
 
@@ -81,6 +83,24 @@ def test_lobes_are_dropped_whole_from_one_side_and_half_the_metal_is_kept(make_m
         for ring in form.outlines["metal"]:
             assert any(Polygon(ring).equals(part) for part in parts), "a lobe was cut"
     assert forms["without top 1"].bound_mm[:, 1].max() < whole.bound_mm[:, 1].max() - 10
+
+
+@pytest.mark.parametrize("name", sorted(MOTIFS))
+def test_a_lobe_takes_the_shadow_that_lies_nearest_to_it_along(name):
+    """By brute force: places in the shadow, asked which metal is nearest to them."""
+    drawing = draw_motif(name)
+    seen = drawing.shadow.difference(drawing.metal)
+    whole = make_form("whole", {"metal": rings_of(drawing.metal), "shadow": rings_of(seen)})
+    metal, shadow = area_of(whole.outlines["metal"]), area_of(whole.outlines["shadow"])
+    places = shapely.points(np.random.default_rng(3).uniform(*np.array(shadow.bounds).reshape(2, 2), (3000, 2)))
+    places = places[shapely.contains(shadow, places)]
+    for form in reshaped_forms(whole):
+        kept = area_of(form.outlines["metal"])
+        to_kept, to_dropped = shapely.distance(places, kept), shapely.distance(places, metal.difference(kept))
+        plain = np.abs(to_kept - to_dropped) > 0.1
+        stays = shapely.contains(area_of(form.outlines["shadow"]), places)
+        assert plain.sum() > 100
+        assert np.array_equal(stays[plain], (to_kept < to_dropped)[plain])
 
 
 def test_a_motif_of_one_piece_is_never_reshaped(make_motif):
