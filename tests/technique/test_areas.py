@@ -7,12 +7,16 @@ from types import SimpleNamespace
 import numpy as np
 import placing_sets as sets
 import pytest
+from scipy.stats import multivariate_normal
 from statsmodels.stats.multitest import multipletests
 
 from fragkit.errors import EstimationError
 from fragkit.lattice import fit_lattice, fit_row
 from fragkit.technique import compare_areas, false_discoveries, find_changes, find_trade_lengths, map_regularity
+from fragkit.technique.changes import STEP_RATIOS, _WeighedHand
 from fragkit.technique.discoveries import tail_chance
+from fragkit.technique.handwork import HAND_SCATTERS
+from fragkit.technique.likelihoods import rank_gain
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 NET = np.array([sets.ACROSS, sets.DOWN])
@@ -115,6 +119,24 @@ def test_benchmark_of_regularity():
     false = sum(bool(map_regularity(patched_wall(rng, patch=False)[0], rng=rng)) for _ in range(100))
     print(f"walls without a patch, 100: shown <= 0.05 / {false / 100:.2f}")
     assert false <= 10
+
+
+def test_one_rank_more_gains_what_dense_normal_likelihoods_give():
+    """A drift, and a step along and across the rows, against scipy's density of the whole covariance."""
+    rng = np.random.default_rng(15)
+    spread, shape, values = rng.uniform(0.5, 2.0, 6), rng.standard_normal(6), rng.standard_normal((6, 2))
+    gain = rank_gain(1.0 / spread[None], shape, values, variance=1.7)
+    with_shape = multivariate_normal(np.zeros(6), np.diag(spread) + 1.7 * np.outer(shape, shape))
+    without = multivariate_normal(np.zeros(6), np.diag(spread))
+    np.testing.assert_allclose(gain[0], with_shape.logpdf(values.T) - without.logpdf(values.T), rtol=0, atol=1e-9)
+    kernel = np.cov(rng.standard_normal((6, 20)))
+    gains = _WeighedHand.of(kernel, np.column_stack([values[:, :1], values[:, 1:]]), 0.3).gains(shape)
+    for ratio, ours in zip(STEP_RATIOS, gains, strict=True):
+        for k in (10, 30):
+            hand = 0.3 * np.eye(6) + HAND_SCATTERS[k] ** 2 * kernel
+            step = (ratio * HAND_SCATTERS[k]) ** 2 * np.outer(shape, shape)
+            logs = [multivariate_normal(np.zeros(6), one).logpdf(values.T).sum() for one in (hand + step, hand)]
+            assert ours[k, 0] == pytest.approx(logs[0] - logs[1], abs=1e-9)
 
 
 def test_a_step_in_the_net_is_found_where_it_is():

@@ -13,6 +13,7 @@ from fragkit.technique import FORMINGS, PLACINGS, Marks, OutlineSpread, Priors, 
 from fragkit.technique import weigh_technique as weigh
 from fragkit.technique.power import outlook, outlook_in_words
 from fragkit.technique.priors import SCATTERS_MM
+from fragkit.units import in_fives
 
 
 @pytest.fixture(scope="module")
@@ -129,6 +130,8 @@ def test_what_would_settle_an_open_verdict_is_said_in_a_sentence():
         outlook(6, 1.0, scatter_mm=1.0, spacing_mm=(90.0, 90.0), n_sets=10, rng=rng), placing.posterior
     )
     assert said.endswith("look for the marks of tools")
+    assert all(int(share) % 5 == 0 for share in re.findall(r"(\d+) %", said))
+    assert [in_fives(ratio) for ratio in (0.0, 0.56, 0.99)] == ["0 %", "55 %", "100 %"]
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,51 @@
+"""The search for recurring flaws, part by part: chances, draws, and the likeness of white noise."""
+
+import numpy as np
+import placing_sets as sets
+import pytest
+from scipy.stats import wishart
+
+from fragkit.technique import find_recurrence
+from fragkit.technique.recurrence import N_NULL, _strongest, _white
+
+
+def test_the_larger_of_two_chances_is_given():
+    """Of ten simulated steps none reaches the real one, of ten shuffled ones four do."""
+    real, leads = np.array([3.0]), np.zeros(1)
+    simulated = np.linspace(-1.0, 1.0, 10)[:, None]
+    shuffled = np.array([-8.0, -8.0, -8.0, -4.0, -4.0, 4.0, 7.0, 7.0, 7.0, 7.0])[:, None]
+    assert _strongest(real, simulated, shuffled, leads) == (0, pytest.approx((1 + 5) / 11))
+
+
+def test_larger_groups_must_lead():
+    real, nulls = np.array([2.5, 3.0]), np.random.default_rng(1).standard_normal((2, 400, 2))
+    assert _strongest(real, *nulls, np.array([0.0, 0.0]))[0] == 1
+    assert _strongest(real, *nulls, np.array([0.0, 2.0]))[0] == 0
+
+
+@pytest.mark.parametrize("n_samples", [3, 9], ids=["fewer samples than copies", "more"])
+def test_likeness_of_white_noise(n_samples):
+    """Mean, variances and determinant of sums of products; of many samples as scipy draws them, too."""
+    rng = np.random.default_rng(2)
+    tables = np.array([(one := _white(5, n_samples, rng)) @ one.T for _ in range(4000)])
+    np.testing.assert_allclose(tables.mean(axis=0), n_samples * np.eye(5), rtol=0, atol=0.35)  # five sds of a mean
+    assert tables[:, 4, 4].var() == pytest.approx(2.0 * n_samples, rel=0.15)
+    assert tables[:, 1, 4].var() == pytest.approx(n_samples, rel=0.15)
+    if n_samples > 5:
+        drawn = wishart(n_samples, np.eye(5)).rvs(4000, random_state=rng)
+        ours, theirs = (np.linalg.slogdet(one)[1].mean() for one in (tables, drawn))
+        assert ours == pytest.approx(theirs, abs=0.15)  # its sd is 1.4: five sds of the difference
+
+
+def test_doubtful_chances_rest_on_many_draws():
+    """Flaws that are just found: p is a count of a thousand, not of two hundred."""
+    rng, sites = np.random.default_rng(5), sets.grid(6, 4)
+    doubtful = []
+    for _ in range(8):
+        strays = 0.15 * rng.standard_normal((2, 100))[sites[:, 0] % 2] + rng.standard_normal((24, 100))
+        p = find_recurrence(strays, np.ones(strays.shape, bool), sites, rng=rng).p
+        doubtful += [p] if 0.002 < p < 0.09 else []
+    counts = np.array(doubtful) * (1 + N_NULL)
+    assert len(counts) >= 2
+    np.testing.assert_allclose(counts, np.round(counts), rtol=0, atol=1e-6)
+    assert np.any(np.abs(counts / 5.0 - np.round(counts / 5.0)) > 0.1)  # two hundred draws give multiples of five
