@@ -15,6 +15,7 @@ GROUP = 32
 """Copies that are done one after the other, groups of them side by side."""
 
 P = ParamSpec("P")
+S = TypeVar("S")
 T = TypeVar("T")
 
 
@@ -52,6 +53,12 @@ def side_by_side(function: Callable[..., T], *columns: Sequence[Any]) -> list[T]
         return [function(*row) for row in zip(*columns, strict=True)]
     with ThreadPoolExecutor(n_threads) as executor:
         return list(executor.map(function, *columns))
+
+
+def at_once(one: Callable[[], S], other: Callable[[], T]) -> tuple[S, T]:
+    """`(one(), other())`, by two threads if OpenCV may use as many."""
+    first, second = side_by_side(lambda function: function(), (one, other))
+    return first, second
 
 
 def in_groups(function: Callable[[int], object], n: int, *, size: int = GROUP) -> None:

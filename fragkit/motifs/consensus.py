@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any
 
@@ -32,7 +32,7 @@ from fragkit.motifs.silhouette import Strays, stray_from_silhouette
 from fragkit.motifs.stance import measure_stance
 from fragkit.motifs.straightening import Bends
 from fragkit.rectify import Picture
-from fragkit.threads import side_by_side, with_one_blas_thread
+from fragkit.threads import at_once, side_by_side, with_one_blas_thread
 
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
@@ -88,14 +88,22 @@ def build_motif(
     sheets, learned = learn_copies(sheets)
     fine = finer(learned.grid, max(FINEST_MM, min(s.fine.mm_per_px for s in sheets)))
     shares = _share(sheets, learned, fine)
-    copied = _copied(sheets, shares, fine)
+    motif, (labelled, guessed) = at_once(
+        partial(_motif, sheets, shares, fine), partial(_labelled, sheets, learned, _copied(sheets, shares, fine))
+    )
+    shapes = [picture.coverage.shape for picture, _ in examples]
+    full = [_full_size(*parts) for parts in zip(labelled, given, ratios, shapes, strict=True)]
+    final, sure = zip(*full, strict=True)
+    return replace(motif, labels=final, label_percent=sure, notes=((GUESS_NOTE,) if guessed else ()) + motif.notes)
+
+
+def _labelled(
+    sheets: Sequence[Sheet], learned: Learned, copied: Sequence[Copied]
+) -> tuple[list[tuple[LabelArray, LabelArray]], bool]:
+    """Labels of each sheet's fine picture, how sure each is, and whether later work was parted from loss by a guess."""
     read = side_by_side(partial(_label, learned), sheets, copied)
     parted, guessed = part_later_work([r.codes for r in read], sheets)
-    detailed = side_by_side(_settled, read, parted, sheets, copied)
-    shapes = [picture.coverage.shape for picture, _ in examples]
-    full = [_full_size(*parts) for parts in zip(detailed, given, ratios, shapes, strict=True)]
-    final, sure = zip(*full, strict=True)
-    return _motif(sheets, shares, fine, (final, sure), (GUESS_NOTE,) if guessed else ())
+    return side_by_side(_settled, read, parted, sheets, copied), guessed
 
 
 def _settled(read: Read, parted: LabelArray, sheet: Sheet, copied: Copied) -> tuple[LabelArray, LabelArray]:
@@ -247,13 +255,8 @@ def _label(learned: Learned, sheet: Sheet, copied: Copied) -> Read:
     return label_picture(sheet, sites, copied, learned.surfaces)
 
 
-def _motif(
-    sheets: Sequence[Sheet],
-    shares: _Shares,
-    grid: Grid,
-    labels: tuple[tuple[LabelArray, ...], tuple[LabelArray, ...]],
-    notes: tuple[str, ...],
-) -> Motif:
+def _motif(sheets: Sequence[Sheet], shares: _Shares, grid: Grid) -> Motif:
+    """The motif without labels."""
     atlas, pitch = shares.atlas, grid.mm_per_px
     found = {name: lines.outlines_of(shares.typical[k], grid) for name, k in (("metal", METAL), ("shadow", SHADOW))}
     if not found["metal"]:
@@ -298,11 +301,10 @@ def _motif(
         shapes=strays.shapes if strays else None,
         stance=measure_stance(shares.metal, shares.weight, grid),
         resolution=shares.resolution,
-        labels=labels[0],
-        label_percent=labels[1],
+        labels=(),
         doubts_mm={k: tuple(frozen_array(doubts[k].half_mm(p)) for p in parts) for k, parts in found.items()},
         bands_mm={k: _moved(doubts[k].bands(parts), middle) for k, parts in found.items()},
-        notes=notes + _doubts(shares, outlines, max(sheet.fine.mm_per_px for sheet in sheets)),
+        notes=_doubts(shares, outlines, max(sheet.fine.mm_per_px for sheet in sheets)),
     )
 
 

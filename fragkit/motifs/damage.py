@@ -28,8 +28,8 @@ TEXTURE_MM = 0.4
 FLOOR_GROUND, FLOOR_FOREIGN = 0.002, 0.05
 """Even share of each density: a look that the ground never has is foreign."""
 N_STEPS = 5
-ENOUGH_PIXELS = 1_000_000
-"""Densities are learned from every second row and column where there are more pixels than these."""
+ENOUGH_PIXELS = 2_000_000
+"""Looks are learned from every second row and column of those that tell damage where there are more than these."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -118,16 +118,16 @@ def damage_odds(
     Two densities over colour and roughness and a probability that is smooth in space, by expectation and maximisation.
     """
     step = thinning(mm_per_px)
+    if foreign.size > ENOUGH_PIXELS:
+        step, foreign = 2 * step, foreign[::2, ::2]
     thin = np.s_[::step, ::step]
     there, trust = (mask[thin].astype(np.float32) for mask in (on_ground, on_ground & trusted))
-    some, now, width_px = codes[thin], foreign.copy(), DAMAGE_MM / (mm_per_px * step)
-    few = np.s_[::2, ::2] if some.size > ENOUGH_PIXELS else np.s_[:, :]
+    some, now, width_px = codes[thin], foreign, DAMAGE_MM / (mm_per_px * step)
     around = np.maximum(widely(there, width_px), np.float32(1e-3))
     for _ in range(N_STEPS):
-        of_ground = _density(some[few], (trust * (1.0 - now))[few], FLOOR_GROUND)
-        now *= there
-        ratios = (_density(some[few], now[few], FLOOR_FOREIGN) / of_ground).astype(np.float32)
-        prior = np.clip(widely(now, width_px) / around, np.float32(0.01), np.float32(0.97))
+        of_ground = _density(some, trust * (1.0 - now), FLOOR_GROUND)
+        ratios = (_density(some, now * there, FLOOR_FOREIGN) / of_ground).astype(np.float32)
+        prior = np.clip(widely(now * there, width_px) / around, np.float32(0.01), np.float32(0.97))
         now = np.asarray(prior * ratios[some], np.float32)
         now /= now + 1.0 - prior
     return Odds(codes, ratios)

@@ -126,12 +126,14 @@ def _multiple(sheet: Sheet) -> int:
 def _places(sites: Sequence[tuple[FloatArray, float]], copied: Copied) -> Callable[[Picture], Float32Array]:
     """What gives the undamaged shares (3, h, w) of metal, shadow and ground in a part of a picture."""
     layers = {trust: cv2.merge(list(np.float32(trust) * copied.atlas[:GROUND])) for _, trust in sites}
+    centres = np.array([xy_mm for xy_mm, _ in sites])
     bends = [*copied.backs, *[None] * (len(sites) - len(copied.backs))]
 
     def prior(picture: Picture) -> Float32Array:
         out = np.zeros((3, *picture.coverage.shape), np.float32)
-        for (xy_mm, trust), back in zip(sites, bends, strict=True):
-            _lay(out[:GROUND], layers[trust], copied.grid.to_grid(picture, xy_mm), back)
+        rows, reach = picture.to_px(centres)[:, 1], copied.grid.reach_mm / picture.mm_per_px + 2.0
+        for k in np.flatnonzero((rows > -reach) & (rows < len(picture.coverage) + reach)):
+            _lay(out[:GROUND], layers[sites[k][1]], copied.grid.to_grid(picture, centres[k]), bends[k])
         np.subtract(1.0, out[METAL], out=out[GROUND])
         out[GROUND] -= out[SHADOW]
         np.clip(out[GROUND], 0.002, 1.0, out=out[GROUND])

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
-from fragkit.motifs.labels import LATER_CODE, LOSS_CODE, between_motifs, disc
+from fragkit.motifs.labels import LATER_CODE, LOSS_CODE, MARGIN_MM, between_motifs, disc
 from fragkit.motifs.learning import Sheet
 from fragkit.motifs.mixture import widely
+from fragkit.motifs.strips import strips_of
 from fragkit.motifs.tones import OPPONENT
 from fragkit.opencv import cv2
 from fragkit.threads import side_by_side
@@ -48,7 +50,7 @@ def part_later_work(codes: Sequence[LabelArray], sheets: Sequence[Sheet]) -> tup
     motifs is loss, and what differs from it clearly and is compact is later work, or something laid on the wall. Looks
     are read away from borders, where tones are mixed; what lies on a border goes with the nearest surface read.
     """
-    looks = side_by_side(_looks, sheets)
+    looks = side_by_side(_looks, codes, sheets)
     given = _looks_given(looks, sheets)
     loss = given[0] if given else _look_of_loss(codes, looks, sheets)
     if loss is None:
@@ -58,8 +60,9 @@ def part_later_work(codes: Sequence[LabelArray], sheets: Sequence[Sheet]) -> tup
     return tuple(parted), given is None and any(bool(np.any(c == LATER_CODE)) for c in parted)
 
 
-def _parted(loss: Look, later: Look | None, codes: LabelArray, look: Float32Array, sheet: Sheet) -> LabelArray:
-    far = _distance2(look, *loss) > (_distance2(look, *later) if later else FAR_FROM_LOSS)
+def _parted(loss: Look, later: Look | None, codes: LabelArray, look: _Looks, sheet: Sheet) -> LabelArray:
+    far = np.zeros(codes.shape, bool)
+    far[look.where] = _distance2(look.values, *loss) > (_distance2(look.values, *later) if later else FAR_FROM_LOSS)
     return np.where(_later(codes == LOSS_CODE, far, sheet), LATER_CODE, codes).astype(np.uint8)
 
 
@@ -76,23 +79,45 @@ def _later(lost: BoolArray, far: BoolArray, sheet: Sheet) -> BoolArray:
     return np.asarray(lost & (to_later < to_rest) & (to_later <= reach_px))
 
 
-def _looks(sheet: Sheet) -> Float32Array:
+@dataclass(frozen=True, eq=False)
+class _Looks:
+    """Tone and roughness (n, 4) around the places of a picture (h, w) that are foreign, or labelled so."""
+
+    where: BoolArray
+    values: Float32Array
+
+    def at(self, mask: BoolArray) -> Float32Array:
+        """Those (m, 4) of a part of these places."""
+        return self.values[mask[self.where]]
+
+
+def _looks(codes: LabelArray, sheet: Sheet) -> _Looks:
+    where = codes == LOSS_CODE
+    if sheet.given is not None:
+        where |= sheet.given >= LOSS_CODE
+    margin_px = round(MARGIN_MM / sheet.picture.mm_per_px)
+    strips = strips_of(where.shape, margin_px=margin_px, multiple=1)
+    parts = side_by_side(lambda strip: _look_around(sheet.rows(strip.outer))[strip.own][where[strip.inner]], strips)
+    return _Looks(where, np.concatenate(parts))
+
+
+def _look_around(sheet: Sheet) -> Float32Array:
     """Tone and roughness (h, w, 4) around each place; a crack, being narrow, is left out of both."""
     width_px = LOOK_MM / sheet.picture.mm_per_px
     whole = np.asarray(cv2.medianBlur(sheet.ratio, 5), np.float32)
     light = np.asarray(cv2.transform(sheet.ratio, OPPONENT[:1]), np.float32)
-    fine = np.abs(light - cv2.GaussianBlur(light, (0, 0), FINE_PX))
+    fine = cv2.absdiff(light, cv2.GaussianBlur(light, (0, 0), FINE_PX))
     fine = np.minimum(fine, np.float32(CAP_RATIO) * widely(fine, 4.0 * width_px))
-    rough = np.float32(ROUGH_SCALE) * np.log(widely(fine, width_px) + np.float32(1e-4))
+    rough = np.float32(ROUGH_SCALE) * np.asarray(cv2.log(widely(fine, width_px) + np.float32(1e-4)))
     return np.dstack([widely(whole, width_px), rough])
 
 
-def _looks_given(looks: Sequence[Float32Array], sheets: Sequence[Sheet]) -> tuple[Look, Look] | None:
+def _looks_given(looks: Sequence[_Looks], sheets: Sequence[Sheet]) -> tuple[Look, Look] | None:
     """Mean and inverse covariance of loss and later work where the user labelled both."""
     found = []
     for code in (LOSS_CODE, LATER_CODE):
         parts = [
-            look[sheet.given == code] for look, sheet in zip(looks, sheets, strict=True) if sheet.given is not None
+            look.at(sheet.given == code) for look, sheet in zip(looks, sheets, strict=True) if sheet.given is not None
         ]
         values = np.concatenate([*parts, np.empty((0, 4), np.float32)])
         if len(values) < FEWEST_PX:
@@ -101,13 +126,13 @@ def _looks_given(looks: Sequence[Float32Array], sheets: Sequence[Sheet]) -> tupl
     return found[0], found[1]
 
 
-def _look_of_loss(codes: Sequence[LabelArray], looks: Sequence[Float32Array], sheets: Sequence[Sheet]) -> Look | None:
+def _look_of_loss(codes: Sequence[LabelArray], looks: Sequence[_Looks], sheets: Sequence[Sheet]) -> Look | None:
     """The commonest foreign look between the motifs."""
     within = [np.empty((0, 4), np.float32)]
     for layer, look, sheet in zip(codes, looks, sheets, strict=True):
         if len(sheet.xy_mm):
             core = cv2.erode((layer == LOSS_CODE).astype(np.uint8), disc(HOLLOW_MM, sheet)) > 0
-            within.append(look[core & between_motifs(sheet, reach_ratio=0.0)])
+            within.append(look.at(core & between_motifs(sheet, reach_ratio=0.0)))
     values = np.concatenate(within)
     return _commonest(values[:: max(1, len(values) // 60000)]) if len(values) >= FEWEST_PX else None
 

@@ -22,6 +22,8 @@ LOCAL_MM = (25.0, 12.0)
 GOOD_RATIO = 0.6
 STRIP_PX = 500_000
 """Whole numbers are averaged by strips of about so many pixels, so that no second picture is held."""
+POWERS = ((0, 0), (1, 0), (0, 1), (2, 0), (1, 1), (0, 2), (3, 0), (2, 1), (1, 2), (0, 3))
+"""Of x and y, in the terms of a light of low order."""
 GONE_RATIO = 0.3
 """Where less than this of the motifs around is left, what looks like ground is not trusted to be it."""
 
@@ -165,33 +167,34 @@ def _surface(places: FloatArray, modes: FloatArray, shape: tuple[int, int]) -> F
         residual = np.abs(away - tone).max(axis=1)
         weights = _tukey(residual, 4.0 * (1.4826 * np.median(residual) + 0.004))
         tone = np.average(away, axis=0, weights=weights)
-    fitted = _terms(_all_places(shape), shape, n_terms) @ light
-    return np.exp(fitted.reshape(*shape, 1) + tone).astype(np.float32)
+    return np.exp(_everywhere(light, shape) + tone.astype(np.float32))
 
 
 def _light_of_pixels(ratio: Float32Array, read: NDArray[np.bool_]) -> Float32Array:
     """What is left of uneven light (h, w, 1): a cubic through the pixels of the ground, limits closing in."""
     shape = ratio.shape[:2]
-    design = _terms(_all_places(shape), shape, 10)
     used = np.flatnonzero(read)[:: max(1, int(read.sum()) // 20_000)]
     logs = np.log(np.maximum(ratio.reshape(-1, 3)[used], 1e-3)).astype(float)
-    within, light = design[used], np.zeros(10)
+    within, light = _terms(np.column_stack([used % shape[1], used // shape[1]]), shape, 10), np.zeros(10)
     for limit in (0.15, 0.12, 0.09, 0.07, 0.06, 0.06):
         away = logs - (within @ light)[:, None]
         light = _fit(within, logs.mean(axis=1), _tukey(np.abs(away).max(axis=1), limit))
-    return np.exp(design @ light).reshape(*shape, 1).astype(np.float32)
+    return np.exp(_everywhere(light, shape))
 
 
-def _all_places(shape: tuple[int, int]) -> FloatArray:
-    ys, xs = np.indices(shape)
-    return np.stack([xs.ravel(), ys.ravel()], axis=1).astype(float)
+def _everywhere(light: FloatArray, shape: tuple[int, int]) -> Float32Array:
+    """Powers of x and y with some weights (n_terms,), all over a picture (h, w, 1)."""
+    table = np.zeros((4, 4))
+    for (of_x, of_y), weight in zip(POWERS, light, strict=False):
+        table[of_y, of_x] = weight
+    x, y = (np.vander(2.0 * np.arange(side) / side - 1.0, 4, increasing=True) for side in shape[::-1])
+    return np.asarray((y @ table @ x.T)[..., None], np.float32)
 
 
 def _terms(xy: FloatArray, shape: tuple[int, int], n_terms: int) -> FloatArray:
     """Powers of x and y up to degree 0, 1, 2 or 3 (1, 3, 6 or 10 terms), the picture spanning -1 to 1."""
     x, y = (2.0 * xy / np.array(shape[::-1], float) - 1.0).T
-    powers = [np.ones_like(x), x, y, x * x, x * y, y * y, x**3, x * x * y, x * y * y, y**3]
-    return np.stack(powers[:n_terms], axis=1)
+    return np.stack([x**of_x * y**of_y for of_x, of_y in POWERS[:n_terms]], axis=1)
 
 
 def _fit(design: FloatArray, values: FloatArray, weights: FloatArray) -> FloatArray:
