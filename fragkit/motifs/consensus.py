@@ -154,8 +154,8 @@ class _Shares:
     """What the copies show.
 
     Shares of metal and shadow in each copy (n, h, w) and how far it is seen; in all of them straightened (3, h, w), in
-    a typical one; the copies straightened and in the detail of all (2, n, h, w), and the fields (n, 2, h, w) that lead
-    from a copy to the straight motif.
+    a typical one; the copies straightened and in the detail of all (n, h, w, 2), of 255, and the fields (n, 2, h, w)
+    that lead from a copy to the straight motif.
     """
 
     metal: Float32Array
@@ -163,7 +163,7 @@ class _Shares:
     atlas: Float32Array
     typical: Float32Array
     resolution: RingCorrelation
-    details: Float32Array
+    details: LabelArray
     backs: Float32Array
 
 
@@ -242,7 +242,7 @@ def _typical(metal: Float32Array, shadow: Float32Array) -> Float32Array:
 def _copied(sheets: Sequence[Sheet], shares: _Shares, grid: Grid) -> list[Copied]:
     """The copies of each picture."""
     ends = np.cumsum([len(sheet.xy_mm) for sheet in sheets])[:-1]
-    parts = zip(np.split(shares.details, ends, axis=1), np.split(shares.backs, ends), strict=True)
+    parts = zip(np.split(shares.details, ends), np.split(shares.backs, ends), strict=True)
     return [Copied(*own, shares.typical, grid) for own in parts]
 
 

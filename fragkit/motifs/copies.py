@@ -38,17 +38,19 @@ class Grid:
         y = (self.centre_px[1] - np.arange(self.shape[0])) * self.mm_per_px
         return np.asarray(x, float), np.asarray(y, float)
 
-    @property
-    def reach_mm(self) -> float:
-        """How far the grid reaches from the centre, at most."""
-        return float(np.hypot(*self.shape)) * self.mm_per_px
-
     def to_grid(self, picture: Picture, xy_mm: FloatArray) -> FloatArray:
         """Affine matrix (2, 3) from picture pixels to grid pixels for a copy centred at `xy_mm`."""
         scale = picture.mm_per_px / self.mm_per_px
         centre = picture.to_px(xy_mm)
         x, y = np.array(self.centre_px) - scale * centre
         return np.array([[scale, 0.0, x], [0.0, scale, y]])
+
+
+def near(picture: Picture, xy_mm: FloatArray, grid: Grid) -> NDArray[np.int64]:
+    """Numbers of the copies centred at `xy_mm` that may reach the rows of a picture."""
+    reach_px = float(np.hypot(*grid.shape)) * grid.mm_per_px / picture.mm_per_px + 2.0
+    rows = picture.to_px(xy_mm)[:, 1]
+    return np.flatnonzero((rows > -reach_px) & (rows < len(picture.coverage) + reach_px))
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

@@ -14,9 +14,12 @@ from fragkit.motifs.shares import Consensus
 
 Float32Array = NDArray[np.float32]
 
+WHOLE = 255
+"""A share of one, where shares are held in whole numbers."""
 
-def detail(both: Consensus, typical: Float32Array, shares: tuple[Float32Array, Float32Array]) -> Float32Array:
-    """Shares (2, n, h, w) of metal and shadow in each copy, straightened, as sharp as the typical one.
+
+def detail(both: Consensus, typical: Float32Array, shares: tuple[Float32Array, Float32Array]) -> NDArray[np.uint8]:
+    """Shares (n, h, w, 2) of metal and shadow in each copy, of 255, straightened, as sharp as the typical one.
 
     Parameters
     ----------
@@ -27,7 +30,9 @@ def detail(both: Consensus, typical: Float32Array, shares: tuple[Float32Array, F
     shares : pair of (n, h, w) arrays
         Shares of metal and shadow read in each copy.
     """
-    gain = typical[: SHADOW + 1] - np.stack([both.metal, both.shadow])
-    out = np.clip(np.stack(shares) + gain[:, None], 0.0, 1.0)
-    out[SHADOW] = np.minimum(out[SHADOW], 1.0 - out[METAL])
-    return np.asarray(out, np.float32)
+    metal = np.clip(shares[METAL] + (typical[METAL] - both.metal), 0.0, 1.0)
+    shadow = np.clip(shares[SHADOW] + (typical[SHADOW] - both.shadow), 0.0, 1.0 - metal)
+    out = np.empty((*metal.shape, 2), np.uint8)
+    for layer, share in ((METAL, metal), (SHADOW, shadow)):
+        np.rint(WHOLE * share, out=out[..., layer], casting="unsafe")
+    return out

@@ -10,8 +10,9 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from fragkit.motifs.copies import Grid
+from fragkit.motifs.copies import Grid, near
 from fragkit.motifs.damage import Odds, damage_odds, looks_of, thinning
+from fragkit.motifs.details import WHOLE
 from fragkit.motifs.learning import Sheet
 from fragkit.motifs.mixture import FOREIGN, GROUND, METAL, SHADOW, Surfaces, clamp, expect, foreign_of, undamaged
 from fragkit.motifs.neighbourhood import block_px, damage_goes_on
@@ -26,8 +27,6 @@ LabelArray = NDArray[np.uint8]
 BoolArray = NDArray[np.bool_]
 
 NOT_READ, GROUND_CODE, SHADOW_CODE, METAL_CODE, LOSS_CODE, LATER_CODE = range(6)
-WHOLE = 255
-"""A share of one, where shares are held in whole numbers."""
 CRACK_MM = 0.6
 """Damage not twice as wide as this is a crack in the surface, not a loss of it."""
 MARGIN_MM = 24.0
@@ -76,15 +75,15 @@ class Copied:
 
     Attributes
     ----------
-    shares : (2, n, rows, columns) array
-        Of metal and shadow, straightened.
+    shares : (n, rows, columns, 2) uint8 array
+        Of metal and shadow, straightened, of 255.
     backs : (n, 2, rows, columns) array
         Fields in px of `grid` from a place of the copy to that of the straight motif.
     atlas : (3, rows, columns) array
         Shares of metal, shadow and ground in a typical copy.
     """
 
-    shares: Float32Array
+    shares: LabelArray
     backs: Float32Array
     atlas: Float32Array
     grid: Grid
@@ -131,8 +130,7 @@ def _places(sites: Sequence[tuple[FloatArray, float]], copied: Copied) -> Callab
 
     def prior(picture: Picture) -> Float32Array:
         out = np.zeros((3, *picture.coverage.shape), np.float32)
-        rows, reach = picture.to_px(centres)[:, 1], copied.grid.reach_mm / picture.mm_per_px + 2.0
-        for k in np.flatnonzero((rows > -reach) & (rows < len(picture.coverage) + reach)):
+        for k in near(picture, centres, copied.grid):
             _lay(out[:GROUND], layers[sites[k][1]], copied.grid.to_grid(picture, centres[k]), bends[k])
         np.subtract(1.0, out[METAL], out=out[GROUND])
         out[GROUND] -= out[SHADOW]
@@ -202,8 +200,8 @@ def _detailed(
     beneath, own = (as_fine(layer, shape, sheet.step) for layer in (read.beneath, read.own_percent))
     _draw(beneath, own, part, copied)
     lost = (parted >= LOSS_CODE).astype(np.uint8)
-    near = np.asarray(cv2.dilate(parted * lost, np.ones((5, 5), np.uint8)))
-    damage = as_fine(np.where(lost > 0, parted, near), shape, sheet.step)
+    around = np.asarray(cv2.dilate(parted * lost, np.ones((5, 5), np.uint8)))
+    damage = as_fine(np.where(lost > 0, parted, around), shape, sheet.step)
     is_lost = as_fine(lost * np.uint8(WHOLE), shape, sheet.step, smooth=True) > WHOLE // 2
     if lost.any() and lost.shape != shape:
         is_lost = _to_half_way(is_lost, lost > 0, read.bare, part)
@@ -225,13 +223,8 @@ def _coarse_half_way(strip: Strip, lost: BoolArray, bare: BoolArray, sheet: Shee
 def _draw(beneath: LabelArray, percent: LabelArray, sheet: Sheet, copied: Copied) -> None:
     """The copies' own shares (all but bare ground) put into what is beneath (h, w) and its probability."""
     shares = np.zeros((2, *beneath.shape), np.uint8)
-    for xy_mm, pair, back in zip(sheet.xy_mm, np.moveaxis(copied.shares, 1, 0), copied.backs, strict=True):
-        _lay(
-            shares,
-            cv2.merge(list(np.rint(WHOLE * pair).astype(np.uint8))),
-            copied.grid.to_grid(sheet.fine, xy_mm),
-            back,
-        )
+    for k in near(sheet.fine, sheet.xy_mm, copied.grid):
+        _lay(shares, copied.shares[k], copied.grid.to_grid(sheet.fine, sheet.xy_mm[k]), copied.backs[k])
     there = cv2.max(*shares) > 2
     metal, shadow = (layer[there].astype(np.float32) for layer in shares)
     beneath[there], percent[there] = _named(metal, shadow, np.maximum(WHOLE - metal - shadow, np.float32(0.5)))

@@ -31,6 +31,8 @@ FAR_FROM_LOSS = 35.0
 """Squared distance from the look of loss, in its own spread, from which on foreign surface is something else."""
 HOLLOW_MM = 1.2
 """Later work is at least four times as wide as this; what is narrower is a crack or an edge."""
+CORE_MARGIN_MM = 10.0
+"""What is further away than this has no part in whether a place goes with later work."""
 LOOK_MM = 1.5
 """Width (sd) over which a look is averaged: blotches of the plaster stay, its grain and noise go."""
 FINE_PX = 1.2
@@ -63,11 +65,14 @@ def part_later_work(codes: Sequence[LabelArray], sheets: Sequence[Sheet]) -> tup
 def _parted(loss: Look, later: Look | None, codes: LabelArray, look: _Looks, sheet: Sheet) -> LabelArray:
     far = np.zeros(codes.shape, bool)
     far[look.where] = _distance2(look.values, *loss) > (_distance2(look.values, *later) if later else FAR_FROM_LOSS)
-    return np.where(_later(codes == LOSS_CODE, far, sheet), LATER_CODE, codes).astype(np.uint8)
+    lost = codes == LOSS_CODE
+    strips = strips_of(codes.shape, margin_px=round(CORE_MARGIN_MM / sheet.picture.mm_per_px), multiple=1)
+    is_later = side_by_side(lambda s: _later(lost[s.outer], far[s.outer], sheet)[s.own], strips)
+    return np.where(np.concatenate(is_later), np.uint8(LATER_CODE), codes)
 
 
 def _later(lost: BoolArray, far: BoolArray, sheet: Sheet) -> BoolArray:
-    """The foreign surface (h, w) whose core looks far from loss and is compact."""
+    """The foreign surface (rows, w) whose core looks far from loss and is compact."""
     kernel = disc(HOLLOW_MM, sheet)
     core = np.asarray(cv2.erode(lost.astype(np.uint8), kernel), np.uint8)
     later = np.asarray(cv2.morphologyEx(core * far.astype(np.uint8), cv2.MORPH_OPEN, kernel), np.uint8)
@@ -106,7 +111,7 @@ def _look_around(sheet: Sheet) -> Float32Array:
     width_px = LOOK_MM / sheet.picture.mm_per_px
     whole = np.asarray(cv2.medianBlur(sheet.ratio, 5), np.float32)
     light = np.asarray(cv2.transform(sheet.ratio, OPPONENT[:1]), np.float32)
-    fine = cv2.absdiff(light, cv2.GaussianBlur(light, (0, 0), FINE_PX))
+    fine = np.abs(light - cv2.GaussianBlur(light, (0, 0), FINE_PX))
     fine = np.minimum(fine, np.float32(CAP_RATIO) * widely(fine, 4.0 * width_px))
     rough = np.float32(ROUGH_SCALE) * np.asarray(cv2.log(widely(fine, width_px) + np.float32(1e-4)))
     return np.dstack([widely(whole, width_px), rough])
