@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -10,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fragkit.opencv import cv2
+from fragkit.threads import in_groups
 
 FloatArray = NDArray[np.float64]
 FloatImage = NDArray[Any]
@@ -123,15 +123,20 @@ def patches(image: FloatImage, centres_px: FloatArray, window: Window, *, smooth
     Between pixels the picture is read by two taps along each axis, or by four of the cubic kernel when `smooth`.
     A whole window has one sub-pixel shift, so that this is one separable filter.
     """
-    taps = _cubic_taps if smooth else _linear_taps
     height, width = window.dx.shape
     out = np.zeros((len(centres_px), height, width, *image.shape[2:]), np.float32)
-    for k, (x, y) in enumerate(np.asarray(centres_px, float)):
-        left, top = math.floor(x), math.floor(y)
-        block = _block(image, left - width // 2 - 1, top - height // 2 - 1, (width + 3, height + 3))
+    whole = np.floor(np.asarray(centres_px, float))
+    taps = (_cubic_taps if smooth else _linear_taps)(np.asarray(centres_px, float) - whole)
+    corners = whole.astype(int) - (width // 2 + 1, height // 2 + 1)
+    size = (width + 3, height + 3)
+
+    def fill(k: int) -> None:
+        block = _block(image, int(corners[k, 0]), int(corners[k, 1]), size)
         if block is not None:
-            moved = cv2.sepFilter2D(block, cv2.CV_32F, taps(x - left), taps(y - top), anchor=(1, 1))
+            moved = cv2.sepFilter2D(block, cv2.CV_32F, taps[k, 0], taps[k, 1], anchor=(1, 1))
             out[k] = moved[1:-2, 1:-2].reshape(out.shape[1:])
+
+    in_groups(fill, len(out))
     return out
 
 
@@ -139,24 +144,28 @@ def _block(image: FloatImage, left: int, top: int, size: tuple[int, int]) -> Flo
     """A part of an image, 0 where it reaches beyond; None when it is nowhere on it."""
     right, bottom = left + size[0], top + size[1]
     height, width = image.shape[:2]
+    if left >= 0 and top >= 0 and right <= width and bottom <= height:
+        return image[top:bottom, left:right]
     part = image[max(top, 0) : max(bottom, 0), max(left, 0) : max(right, 0)]
     if part.size == 0:
         return None
     beyond = max(-top, 0), max(bottom - height, 0), max(-left, 0), max(right - width, 0)
-    return cv2.copyMakeBorder(part, *beyond, cv2.BORDER_CONSTANT) if any(beyond) else part
+    return cv2.copyMakeBorder(part, *beyond, cv2.BORDER_CONSTANT)
 
 
-def _linear_taps(shift: float) -> FloatImage:
-    return np.array([0.0, 1.0 - shift, shift, 0.0], np.float32)
+def _linear_taps(shift: FloatArray) -> FloatImage:
+    """Weights (..., 4) of the pixels about places `shift` (...) beyond the second of them."""
+    nothing = np.zeros_like(shift)
+    return np.stack([nothing, 1.0 - shift, shift, nothing], axis=-1).astype(np.float32)
 
 
-def _cubic_taps(shift: float) -> FloatImage:
-    """Weights of the four pixels about a place (Keys 1981, with slope -1/2, which has the smallest error of phase)."""
-    near = np.array([shift, 1.0 - shift])
+def _cubic_taps(shift: FloatArray) -> FloatImage:
+    """The same by the cubic kernel of Keys (1981) with slope -1/2, which has the smallest error of phase."""
+    near = np.stack([shift, 1.0 - shift])
     far = 1.0 + near
     inner = (1.5 * near - 2.5) * near**2 + 1.0
     outer = -0.5 * (((far - 5.0) * far + 8.0) * far - 4.0)
-    return np.array([outer[0], inner[0], inner[1], outer[1]], np.float32)
+    return np.stack([outer[0], inner[0], inner[1], outer[1]], axis=-1).astype(np.float32)
 
 
 def site_indices(

@@ -29,20 +29,20 @@ def learn_template(sheet: Sheet, centres_px: FloatArray, weight: FloatArray) -> 
 
 def best_near(score: FloatImage, at_px: FloatArray, radius_px: float) -> tuple[FloatArray, float]:
     """The place of the highest score near a point, and the score; far places are held back a little."""
-    height, width = score.shape
     reach = int(np.ceil(radius_px))
-    x0, y0 = np.round(at_px).astype(int)
-    xs = np.arange(max(x0 - reach, 0), min(x0 + reach + 1, width))
-    ys = np.arange(max(y0 - reach, 0), min(y0 + reach + 1, height))
-    if len(xs) == 0 or len(ys) == 0:
-        return np.asarray(at_px, float), 0.0
-    off = np.hypot(xs[None, :] - at_px[0], ys[:, None] - at_px[1]) / radius_px
-    part = score[ys[0] : ys[-1] + 1, xs[0] : xs[-1] + 1]
-    judged = np.where(off <= 1.0, part - _PULL * off**2, -np.inf)
-    row, column = np.unravel_index(int(np.argmax(judged)), judged.shape)
+    x, y = float(at_px[0]), float(at_px[1])
+    left, top = max(round(x) - reach, 0), max(round(y) - reach, 0)
+    part = score[top : max(round(y) + reach + 1, 0), left : max(round(x) + reach + 1, 0)]
+    if part.size == 0:
+        return np.array([x, y]), 0.0
+    across = (np.arange(left, left + part.shape[1]) - x) / radius_px
+    down = (np.arange(top, top + part.shape[0]) - y) / radius_px
+    off2 = across**2 + down[:, None] ** 2
+    judged = np.where(off2 <= 1.0, part - _PULL * off2, -np.inf)
+    row, column = divmod(int(judged.argmax()), judged.shape[1])
     if not np.isfinite(judged[row, column]):
-        return np.asarray(at_px, float), 0.0
-    return np.array([xs[column], ys[row]], float), float(part[row, column])
+        return np.array([x, y]), 0.0
+    return np.array([left + column, top + row], float), float(part[row, column])
 
 
 def propagate(
@@ -95,13 +95,14 @@ def _expected_shift(
     at: NDArray[np.int64], order: dict[tuple[int, int], int], shift: FloatArray, trust: FloatArray
 ) -> FloatArray:
     """Mean displacement of the neighbours that were found, the nearer and surer ones first."""
-    total, norm = np.zeros(2), 0.0
-    for step in _SECOND_NEIGHBOURS:
-        k = order.get((int(at[0] + step[0]), int(at[1] + step[1])))
+    x = y = norm = 0.0
+    i, j = int(at[0]), int(at[1])
+    for di, dj in _SECOND_NEIGHBOURS:
+        k = order.get((i + di, j + dj))
         if k is not None and trust[k] > 0:
-            weight = trust[k] ** 2 / (step[0] ** 2 + step[1] ** 2)
-            total, norm = total + weight * shift[k], norm + weight
-    return total / norm if norm > 0 else total
+            weight = trust[k] ** 2 / (di * di + dj * dj)
+            x, y, norm = x + weight * shift[k, 0], y + weight * shift[k, 1], norm + weight
+    return np.array([x, y]) / norm if norm > 0 else np.zeros(2)
 
 
 def expected_places(

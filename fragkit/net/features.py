@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -9,6 +10,7 @@ from numpy.typing import NDArray
 
 from fragkit.opencv import cv2
 from fragkit.rectify import Picture
+from fragkit.threads import side_by_side
 
 FloatImage = NDArray[Any]
 
@@ -20,6 +22,7 @@ _REDUCED_RADIUS_PX = 3.0
 """A blur of twice this radius or more runs on a reduced copy, where its radius is about this."""
 _LEAST_REST_RATIO = 1e-3
 """Energy beside the lines, as a share of all, below which there is nothing but lines."""
+_ROWS_AT_ONCE = 512
 _LINE_PX = 151
 """Length of the running mean that takes lines out, in working pixels (a picture is about 500 px a side)."""
 
@@ -116,7 +119,9 @@ def pixels_and_mask(
         Size to which the picture is reduced, by the mean of the believed pixels. Default: its own.
     """
     raw = _raw(picture)
-    pixels = raw.reshape(*raw.shape[:2], -1)[:, :, :3].astype(np.float64 if raw.dtype.itemsize > 4 else np.float32)
+    plain = raw.reshape(*raw.shape[:2], -1)[:, :, :3]
+    pixels: FloatImage = np.empty(plain.shape, np.float64 if raw.dtype.itemsize > 4 else np.float32)
+    _by_rows(lambda rows: np.copyto(pixels[rows], plain[rows], casting="unsafe"), len(raw))
     believed = np.ones(raw.shape[:2], bool) if raw.dtype.kind in "uib" else np.isfinite(pixels).all(axis=2)
     if isinstance(picture, Picture):
         believed &= picture.coverage
@@ -150,9 +155,20 @@ def _reduced(
     if believed.all():
         return cv2.resize(pixels, size_px, interpolation=cv2.INTER_AREA).reshape(shape), np.ones(shape[:2], bool)
     share = cv2.resize(believed.astype(pixels.dtype), size_px, interpolation=cv2.INTER_AREA)
-    pixels[~believed] = 0.0
+    _by_rows(lambda rows: _without(pixels[rows], believed[rows]), len(pixels))
     sums = cv2.resize(pixels, size_px, interpolation=cv2.INTER_AREA).reshape(shape)
     return sums / np.maximum(share, 1e-6)[:, :, None], share > 0.5
+
+
+def _without(pixels: FloatImage, believed: NDArray[np.bool_]) -> None:
+    """What is not believed set to 0."""
+    if not believed.all():
+        pixels[~believed] = 0.0
+
+
+def _by_rows(function: Callable[[slice], object], height: int) -> None:
+    """The function of every few rows, threads sharing them."""
+    side_by_side(function, [slice(k, k + _ROWS_AT_ONCE) for k in range(0, height, _ROWS_AT_ONCE)])
 
 
 def _standardised(pixels: FloatImage, believed: NDArray[np.bool_]) -> FloatImage:
