@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from functools import wraps
-from typing import Any, ParamSpec, TypeVar
+from typing import Any, ParamSpec, TypeVar, cast
 
 from threadpoolctl import threadpool_limits
 
@@ -46,13 +46,27 @@ def side_by_side(function: Callable[..., T], *columns: Sequence[Any]) -> list[T]
     Notes
     -----
     Pays where the function works on large arrays: numpy and OpenCV then let other threads run. It must not change
-    what another call reads; the results are those of the plain loop.
+    what another call reads; the results are those of the plain loop. The calling thread takes its part: each thread
+    more holds memory that it has given back.
     """
-    n_threads = min(len(columns[0]), cv2.getNumThreads())
-    if n_threads < 2:
-        return [function(*row) for row in zip(*columns, strict=True)]
-    with ThreadPoolExecutor(n_threads) as executor:
-        return list(executor.map(function, *columns))
+    rows = list(zip(*columns, strict=True))
+    results: list[T | None] = [None] * len(rows)
+    left = iter(range(len(rows)))
+
+    def work() -> None:
+        for k in left:
+            results[k] = function(*rows[k])
+
+    n_more = min(len(rows), cv2.getNumThreads()) - 1
+    if n_more < 1:
+        work()
+    else:
+        with ThreadPoolExecutor(n_more) as executor:
+            helpers = [executor.submit(work) for _ in range(n_more)]
+            work()
+        for helper in helpers:
+            helper.result()
+    return cast("list[T]", results)
 
 
 def at_once(one: Callable[[], S], other: Callable[[], T]) -> tuple[S, T]:

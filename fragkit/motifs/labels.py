@@ -14,7 +14,7 @@ from fragkit.motifs.copies import Grid, near
 from fragkit.motifs.damage import Odds, damage_odds, looks_of, thinning
 from fragkit.motifs.details import WHOLE
 from fragkit.motifs.learning import Sheet
-from fragkit.motifs.mixture import FOREIGN, GROUND, METAL, SHADOW, Surfaces, clamp, expect, foreign_of, undamaged
+from fragkit.motifs.mixture import FOREIGN, GROUND, METAL, SHADOW, Surfaces, clamp, foreign_of, undamaged
 from fragkit.motifs.neighbourhood import block_px, damage_goes_on
 from fragkit.motifs.strips import Strip, strips_of
 from fragkit.opencv import cv2
@@ -171,10 +171,12 @@ def _by_tones(
     like[FOREIGN] = damage_goes_on(like, found, prior, ratio, surfaces, pitch)
     if part.given is not None:
         like = clamp(like, part.given)
-    own, foreign = expect(like[:, None], prior, inside[None], share, pitch)
-    foreign = foreign[0, strip.own]
+    foreign = foreign_of(like, prior, inside, share, pitch)[strip.own]
+    own = like[:FOREIGN, strip.own]
+    own *= prior[:, strip.own]
+    own *= inside[strip.own] / np.maximum(own.sum(0), np.float32(1e-30))
     in_hundredths = np.rint(100.0 * foreign).astype(np.uint8)
-    return (*_named(*own[:, 0, strip.own]), in_hundredths, (foreign > 0.5).astype(np.uint8))
+    return (*_named(*own), in_hundredths, (foreign > 0.5).astype(np.uint8))
 
 
 def in_detail(read: Read, parted: LabelArray, sheet: Sheet, copied: Copied) -> tuple[LabelArray, LabelArray]:

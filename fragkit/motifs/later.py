@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from fragkit.motifs.labels import LATER_CODE, LOSS_CODE, MARGIN_MM, between_motifs, disc
 from fragkit.motifs.learning import Sheet
 from fragkit.motifs.mixture import widely
-from fragkit.motifs.strips import strips_of
+from fragkit.motifs.strips import Strip, strips_of
 from fragkit.motifs.tones import OPPONENT
 from fragkit.opencv import cv2
 from fragkit.threads import side_by_side
@@ -102,19 +102,20 @@ def _looks(codes: LabelArray, sheet: Sheet) -> _Looks:
         where |= sheet.given >= LOSS_CODE
     margin_px = round(MARGIN_MM / sheet.picture.mm_per_px)
     strips = strips_of(where.shape, margin_px=margin_px, multiple=1)
-    parts = side_by_side(lambda strip: _look_around(sheet.rows(strip.outer))[strip.own][where[strip.inner]], strips)
+    parts = side_by_side(lambda strip: _look_around(sheet.rows(strip.outer), where, strip), strips)
     return _Looks(where, np.concatenate(parts))
 
 
-def _look_around(sheet: Sheet) -> Float32Array:
-    """Tone and roughness (h, w, 4) around each place; a crack, being narrow, is left out of both."""
+def _look_around(sheet: Sheet, where: BoolArray, strip: Strip) -> Float32Array:
+    """Tone and roughness (n, 4) around some places of a strip; a crack, being narrow, is left out of both."""
     width_px = LOOK_MM / sheet.picture.mm_per_px
-    whole = np.asarray(cv2.medianBlur(sheet.ratio, 5), np.float32)
     light = np.asarray(cv2.transform(sheet.ratio, OPPONENT[:1]), np.float32)
     fine = np.abs(light - cv2.GaussianBlur(light, (0, 0), FINE_PX))
     fine = np.minimum(fine, np.float32(CAP_RATIO) * widely(fine, 4.0 * width_px))
-    rough = np.float32(ROUGH_SCALE) * np.asarray(cv2.log(widely(fine, width_px) + np.float32(1e-4)))
-    return np.dstack([widely(whole, width_px), rough])
+    inner = where[strip.inner]
+    rough = np.log(widely(fine, width_px)[strip.own][inner] + np.float32(1e-4))
+    tone = widely(np.asarray(cv2.medianBlur(sheet.ratio, 5), np.float32), width_px)[strip.own][inner]
+    return np.column_stack([tone, np.float32(ROUGH_SCALE) * rough])
 
 
 def _looks_given(looks: Sequence[_Looks], sheets: Sequence[Sheet]) -> tuple[Look, Look] | None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-STRIP_PX = 750_000
+STRIP_PX = 1_000_000
 """About so many pixels are one strip."""
 
 

@@ -122,7 +122,8 @@ def pixels_and_mask(
     plain = raw.reshape(*raw.shape[:2], -1)[:, :, :3]
     pixels: FloatImage = np.empty(plain.shape, np.float64 if raw.dtype.itemsize > 4 else np.float32)
     _by_rows(lambda rows: np.copyto(pixels[rows], plain[rows], casting="unsafe"), len(raw))
-    believed = np.ones(raw.shape[:2], bool) if raw.dtype.kind in "uib" else np.isfinite(pixels).all(axis=2)
+    is_whole = raw.dtype.kind in "uib"
+    believed = np.ones(raw.shape[:2], bool) if is_whole else np.asarray(np.isfinite(pixels).all(axis=2), bool)
     if isinstance(picture, Picture):
         believed &= picture.coverage
     if mask is not None:
