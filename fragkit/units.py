@@ -54,6 +54,11 @@ def in_fives(ratio: float) -> str:
     return f"{5 * round(20.0 * ratio)} %"
 
 
+def by_chance(p: float) -> str:
+    """How often chance alone does as much, for a p-value above 0: `in 18 %`, or below a hundredth `once in 300`."""
+    return f"in {100 * p:.0f} %" if p >= 0.01 else f"once in {float(f'{1.0 / p:.1g}'):,.0f}"
+
+
 def counted(n: int, one: str, many: str | None = None) -> str:
     """`1 leaf`, `3 leaves`: a number and its noun; without `many` an s is put to it."""
     return f"{n} {one if n == 1 else many or one + 's'}"

@@ -69,8 +69,8 @@ def technique(result: StudyResult, name: str) -> Html:
     return embed(
         technique_plots.evidence(techniques(result)[name]),
         alt="Bars: the evidence for each way of placing and of forming, as odds against the best.",
-        caption="How the evidence stands for each way beside the one that it fits best; in the bars how probable each "
-        "is. Below, how such evidence fares on walls simulated on these very sites.",
+        caption="Bars: odds of each way against the best one, from the evidence alone; “even” is as good as "
+        "the best. In the bars: how probable each is, with what is assumed beforehand.",
     )
 
 

@@ -140,7 +140,7 @@ def _factor(log10_factor: float | None) -> str:
     if log10_factor is None:
         return ""
     if abs(log10_factor) < 0.05:
-        return "1"
+        return "as good"
     size = 10 ** min(abs(log10_factor), 9.0)
     how_many = words.two_digits(size) if size < 1000 else "over 1,000"
     return f"{how_many} × {'better' if log10_factor > 0 else 'worse'}"

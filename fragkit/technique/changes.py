@@ -18,6 +18,7 @@ from fragkit.sketch import sketch
 from fragkit.technique.discoveries import false_discoveries, tail_chance
 from fragkit.technique.handwork import HAND_SCATTERS, HandWork, hand_work, hands, suiting_hand
 from fragkit.technique.likelihoods import rank_gain
+from fragkit.units import by_chance
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[Any]
@@ -83,7 +84,8 @@ class Change:
             for step, sd, way in zip(self.step_mm, self.step_sd_mm, (("right", "left"), ("up", "down")), strict=True)
         ]
         where = f"from {line} {self.before} on, everything {after}"
-        return f"{where} stands {' and '.join(parts)} of what the rest of the net gives (p = {self.p:.1g})"
+        by_hand = f"so clear a step comes by chance {by_chance(self.p)}"
+        return f"{where} stands {' and '.join(parts)} of what the rest of the net gives ({by_hand})"
 
     def __repr__(self) -> str:
         x, y = self.step_mm

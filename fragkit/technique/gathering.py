@@ -12,6 +12,7 @@ from fragkit.errors import EstimationError
 from fragkit.frozen import frozen_array
 from fragkit.motifs import Centres
 from fragkit.sketch import sketch
+from fragkit.units import by_chance
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -271,5 +272,5 @@ def _judge(
         pairs_ratio=ratio,
         marked_mm=frozen_array(marked_mm),
         others_mm=frozen_array(others_mm),
-        words=f"{what} {finding} (p = {p:.2g})" + ("" if finding == CHANCE else told),
+        words=f"{what} {finding} (chance alone departs as far {by_chance(p)})" + ("" if finding == CHANCE else told),
     )

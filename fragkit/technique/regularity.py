@@ -18,6 +18,7 @@ from fragkit.placing import OnLines, Process, RigidGroups, covariance
 from fragkit.sketch import sketch
 from fragkit.technique.discoveries import false_discoveries, tail_chance
 from fragkit.technique.handwork import HandWork, hand_work
+from fragkit.units import by_chance
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[Any]
@@ -220,5 +221,5 @@ def _area(lattice: Fitted, chosen: IntArray, p: float, fragment: int) -> Regular
         outline_mm=frozen_array(np.asarray(outline.exterior.coords)[:-1]),
         index=frozen_array(lattice.index[chosen]),
         p=p,
-        words=f"{len(chosen)} motifs are more regular than the hand of this fragment allows (p = {p:.1g})",
+        words=f"{len(chosen)} motifs are more regular than the hand of this fragment allows (by chance {by_chance(p)})",
     )

@@ -26,7 +26,7 @@ from fragkit.technique.shapes import ShapeEvidence, forming_calibration, forming
 from fragkit.technique.signs import Sign, sign_logs
 from fragkit.technique.verdict import OPEN, Verdict, reach_verdict
 from fragkit.threads import with_one_blas_thread
-from fragkit.units import in_percent
+from fragkit.units import by_chance, in_percent
 
 FloatArray = NDArray[np.float64]
 
@@ -264,7 +264,11 @@ def _forming(weighed: Weighed, priors: Priors, signs: tuple[Sign, ...]) -> Verdi
     )
     if not _waits_for_the_hand(weighed.shapes, verdict, priors):
         return verdict
-    return replace(verdict, would_settle=f"{settle}; how far this hand strays where it surely drew free, measured")
+    free, guided = FORMINGS[:2]
+    alone = (
+        f"“{free}” and “{guided}” cannot be told apart until the spread of this hand is measured, where it drew free"
+    )
+    return replace(verdict, would_settle=f"{settle}; {alone}")
 
 
 def _waits_for_the_hand(shapes: ShapeEvidence | None, verdict: Verdict, priors: Priors) -> bool:
@@ -364,7 +368,7 @@ def _forming_notes(technique: Technique) -> tuple[str, ...]:
     if shapes.recurrence is not None:
         columns, rows = shapes.recurrence.group
         notes.append(
-            f"recurrence of flaws at equal seats: strongest for {columns} × {rows}, permutation p = "
-            f"{shapes.recurrence.p:.2g}"
+            f"recurrence of flaws at equal seats: strongest for {columns} × {rows}; shuffled copies show as "
+            f"much {by_chance(shapes.recurrence.p)}"
         )
     return tuple(notes)

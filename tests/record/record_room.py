@@ -218,7 +218,7 @@ def technique():
                 outline_mm=np.array([[0.0, 0.0], [300.0, 0.0], [300.0, 250.0], [0.0, 250.0]]),
                 index=np.array([[0, 0], [1, 0]]),
                 p=0.001,
-                words="12 motifs are more regular than the hand of this fragment allows (p = 0.001)",
+                words="12 motifs are more regular than the hand of this fragment allows (by chance once in 1,000)",
             ),
         ),
         changes=(
@@ -231,7 +231,7 @@ def technique():
                 p=0.003,
                 line_mm=np.array([[150.0, 0.0], [150.0, 250.0]]),
                 words="from column 4 on, everything to the right stands 0.2 ± 0.4 mm right and 2.9 ± 0.5 mm up of what "
-                "the rest of the net gives (p = 0.003)",
+                "the rest of the net gives (so clear a step comes by chance once in 300)",
             ),
         ),
         notes=("Priors are assumptions.",),

@@ -12,6 +12,7 @@ import pytest
 from fragkit.errors import EstimationError
 from fragkit.technique import find_gathering, find_gathering_within, find_losses
 from fragkit.technique.gathering import nearest_ratio, ripley_k
+from fragkit.units import by_chance
 
 SPATIAL = Path(__file__).parents[1] / "reference/spatial"
 
@@ -113,6 +114,14 @@ def test_what_the_fragment_ends_at_is_no_loss():
     assert len(found.others_mm) == 120 - rim.sum() - hole.sum()
     assert found.finding == "lie together"
     assert found.words.startswith("losses at 9 of")
+
+
+@pytest.mark.parametrize(
+    ("p", "said"), [(0.92, "in 92 %"), (0.01, "in 1 %"), (0.0033, "once in 300"), (0.0001, "once in 10,000")]
+)
+def test_chances_are_said_in_percent_or_as_once_in_so_many(p, said):
+    """By hand: 1 / 0.0033 is 303, to one digit 300."""
+    assert by_chance(p) == said
 
 
 def test_too_few_marks_and_points_outside_are_refused():

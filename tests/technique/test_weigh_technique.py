@@ -224,7 +224,9 @@ def test_hand_and_outline_wait_for_the_spread_of_this_hand_to_be_measured():
     technique = weigh_technique([RECTANGULAR], _motif(0.55, rng), rng=rng, n_calibration=10)
     told = "cannot be told apart by how far outlines differ until the spread of this hand is measured"
     assert any(told in note and " 9 % of outlines at best" in note for note in technique.notes)
-    assert technique.forming.would_settle.endswith("how far this hand strays where it surely drew free, measured")
+    assert technique.forming.would_settle.endswith(
+        "cannot be told apart until the spread of this hand is measured, where it drew free"
+    )
     measured = {
         "drawn free": OutlineSpread(own_mm=0.3, size_ratio=0.014, log_sd=0.1),
         "along an outline": OutlineSpread(own_mm=0.4, size_ratio=0.002, log_sd=0.1),
