@@ -198,9 +198,9 @@ def _motif(spread_mm, rng, *, noise_mm=0.05, flaw_mm=0.0, seats=(2, 1), n=(6, 5)
 
 RECTANGULAR = fit_lattice(
     (
-        np.array([(80.0 * i, 90.0 * j) for i in range(5) for j in range(5)]),
-        np.tile(np.eye(2) * 0.04, (25, 1, 1)),
-        np.array([(i, j) for i in range(5) for j in range(5)]),
+        np.array([(80.0 * i, 90.0 * j) for i in range(3) for j in range(3)]),
+        np.tile(np.eye(2) * 0.04, (9, 1, 1)),
+        np.array([(i, j) for i in range(3) for j in range(3)]),
     )
 )
 
