@@ -35,12 +35,12 @@ def test_readings_that_differ_are_even_and_what_is_not_read_has_none():
 def independent(name: str, seed: int) -> tuple:
     recipe = Recipe(seed=seed, motif=name, control_sd=0.1)
     scene = make_scene(recipe)
-    picture, found = measured(scene.photo, control_of(scene.control_px, scene.control_mm, 0.1))
+    plane, found = measured(scene.photo, control_of(scene.control_px, scene.control_mm, 0.1))
 
     def to_px(xy_mm: np.ndarray) -> np.ndarray:
         return np.c_[xy_mm[:, 0], recipe.height - xy_mm[:, 1]] / CANVAS_MM_PER_PX - 0.5
 
-    return found, true_labels(picture, scene.labels, to_px)
+    return found, true_labels(plane.picture, scene.labels, to_px)
 
 
 @pytest.mark.benchmark

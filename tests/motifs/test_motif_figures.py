@@ -14,8 +14,8 @@ from test_stacking import SIZE, damaged_copies, noisy_copies
 from fragkit.motifs import Motif, build_motif, combine_copies, find_centres, ring_correlation
 from fragkit.motifs.parts import area_of
 from fragkit.net import find_nets
-from fragkit.rectify import Picture, rectify
-from fragkit.simulate import draw_motif, simulate_photograph
+from fragkit.rectify import Picture, Rectified, rectify
+from fragkit.simulate import PhotographTruth, Shooting, draw_motif, simulate_photograph
 from fragkit.survey.entries import PointControl
 
 SCENES = (
@@ -38,35 +38,60 @@ def control_of(xy_px: np.ndarray, xy_mm: np.ndarray, sd_mm: float) -> PointContr
     return PointControl(names=names, xy_px=xy_px, xy_mm=xy_mm, sd_mm=np.full(len(xy_px), sd_mm), sd_px=0.3)
 
 
-def measured(photo: np.ndarray, control: PointControl) -> tuple[Picture, Motif]:
+def measured(photo: np.ndarray, control: PointControl) -> tuple[Rectified, Motif]:
     plane = rectify(photo, control, flatness_mm=1.0)
     centres = find_centres(plane.picture, find_nets(plane.picture).best, covariance_mm2=plane.covariance_mm2)
-    return plane.picture, build_motif([(plane.picture, centres)])
+    return plane, build_motif([(plane.picture, centres)])
+
+
+def looked_up(values: np.ndarray, shape: tuple[int, ...], to_px, how: int) -> np.ndarray:
+    """Values at the places (n, 2) that `to_px` makes of every column and row of a picture; 0 beyond."""
+    rows, columns = np.indices(shape)
+    px = to_px(np.c_[columns.ravel(), rows.ravel()].astype(float)).astype(np.float32).reshape(*rows.shape, 2)
+    return cv2.remap(values, px[..., 0], px[..., 1], how, borderValue=0)
 
 
 def true_labels(picture: Picture, labels: np.ndarray, to_px) -> np.ndarray:
-    rows, columns = np.indices(picture.coverage.shape)
-    px = to_px(picture.to_mm(np.c_[columns.ravel(), rows.ravel()])).astype(np.float32).reshape(*rows.shape, 2)
-    return cv2.remap(labels, px[..., 0], px[..., 1], cv2.INTER_NEAREST, borderValue=0)
+    return looked_up(labels, picture.coverage.shape, lambda px: to_px(picture.to_mm(px)), cv2.INTER_NEAREST)
 
 
-def simulated(motif: str, seed: int) -> tuple[Motif, np.ndarray, shapely.Geometry]:
+def simulated(motif: str, seed: int) -> tuple[Motif, np.ndarray, shapely.Geometry, dict[str, float]]:
     photo, truth = simulate_photograph(rng=np.random.default_rng(seed), motif=motif)
     marks, surface = truth.scene.marks, truth.scene.surface
-    picture, found = measured(photo, control_of(truth.marks_px, marks.xy_mm, 0.1))
-    return found, true_labels(picture, surface.labels, surface.canvas.to_px), draw_motif(motif).metal
+    plane, found = measured(photo, control_of(truth.marks_px, marks.xy_mm, 0.1))
+    true = true_labels(plane.picture, surface.labels, surface.canvas.to_px)
+    return found, true, draw_motif(motif).metal, limits(truth, plane, true)
 
 
-def independent(motif: str, seed: int) -> tuple[Motif, np.ndarray, shapely.Geometry]:
+def limits(truth: PhotographTruth, plane: Rectified, true: np.ndarray) -> dict[str, float]:
+    """Overlap of one who knows every tone and names metal where its cover, as the picture shows it, exceeds one half:
+    through the camera's blur, and through a lens without blur. No bound, but without noise, damage and JPEG."""
+    camera, surface, picture = truth.camera, truth.scene.surface, plane.picture
+    metal = (surface.labels == 3).astype(np.float32)
+    photo = looked_up(
+        metal,
+        camera.lens.size_px[::-1],
+        lambda px: surface.canvas.to_px(camera.to_wall(px, truth.scene.relief)),
+        cv2.INTER_LINEAR,
+    )
+    seen = {"through the lens": cv2.GaussianBlur(photo, (0, 0), Shooting().blur_px), "without blur": photo}
+    covers = {
+        words: looked_up(k, true.shape, lambda px: plane.to_px(picture.to_mm(px)), cv2.INTER_CUBIC)
+        for words, k in seen.items()
+    }
+    return {words: overlap(np.where(cover > 0.5, 3, 0), true, 3) for words, cover in covers.items()}
+
+
+def independent(motif: str, seed: int) -> tuple[Motif, np.ndarray, shapely.Geometry, dict[str, float]]:
     recipe = Recipe(seed=seed, motif=motif, control_sd=0.1)
     scene = make_scene(recipe)
-    picture, found = measured(scene.photo, control_of(scene.control_px, scene.control_mm, 0.1))
+    plane, found = measured(scene.photo, control_of(scene.control_px, scene.control_mm, 0.1))
 
     def to_px(xy_mm: np.ndarray) -> np.ndarray:
         return np.c_[xy_mm[:, 0], recipe.height - xy_mm[:, 1]] / CANVAS_MM_PER_PX - 0.5
 
     metal = shapely.union_all([shapely.Polygon(part).buffer(0.0) for part in scene.outline_mm])
-    return found, true_labels(picture, scene.labels, to_px), metal.buffer(PAINTED_OUT_MM, join_style="mitre")
+    return found, true_labels(plane.picture, scene.labels, to_px), metal.buffer(PAINTED_OUT_MM, join_style="mitre"), {}
 
 
 def overlap(found: np.ndarray, true: np.ndarray, code: int) -> float:
@@ -101,22 +126,34 @@ def line(words: str, asked: str, measured: str) -> None:
 def test_figures_of_labels():
     print()
     for kind, name, seed in SCENES:
-        found, true, metal = (simulated if kind == "simulate" else independent)(name, seed)
+        found, true, metal, most = (simulated if kind == "simulate" else independent)(name, seed)
         scores = {code: overlap(found.labels[0], true, code) for code in (3, 4)}
         error, limit = found.metal_area_mm2 - metal.area, max(0.02 * metal.area, 0.1 * metal.length)
         words = f"{kind}, {name}, seed {seed}"
         line(f"{words}: metal, overlap of labels", ">= 0.90", f"{scores[3]:.3f}")
+        for how, value in most.items():
+            line(f"{words}: the same, every tone known, {how}", "", f"{value:.3f}")
         line(f"{words}: loss, overlap of labels", ">= 0.85", f"{scores[4]:.3f}")
         line(f"{words}: metal area, mm² (sd {found.metal_area_sd_mm2:.0f})", f"<= {limit:.0f}", f"{error:+.0f}")
         held = in_doubt(found, metal)
         line(f"{words}: outline within its doubt (± {doubt_mm(found):.2f} mm)", ">= 0.95", f"{held:.3f}")
         # metal falls short of what is asked on the generator with worn leaf and bare lines: specks and lines of two
-        # pixels on leaf that has just the shadow's tone; seen as sharply as the lens and the plane allow, its own
-        # cover would reach 0.94 to 0.96
+        # pixels, which colour shows half as deep as lightness does (JPEG stores it coarsely); and borders of damage
         assert scores[3] > 0.80
+        assert all(scores[3] < value < 0.99 for value in most.values())
         assert scores[4] >= 0.82
         assert abs(error) <= limit
         assert held >= 0.92
+
+
+@pytest.mark.benchmark
+def test_thin_leaf_falls_short_even_with_every_tone_known():
+    found, true, _, most = simulated("barley ear", 408)
+    print()
+    line("simulate, barley ear, seed 408: metal, overlap of labels", "", f"{overlap(found.labels[0], true, 3):.3f}")
+    for how, value in most.items():
+        line(f"the same, every tone known, {how}", "", f"{value:.3f}")
+    assert most["through the lens"] < 0.90
 
 
 @pytest.mark.benchmark
