@@ -111,7 +111,8 @@ def label_picture(sheet: Sheet, sites: Sequence[tuple[FloatArray, float]], copie
     beneath, percent, foreign, damaged = (np.concatenate(layers) for layers in zip(*final, strict=True))
     wide = cv2.morphologyEx(damaged, cv2.MORPH_OPEN, disc(CRACK_MM, sheet))
     lost = cv2.medianBlur(wide, 5) > 0
-    lost = np.concatenate(side_by_side(lambda strip: _coarse_half_way(strip, lost, on_ground, sheet), strips))
+    sound = (on_ground, (beneath == METAL_CODE) & ~on_ground)
+    lost = np.concatenate(side_by_side(lambda strip: _coarse_half_way(strip, lost, sound, sheet), strips))
     beneath[~picture.coverage] = NOT_READ
     codes = np.where(lost & picture.coverage, np.uint8(LOSS_CODE), beneath)
     return Read(codes, beneath, percent, foreign, on_ground)
@@ -217,9 +218,12 @@ def _detailed(
     return codes[kept], percent[kept]
 
 
-def _coarse_half_way(strip: Strip, lost: BoolArray, bare: BoolArray, sheet: Sheet) -> BoolArray:
-    damage = np.ascontiguousarray(lost[strip.outer])
-    return _to_half_way(damage, damage, bare[strip.outer], sheet.rows(strip.outer))[strip.own]
+def _coarse_half_way(strip: Strip, lost: BoolArray, sound: Sequence[BoolArray], sheet: Sheet) -> BoolArray:
+    """Damage of a strip (rows, w) with its border half-way on each sound surface (h, w), ground or leaf, in turn."""
+    damage, part = np.ascontiguousarray(lost[strip.outer]), sheet.rows(strip.outer)
+    for surface in sound:
+        damage = _to_half_way(damage, damage, np.ascontiguousarray(surface[strip.outer]), part)
+    return damage[strip.own]
 
 
 def _draw(beneath: LabelArray, percent: LabelArray, sheet: Sheet, copied: Copied) -> None:
@@ -243,10 +247,10 @@ def _named(metal: Float32Array, shadow: Float32Array, ground: Float32Array) -> t
 
 
 def _to_half_way(lost: BoolArray, coarse: BoolArray, bare: BoolArray, sheet: Sheet) -> BoolArray:
-    """Damage (h, w) with its border on the ground where the tone is half-way between those on either side.
+    """Damage (h, w) with its border on a `bare` surface where the tone is half-way between those on either side.
 
     It is that of the sheet's picture, `coarse`, or the same enlarged to its fine picture.
-    Ground varies less than damage, so that of the mixed pixels on a border most look damaged.
+    Ground varies less than damage, so that of the mixed pixels on a border most look damaged; leaf varies more.
     """
     step, kernel = max(1, lost.shape[0] // coarse.shape[0]), np.ones((3, 3), np.uint8)
     damage = lost.view(np.uint8)
