@@ -67,7 +67,7 @@ def _map(axes: Axes, name: str, lattice: Fitted, areas: Sequence[RegularArea]) -
         closed = np.vstack([area.outline_mm, area.outline_mm[:1]])
         axes.plot(*closed.T, color="black", linewidth=1.5)
         top = closed[closed[:, 1] >= closed[:, 1].max() - 1.0]
-        _word(axes, f"by chance {by_chance(area.p)}", top.mean(axis=0))
+        _word(axes, by_chance(area.p), top.mean(axis=0))
     low, high = lattice.xy_mm.min(axis=0), lattice.xy_mm.max(axis=0)
     room = 0.12 * float((high - low).max())
     axes.set(aspect="equal", xlim=(low[0] - room, high[0] + room), ylim=(low[1] - room, high[1] + 1.5 * room))

@@ -82,9 +82,9 @@ def regular_areas(result: StudyResult, name: str) -> Html:
         technique_plots.regular_areas(lattices, one),
         alt=f"Maps of the fragments' motifs; {len(one.regular_areas)} areas are outlined, {len(one.changes)} lines are "
         "dashed.",
-        caption="Outlined: areas that are more regular than the hand of their fragment allows. Dashed: lines beyond "
-        "which the motifs stand aside by as much as written, to the right and up. At most one in twenty of such areas "
-        "and lines is expected to be chance.",
+        caption="Outlined: areas that are more regular than the hand of their fragment allows, with how often chance "
+        "alone makes one so regular. Dashed: lines beyond which the motifs stand aside by as much as written, to the "
+        "right and up. At most one in twenty of such areas and lines is expected to be chance.",
     )
 
 
