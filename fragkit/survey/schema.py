@@ -272,6 +272,7 @@ class TechniqueTable(Table):
     forming: dict[Forming, NotNegative] = {}
     reason: Text = ""
     scatter_mm: dict[Placing, tuple[Median, LogSd]] = {}
+    outline_spread_mm: dict[Forming, tuple[Median, LogSd]] = {}
     marks: Text | None = None
     seen: list[SeenTable] = []
 

@@ -39,6 +39,7 @@ def read_technique(folder: Folder, document: Document) -> TechniqueEntry | None:
         placing={str(name): weight for name, weight in table.placing.items()},
         forming={str(name): weight for name, weight in table.forming.items()},
         scatter_mm={name: (median, log_sd) for name, (median, log_sd) in table.scatter_mm.items()},
+        outline_spread_mm={name: (median, log_sd) for name, (median, log_sd) in table.outline_spread_mm.items()},
         reason=table.reason,
         marks=_read_marks(folder, document, table.marks),
         signs=tuple(

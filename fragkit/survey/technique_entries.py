@@ -61,12 +61,14 @@ class SignEntry:
 class TechniqueEntry:
     """What is assumed of the making beforehand, where it differs from the defaults, and what the eye saw.
 
-    `placing` and `forming` weigh the answers; `scatter_mm` gives median and log-sd of each placing's scatter.
+    `placing` and `forming` weigh the answers; `scatter_mm` gives median and log-sd of each placing's scatter,
+    `outline_spread_mm` of each forming's spread of outlines (rms, for a motif of this size).
     """
 
     placing: Mapping[str, float] = field(default_factory=dict)
     forming: Mapping[str, float] = field(default_factory=dict)
     scatter_mm: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    outline_spread_mm: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     reason: str = ""
     marks: tuple[MarksEntry, ...] = ()
     signs: tuple[SignEntry, ...] = ()

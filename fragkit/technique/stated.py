@@ -4,18 +4,22 @@ from __future__ import annotations
 
 from fragkit.survey import TechniqueEntry
 from fragkit.technique.on_the_spot import Marks, measure_priors
-from fragkit.technique.priors import ASSUMED, Priors
+from fragkit.technique.priors import ASSUMED, OutlineSpread, Priors
 from fragkit.technique.signs import Sign
 
 
 def stated_priors(entry: TechniqueEntry) -> Priors:
     """Priors with what the study states, and with scatters measured on the spot when it holds marks."""
     default = Priors()
-    changed = bool(entry.placing or entry.forming or entry.scatter_mm)
+    changed = bool(entry.placing or entry.forming or entry.scatter_mm or entry.outline_spread_mm)
     priors = Priors(
         placing=entry.placing or default.placing,
         forming=entry.forming or default.forming,
         scatter_mm=entry.scatter_mm,
+        outlines={
+            name: OutlineSpread(own_mm=median, size_ratio=0.0, log_sd=log_sd)
+            for name, (median, log_sd) in entry.outline_spread_mm.items()
+        },
         source=entry.reason or ("stated in the study" if changed else ASSUMED),
     )
     if not entry.marks:

@@ -363,7 +363,8 @@ def _forming_notes(technique: Technique) -> tuple[str, ...]:
         notes.append(
             f"“{free}” and “{guided}” cannot be told apart by how far outlines differ until the spread of this hand is "
             f"measured: with the spreads assumed, {in_percent(told_by_spread(technique.priors, shapes.size_mm))} of "
-            "outlines at best would be known, if one free hand in a hundred may be taken for one"
+            "outlines at best would be known, if one free hand in a hundred may be taken for one; state what was "
+            "measured under [technique] as outline_spread_mm"
         )
     if shapes.recurrence is not None:
         columns, rows = shapes.recurrence.group

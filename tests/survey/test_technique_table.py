@@ -9,6 +9,7 @@ TABLE = """
 [technique]
 placing = { "on set-out lines" = 2.0, "rigid groups" = 1.0 }
 scatter_mm = { "rigid groups" = [0.8, 0.4] }
+outline_spread_mm = { "drawn free" = [0.9, 0.1] }
 marks = "marks.csv"
 reason = "a trial of three people"
 
@@ -33,6 +34,7 @@ def test_priors_marks_and_signs_are_read(study):
     entry = read_survey(_with(study, TABLE)).technique
     assert dict(entry.placing) == {"on set-out lines": 2.0, "rigid groups": 1.0}
     assert entry.scatter_mm["rigid groups"] == (0.8, 0.4)
+    assert dict(entry.outline_spread_mm) == {"drawn free": (0.9, 0.1)}
     assert entry.reason == "a trial of three people"
     assert [(one.method, one.person, len(one.index), one.sd_mm) for one in entry.marks] == [("grid", "Ada", 12, 0.3)]
     assert entry.marks[0].index[5].tolist() == [1, 1]
@@ -53,6 +55,8 @@ def test_without_the_table_nothing_is_stated(study):
         (TABLE.replace("ties", "fairy dust"), MARKS, "'fairy dust' is not one of"),
         (TABLE.replace("odds = 20.0", "odds = 0.0"), MARKS, "odds"),
         (TABLE.replace("[0.8, 0.4]", "[80.0, 0.4]"), MARKS, "at most 20"),
+        (TABLE.replace("[0.9, 0.1]", "[0.9, 9.0]"), MARKS, "at most 2"),
+        (TABLE.replace('"drawn free"', '"by feel"'), MARKS, "by feel"),
         (TABLE, MARKS.replace("grid", "nose"), "the method is 'nose'"),
         (TABLE, "\n".join(MARKS.split("\n")[:6]), "Ada set 5 marks by grid"),
         (TABLE, MARKS.replace("grid", "plate"), "the plate of Ada has one opening"),

@@ -10,7 +10,8 @@ from scipy.stats import multivariate_normal
 from fragkit.errors import EstimationError
 from fragkit.lattice import columns_and_rows, fit_lattice, restricted_log_likelihood
 from fragkit.placing import ContinuousPrint, OnLines, RigidGroups, SteppedOff, covariance, draw
-from fragkit.technique import FORMINGS, PLACINGS, OutlineSpread, Priors, find_recurrence, reweigh, weigh_technique
+from fragkit.survey import TechniqueEntry
+from fragkit.technique import FORMINGS, PLACINGS, find_recurrence, reweigh, stated_priors, weigh_technique
 from fragkit.technique.hypotheses import placing_hypotheses
 from fragkit.technique.likelihoods import log_likelihood
 from fragkit.technique.positions import gather_evidence
@@ -227,11 +228,9 @@ def test_hand_and_outline_wait_for_the_spread_of_this_hand_to_be_measured():
     assert technique.forming.would_settle.endswith(
         "cannot be told apart until the spread of this hand is measured, where it drew free"
     )
-    measured = {
-        "drawn free": OutlineSpread(own_mm=0.3, size_ratio=0.014, log_sd=0.1),
-        "along an outline": OutlineSpread(own_mm=0.4, size_ratio=0.002, log_sd=0.1),
-    }
-    known = reweigh(technique, priors=Priors(outlines=measured))
+    assert any("[technique] as outline_spread_mm" in note for note in technique.notes)
+    measured = TechniqueEntry(outline_spread_mm={"drawn free": (0.66, 0.1), "along an outline": (0.41, 0.1)})
+    known = reweigh(technique, priors=stated_priors(measured))
     assert not any(told in note for note in known.notes)
     plate = weigh_technique([RECTANGULAR], _motif(0.05, rng), rng=rng, n_calibration=10)
     assert not any(told in note for note in plate.notes)  # neither of the two remains
