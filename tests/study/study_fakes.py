@@ -165,5 +165,6 @@ ROOMS = {
     "decoration": (measure_colours, weigh_technique),
     "rooms": (lay_out, set_out, take_off, plan_works),
     "overlaps": (compare_photographs,),
-    "run": (write_record, judge_photograph),
+    "run": (judge_photograph,),
+    "run.record": (write_record,),
 }
