@@ -40,6 +40,8 @@ REMAINS = 0.05
 TOLD_RATIO = 0.5
 """Where spread parts fewer outlines than this from free hand, the report says that it cannot."""
 
+_HAND_OR_OUTLINE = "“{}” and “{}” cannot be told apart".format(*FORMINGS[:2])
+
 N_FORMING = 1200
 """Outlines simulated of each forming, for the calibration."""
 
@@ -264,10 +266,7 @@ def _forming(weighed: Weighed, priors: Priors, signs: tuple[Sign, ...]) -> Verdi
     )
     if not _waits_for_the_hand(weighed.shapes, verdict, priors):
         return verdict
-    free, guided = FORMINGS[:2]
-    alone = (
-        f"“{free}” and “{guided}” cannot be told apart until the spread of this hand is measured, where it drew free"
-    )
+    alone = f"{_HAND_OR_OUTLINE} until the spread of this hand is measured, where it drew free"
     return replace(verdict, would_settle=f"{settle}; {alone}")
 
 
@@ -359,9 +358,8 @@ def _forming_notes(technique: Technique) -> tuple[str, ...]:
         f"size; rms, noise and place taken off); assumed medians ({technique.priors.source}): {medians}"
     ]
     if _waits_for_the_hand(shapes, technique.forming, technique.priors):
-        free, guided = FORMINGS[:2]
         notes.append(
-            f"“{free}” and “{guided}” cannot be told apart by how far outlines differ until the spread of this hand is "
+            f"{_HAND_OR_OUTLINE} by how far outlines differ until the spread of this hand is "
             f"measured: with the spreads assumed, {in_percent(told_by_spread(technique.priors, shapes.size_mm))} of "
             "outlines at best would be known, if one free hand in a hundred may be taken for one; state what was "
             "measured under [technique] as outline_spread_mm"
