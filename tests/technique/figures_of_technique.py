@@ -1,28 +1,31 @@
-"""Prints what is asked of the weighing and what is measured, as one table: `python figures_of_technique.py [share]`.
+"""Prints what is asked of the weighing and what is measured: `python figures_of_technique.py [share] [seed] [part …]`.
 
-The share scales every number of sets: 1 takes an hour or two on two cores, 0.05 some minutes. The seeds are used
-nowhere else.
+The share scales every number of sets: 1 takes an hour or two on two cores, 0.05 some minutes. The seed is for whoever
+wants sets that nothing was tuned on. Parts: times, placings, firm, 48, 100, flaws, single, patched, plain, changes.
 """
 
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from functools import partial
 
 import numpy as np
 import placing_sets as sets
 from scipy.optimize import brentq
 from scipy.special import expit, logsumexp
-from scipy.stats import chi2, f, ncx2, norm
+from scipy.stats import chi2, f, ncx2
 from test_areas import _hits, _lattice, frieze, patched_wall
-from test_forming_benchmark import _damaged, _hand_or_mechanical, _power, _single_power, _streaked
+from test_forming_benchmark import SINGLES, _damaged, _hand_or_mechanical, _power, _single_power, _streaked
 from test_placing_benchmark import _equal_scatter, our_logs, placing_posterior, weigh_sets
 
 from fragkit.lattice import Fitted, fit_lattice
-from fragkit.technique import PLACINGS, Priors, find_changes, map_regularity, reweigh, weigh_technique
+from fragkit.technique import PLACINGS, OutlineSpread, Priors, find_changes, map_regularity, reweigh, weigh_technique
+from fragkit.technique.shapes import told_by_spread
 
 
-def _placings(n: int) -> Iterator[tuple[str, str, str]]:
-    several, ours, theirs, truth = weigh_sets(n, 9001)
+def _placings(n: int, seed: int) -> Iterator[tuple[str, str, str]]:
+    several, ours, theirs, truth = weigh_sets(n, seed)
     loss, best = sets.loss_bits(ours, truth), sets.loss_bits(theirs, truth)
     size = f"{len(several)} of {n} sets"
     low, high = _loss_ratio(ours, theirs, truth)
@@ -75,9 +78,9 @@ def _small(rng: np.random.Generator, kind: str, n: int, scatter: float, sd: floa
     return sets.PlacedSet(kind, size, scatter, False, sites, xy, sd)
 
 
-def _firm(n: int) -> Iterator[tuple[str, str, str]]:
+def _firm(n: int, seed: int) -> Iterator[tuple[str, str, str]]:
     """Few motifs measured badly must not be decided; strong structure mostly is."""
-    rng, answer = np.random.default_rng(9006), {"hand": 0, "stepped": 1, "plate": 2, "block": 2}
+    rng, answer = np.random.default_rng(seed), {"hand": 0, "stepped": 1, "plate": 2, "block": 2}
     few = [sets.KINDS[k % 4] for k in range(n)]
     scatters = 1.4 * np.exp(0.6 * rng.standard_normal(n))
     found = [placing_posterior(_small(rng, k, rng.integers(5, 8), s, 0.5)) for k, s in zip(few, scatters, strict=True)]
@@ -97,8 +100,8 @@ def _firm(n: int) -> Iterator[tuple[str, str, str]]:
         yield f"{name}, scatter 4 to 8 x measuring, 12 to 20 motifs, firm, % ({len(own)})", ">= 55", text
 
 
-def _equal(n: int, grid: tuple[int, int], asked: tuple[float, float, int]) -> Iterator[tuple[str, str, str]]:
-    rng = np.random.default_rng(9002)
+def _equal(n: int, seed: int, grid: tuple[int, int], asked: tuple[float, float, int]) -> Iterator[tuple[str, str, str]]:
+    rng = np.random.default_rng(seed)
     placed = {kind: [_equal_scatter(kind, *grid, rng) for _ in range(n)] for kind in ("hand", "stepped", "plate")}
     found = {kind: [our_logs(one) for one in ones] for kind, ones in placed.items()}
     logs = {kind: np.array([f[0] for f in ones]) for kind, ones in found.items()}
@@ -129,13 +132,15 @@ def _limit_of_search(samples: int, placings: int, *, flaw: float = 0.2) -> float
     return float(f.sf(f.isf(0.005, samples, rest) / (1.0 + placings * flaw**2), samples, rest))
 
 
-def _ideal_single(ratio: float, log_sd: float) -> float:
-    """Power at 1 % when each spread is known exactly, hands differ by `log_sd`, and this strays `ratio` as far."""
-    return float(norm.cdf(-np.log(ratio) / log_sd - norm.isf(0.01)))
+def _ideal_single(kind: str, log_sd: float) -> float:
+    """Power at 1 % when each spread is known exactly and hands differ by `log_sd` about what is assumed."""
+    guided = OutlineSpread(own_mm=SINGLES[kind], size_ratio=0.0, log_sd=log_sd)
+    spreads = {"drawn free": replace(guided, own_mm=SINGLES["free"]), "along an outline": guided}
+    return told_by_spread(Priors(outlines=spreads), 50.0)
 
 
-def _forming(n: int) -> Iterator[tuple[str, str, str]]:
-    rng = np.random.default_rng(9003)
+def _flaws(n: int, seed: int) -> Iterator[tuple[str, str, str]]:
+    rng = np.random.default_rng(seed)
     for samples, placings in ((800, 6), (200, 12)):
         for size in ((2, 1), (1, 2), (2, 2), (3, 2), (4, 3)):
             found = 100.0 * _power(samples, placings, size, n, rng)
@@ -145,34 +150,45 @@ def _forming(n: int) -> Iterator[tuple[str, str, str]]:
             if size[0] * size[1] == 2:
                 known += f", who must find out both {100.0 * _limit_of_search(samples, placings):.0f}"
             yield name, ">= 90", f"{found:.0f}; {known}"
-    false = 100.0 * np.mean(np.array([_damaged(rng) for _ in range(4 * n)]) <= 0.01)
-    yield f"correlated damage, p <= 1 % ({4 * n})", "<= 1 %", f"{false:.1f} %"
-    false = 100.0 * np.mean(np.array([_streaked(rng) for _ in range(4 * n)]) <= 0.01)
-    yield f"damage in streaks, p <= 1 % ({4 * n})", "<= 1 %", f"{false:.1f} %"
+    false = 100.0 * np.mean(np.array([_damaged(rng) for _ in range(2 * n)]) <= 0.01)
+    yield f"correlated damage, p <= 1 % ({2 * n})", "<= 1 %", f"{false:.1f} %"
+    false = 100.0 * np.mean(np.array([_streaked(rng) for _ in range(2 * n)]) <= 0.01)
+    yield f"damage in streaks, p <= 1 % ({2 * n})", "<= 1 %", f"{false:.1f} %"
+
+
+def _single(n: int, seed: int) -> Iterator[tuple[str, str, str]]:
+    """Plates of one motif and pounced outlines, and hand against mechanical with plates of every size."""
+    rng = np.random.default_rng(seed)
     for samples, placings in ((800, 6), (200, 12)):
-        for name, known in (("assumed", False), ("of this hand, measured", True)):
-            powers = _single_power(samples, placings, 4 * n, rng, known=known)
-            for kind, power, ratio in zip(("plate", "outline"), powers, (0.15, 0.41 / 0.76), strict=True):
-                what = f"power at 1 %, {samples} x {placings} of 1 x 1, spread {name}: {kind}, % ({4 * n})"
-                ideal = 100.0 * _ideal_single(ratio, 0.1 if known else 0.4)
-                yield what, ">= 90", f"{100.0 * power:.0f}; spread known exactly {ideal:.0f}"
-    yield f"Cllr hand / mechanical, 48 motifs ({n} a kind)", "<= 0.10", f"{_hand_or_mechanical(n, rng):.2f}"
+        for name, log_sd in (("assumed", 0.4), ("of this hand, measured", 0.1)):
+            powers = _single_power(samples, placings, n, rng, log_sd=log_sd)
+            for kind, power in zip(("plate", "outline"), powers, strict=True):
+                what = f"power at 1 %, {samples} x {placings} of 1 x 1, spread {name}: {kind}, % ({n})"
+                yield (
+                    what,
+                    ">= 90",
+                    f"{100.0 * power:.0f}; spread known exactly {100.0 * _ideal_single(kind, log_sd):.0f}",
+                )
+    yield f"Cllr hand / mechanical, 48 motifs ({n // 2} a kind)", "<= 0.10", f"{_hand_or_mechanical(n // 2, rng):.2f}"
 
 
-def _regularity(n_patched: int, n_plain: int) -> Iterator[tuple[str, str, str]]:
-    rng = np.random.default_rng(9004)
+def _patched(n: int, seed: int) -> Iterator[tuple[str, str, str]]:
+    rng = np.random.default_rng(seed)
     for name, one_plate in (("one plate of 5 x 4", True), ("plates of 2 to 12", False)):
         found, ideal = [], []
-        for _ in range(n_patched):
+        for _ in range(n):
             scatter = 1.4 * np.exp(0.6 * rng.standard_normal())
             wall, patch = patched_wall(rng, one_plate=one_plate, scatter=scatter)
             found.append(bool(_hits(map_regularity(wall, rng=rng), patch)))
             ideal.append(_ideal_patch(wall, scatter, one_plate=one_plate))
         text = f"{100.0 * np.mean(found):.0f}; on the same walls who knows net and scatter {100.0 * np.mean(ideal):.0f}"
-        yield f"patch of 5 x 4 by {name} found, % ({n_patched})", ">= 90", text
-    plain = [patched_wall(rng, patch=False)[0] for _ in range(n_plain)]
-    shown = 100.0 * np.mean([bool(map_regularity(wall, rng=rng)) for wall in plain])
-    yield f"walls without a patch that show one, % ({n_plain})", "<= 5", f"{shown:.1f}"
+        yield f"patch of 5 x 4 by {name} found, % ({n})", ">= 90", text
+
+
+def _plain(n: int, seed: int) -> Iterator[tuple[str, str, str]]:
+    rng = np.random.default_rng(seed)
+    shown = [bool(map_regularity(patched_wall(rng, patch=False)[0], rng=rng)) for _ in range(n)]
+    yield f"walls without a patch that show one, % ({n})", "<= 5", f"{100.0 * np.mean(shown):.1f}"
 
 
 def _ideal_patch(wall: Fitted, scatter: float, *, one_plate: bool, n_simulated: int = 200) -> bool:
@@ -217,9 +233,9 @@ def _patches(one_plate: bool) -> tuple[np.ndarray, np.ndarray]:
     return np.array(units), np.array(shares) / sum(shares)
 
 
-def _changes(n: int) -> Iterator[tuple[str, str, str]]:
+def _changes(n: int, seed: int) -> Iterator[tuple[str, str, str]]:
     """Steps in walls of 10 x 6 and in friezes of 24, of a hand that strays 0.7 mm, measured to 0.2 mm."""
-    rng, sites = np.random.default_rng(9007), sets.grid(10, 6)
+    rng, sites = np.random.default_rng(seed), sets.grid(10, 6)
 
     def wall(kind: str, step: np.ndarray) -> Fitted:
         moved = sets.displaced(kind, sites, 0.7, rng) + np.outer(sites[:, 0] >= 6, step)
@@ -252,8 +268,8 @@ def _ideal_step(size_mm: float, sd_mm: float, counts: np.ndarray, at: int) -> fl
     return float(ncx2.sf(chi2.isf(0.05 / lines, 2), 2, size_mm**2 * (beyond @ beyond) / sd_mm**2))
 
 
-def _times() -> Iterator[tuple[str, str, str]]:
-    rng = np.random.default_rng(9005)
+def _times(n: int, seed: int) -> Iterator[tuple[str, str, str]]:
+    rng = np.random.default_rng(seed)
     wall = sets.grid(10, 8)
     xy = wall * [sets.ACROSS, sets.DOWN] + rng.standard_normal(wall.shape)
     lattice = fit_lattice((xy, np.tile(np.eye(2) * 0.09, (len(wall), 1, 1)), wall))
@@ -265,24 +281,27 @@ def _times() -> Iterator[tuple[str, str, str]]:
     yield "another prior, s", "< 0.2", f"{time.process_time() - start:.2f}"
 
 
-def main(share: float) -> None:
-    def scaled(n: int) -> int:
-        return max(2, round(share * n))
+PARTS = {
+    "times": (_times, 1),
+    "placings": (_placings, 2000),
+    "firm": (_firm, 400),
+    "48": (partial(_equal, grid=(8, 6), asked=(0.41, 0.12, 65)), 250),
+    "100": (partial(_equal, grid=(10, 10), asked=(0.28, 0.07, 93)), 250),
+    "flaws": (_flaws, 300),
+    "single": (_single, 400),
+    "patched": (_patched, 100),
+    "plain": (_plain, 400),
+    "changes": (_changes, 100),
+}
 
+
+def main(share: float, seed: int, parts: Sequence[str]) -> None:
     print(f"{'figure':<66} {'asked':<20} measured")
-    for rows in (
-        _times(),
-        _placings(scaled(2000)),
-        _firm(scaled(400)),
-        _equal(scaled(250), (8, 6), (0.41, 0.12, 65)),
-        _equal(scaled(250), (10, 10), (0.28, 0.07, 93)),
-        _forming(scaled(100)),
-        _regularity(scaled(100), scaled(400)),
-        _changes(scaled(100)),
-    ):
-        for name, asked, measured in rows:
-            print(f"{name:<66} {asked:<20} {measured}", flush=True)
+    for k, name in enumerate(PARTS):
+        rows, n = PARTS[name]
+        for figure, asked, measured in rows(max(2, round(share * n)), seed + k) if name in (parts or PARTS) else ():
+            print(f"{figure:<66} {asked:<20} {measured}", flush=True)
 
 
 if __name__ == "__main__":
-    main(float(sys.argv[1]) if len(sys.argv) > 1 else 1.0)
+    main(float((sys.argv[1:2] or ["1"])[0]), int((sys.argv[2:3] or ["9000"])[0]), sys.argv[3:])

@@ -121,15 +121,14 @@ def _single_odds(rng, own_mm, samples, placings, priors):
     return logs[2] - logs[0], logs[1] - logs[0]
 
 
-def _single_power(samples, placings, n, rng, *, known):
-    """Share of plates with one motif, and of pounced outlines, beyond 99 % of free hands.
+SINGLES = {"free": 0.76, "plate": 0.15 * 0.76, "outline": 0.41}
+"""Spread in mm of a motif of 50 mm: drawn free, through a plate of one motif, along a pounced outline."""
 
-    Free hands differ by a log-sd of 0.4, or, `known`, by 0.1 about a hand whose spread was measured.
-    """
-    log_sd = 0.1 if known else 0.4
-    free = OutlineSpread(own_mm=0.3, size_ratio=0.014, log_sd=0.1 if known else 0.5)
+
+def _single_power(samples, placings, n, rng, *, log_sd):
+    """Share of plates with one motif, and of pounced outlines, beyond 99 % of free hands, which differ by `log_sd`."""
+    free = OutlineSpread(own_mm=0.3, size_ratio=0.014, log_sd=0.1 if log_sd < 0.2 else 0.5)
     priors = Priors(outlines={"drawn free": free})
-    spreads = {"free": 0.76, "plate": 0.15 * 0.76, "outline": 0.41}
     odds = {
         kind: np.array(
             [
@@ -137,7 +136,7 @@ def _single_power(samples, placings, n, rng, *, known):
                 for _ in range(n)
             ]
         )
-        for kind, mm in spreads.items()
+        for kind, mm in SINGLES.items()
     }
     limit = np.quantile(odds["free"], 0.99, axis=0)
     return float(np.mean(odds["plate"][:, 0] > limit[0])), float(np.mean(odds["outline"][:, 1] > limit[1]))
