@@ -8,6 +8,7 @@ from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExec
 from contextlib import contextmanager
 from dataclasses import dataclass
 from multiprocessing import get_context
+from threading import current_thread, main_thread
 from typing import Any
 
 from fragkit.opencv import cv2
@@ -145,7 +146,36 @@ def _work_alone() -> None:
 
 @contextmanager
 def _interrupts_held() -> Iterator[None]:
-    """Interrupts wait meanwhile; a process that is started inherits that, so none falls into its first imports."""
+    """Interrupts wait meanwhile, and are heard afterwards.
+
+    A process that is started inherits the mask, so none falls into its first imports. The mask is that of one thread,
+    and Python raises in the main thread what any other was told: so the handler waits too, or a process could be left
+    without what it was to be handed.
+    """
+    came: list[int] = []
+    with _handled_by(lambda number, _: came.append(number)), _masked():
+        yield
+    if came:
+        signal.raise_signal(signal.SIGINT)
+
+
+@contextmanager
+def _handled_by(handler: Callable[[int, Any], Any]) -> Iterator[None]:
+    """Interrupts go to `handler` meanwhile; only the main thread hears them."""
+    before = signal.getsignal(signal.SIGINT)
+    if before is None or current_thread() is not main_thread():
+        yield
+        return
+    signal.signal(signal.SIGINT, handler)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
+@contextmanager
+def _masked() -> Iterator[None]:
+    """This thread, and a process that it starts, is sent no interrupt meanwhile."""
     if not hasattr(signal, "pthread_sigmask"):
         yield
         return

@@ -2,8 +2,10 @@
 
 import os
 import signal
-from concurrent.futures import ThreadPoolExecutor
+import time
+from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
 from functools import partial
+from threading import Event, Thread
 
 import pytest
 from threadpoolctl import threadpool_info
@@ -98,3 +100,25 @@ def test_where_no_process_can_be_started_the_tasks_are_done_here(error):
 
     with crew_of(refuse) as crew:
         assert crew.do([partial(square, k) for k in range(3)], on_done=lambda number: None) == [0, 1, 4]
+
+
+@pytest.mark.skipif(not hasattr(signal, "pthread_kill"), reason="this system sends no signal to a thread")
+def test_an_interrupt_that_another_thread_hears_does_not_tear_a_task_from_its_worker(monkeypatch):
+    """The system gives an interrupt to any thread that does not mask it, as those of a library for linear algebra."""
+    ended, begun = Event(), []
+
+    def start_a_process(*_):
+        signal.pthread_kill(other.ident, signal.SIGINT)
+        time.sleep(0.05)
+        begun.append("process")
+
+    monkeypatch.setattr(ProcessPoolExecutor, "submit", start_a_process)
+    other = Thread(target=ended.wait)
+    other.start()
+    try:
+        with processes(1) as executor, pytest.raises(KeyboardInterrupt):
+            executor.submit(square, 3)
+    finally:
+        ended.set()
+    assert begun == ["process"]
+    assert signal.getsignal(signal.SIGINT) is signal.default_int_handler

@@ -125,7 +125,7 @@ def test_an_interrupt_at_the_keyboard_is_told_in_one_line_and_the_next_run_goes_
         time.sleep(0.02)
     os.killpg(run.pid, signal.SIGINT)
     said = run.communicate(timeout=60)[1]
-    assert run.returncode == 130
+    assert run.returncode in (130, -signal.SIGINT), "Python may end by the signal itself: to a shell both are 130"
     assert said.strip().splitlines()[-1].startswith("Stopped. What was finished is kept")
     assert "Traceback" not in said
     assert not (tmp_path / "out" / "results.json").exists()
