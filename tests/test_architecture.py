@@ -37,6 +37,7 @@ MAX_MODULE_LINES = 500
 MAX_BODY_LINES = 60
 MAX_ARGUMENTS = 6
 FORBIDDEN_NAMES = ("utils", "util", "misc", "helpers", "common")
+SAMPLE = ROOT / "sample_images" / "orrowby"
 TOP_LEVEL = {
     "README.md",
     "DEVELOPERS.md",
@@ -137,9 +138,16 @@ def test_the_top_level_is_fixed():
     assert {name for name in top if not name.startswith(".")} <= TOP_LEVEL
 
 
-def test_import_loads_no_plotting_and_no_widgets():
-    heavy = ("matplotlib", "anywidget", "cv2", "scipy", "skimage")
-    code = f"import sys, fragkit; print([m for m in {heavy} if m in sys.modules])"
+@pytest.mark.parametrize(
+    ("what", "heavy"),
+    [
+        ("import fragkit", ("matplotlib", "anywidget", "cv2", "scipy", "skimage")),
+        (f"from fragkit.survey import read_survey; read_survey({str(SAMPLE)!r})", ("matplotlib", "scipy.optimize")),
+    ],
+    ids=["import", "check"],
+)
+def test_nothing_heavy_is_loaded_before_it_is_used(what, heavy):
+    code = f"import sys; {what}; print([m for m in {heavy} if m in sys.modules])"
     out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout
     assert out.strip() == "[]"
 

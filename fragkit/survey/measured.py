@@ -6,8 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.optimize import least_squares
-from scipy.special import ndtri
+import scipy
 
 from fragkit.errors import EstimationError
 from fragkit.frozen import frozen_array
@@ -144,7 +143,10 @@ def _adjust(readings: Readings, *, near_mm: FloatArray | None = None) -> _Fit:
         return _slopes(readings, points(values))[:, free] / readings.sd_mm[:, None]
 
     starts = _starts(readings) if near_mm is None else [near_mm]
-    fits = [least_squares(misfit, start.ravel()[free], jac=slopes, method="trf", x_scale="jac") for start in starts]
+    fits = [
+        scipy.optimize.least_squares(misfit, start.ravel()[free], jac=slopes, method="trf", x_scale="jac")
+        for start in starts
+    ]
     best = min(fits, key=lambda found: found.cost)
     _check_fixed(readings, best.jac, free)
     cov = np.zeros((len(free), len(free)))
@@ -231,7 +233,7 @@ def _check_fixed(readings: Readings, jacobian: FloatArray, free: np.ndarray) -> 
 def _doubtful(readings: Readings, fit: _Fit) -> list[int]:
     """Readings that contradict the others, the worst and those that cannot be told from it."""
     striking = fit.striking(readings.sd_mm)
-    limit = float(ndtri(1.0 - SUSPECT_RATE / (2.0 * len(striking))))
+    limit = float(scipy.special.ndtri(1.0 - SUSPECT_RATE / (2.0 * len(striking))))
     if striking.max(initial=0.0) <= limit:
         return []
     return [int(k) for k in np.flatnonzero(striking >= RIVAL_RATIO * striking.max())]
