@@ -22,7 +22,7 @@ _REDUCED_RADIUS_PX = 3.0
 """A blur of twice this radius or more runs on a reduced copy, where its radius is about this."""
 _LEAST_REST_RATIO = 1e-3
 """Energy beside the lines, as a share of all, below which there is nothing but lines."""
-_ROWS_AT_ONCE = 512
+_ROWS_AT_ONCE = 64
 _LINE_PX = 151
 """Length of the running mean that takes lines out, in working pixels (a picture is about 500 px a side)."""
 
@@ -57,9 +57,13 @@ def features(
 def features_of(pixels: FloatImage, believed: NDArray[np.bool_], *, scale_px: float) -> FloatImage:
     """The features of pixels that `pixels_and_mask` has evened."""
     weight = _inner(believed, scale_px)
-    strength, cosine, sine = _structure(cv2.GaussianBlur(_filled(pixels, believed), (0, 0), scale_px))
-    ratio = _levelling(strength * strength, weight, _SURROUND_RATIO * scale_px)
-    return cv2.merge([strength * ratio, cosine * ratio, sine * ratio])
+    image = cv2.GaussianBlur(_filled(pixels, believed), (0, 0), scale_px)
+    image = image.reshape(*image.shape[:2], -1)
+    values, power = np.empty((*weight.shape, 3), np.float32), np.empty(weight.shape, np.float32)
+    _by_rows(lambda rows: _structure(image, rows, values, power), len(image))
+    ratio = _levelling(power, weight, _SURROUND_RATIO * scale_px)
+    _by_rows(lambda rows: np.multiply(values[rows], ratio[rows, :, None], out=values[rows]), len(image))
+    return values
 
 
 def signed_features(pixels: FloatImage, believed: NDArray[np.bool_], *, scale_px: float) -> FloatImage:
@@ -120,18 +124,17 @@ def pixels_and_mask(
     """
     raw = _raw(picture)
     plain = raw.reshape(*raw.shape[:2], -1)[:, :, :3]
-    pixels: FloatImage = np.empty(plain.shape, np.float64 if raw.dtype.itemsize > 4 else np.float32)
-    _by_rows(lambda rows: np.copyto(pixels[rows], plain[rows], casting="unsafe"), len(raw))
-    is_whole = raw.dtype.kind in "uib"
-    believed = np.ones(raw.shape[:2], bool) if is_whole else np.asarray(np.isfinite(pixels).all(axis=2), bool)
+    believed = np.ones(raw.shape[:2], bool) if raw.dtype.kind in "uib" else np.isfinite(plain).all(axis=2)
     if isinstance(picture, Picture):
         believed &= picture.coverage
     if mask is not None:
         if mask.shape != raw.shape[:2]:
             raise ValueError(f"A mask of shape {mask.shape} for a picture of {raw.shape[:2]}: give the same shape.")
         believed &= mask.astype(bool)
-    if size_px is not None and size_px != believed.shape[::-1]:
-        pixels, believed = _reduced(pixels, believed, size_px)
+    dtype = np.dtype(np.float64 if raw.dtype.itemsize > 4 else np.float32)
+    if size_px is None or size_px == believed.shape[::-1]:
+        return _standardised(plain.astype(dtype), believed), believed
+    pixels, believed = _reduced(plain, believed, size_px, dtype)
     return _standardised(pixels, believed), believed
 
 
@@ -149,22 +152,30 @@ def _raw(picture: Picture | NDArray[np.generic]) -> NDArray[np.generic]:
 
 
 def _reduced(
-    pixels: FloatImage, believed: NDArray[np.bool_], size_px: tuple[int, int]
+    plain: NDArray[np.generic], believed: NDArray[np.bool_], size_px: tuple[int, int], dtype: np.dtype[Any]
 ) -> tuple[FloatImage, NDArray[np.bool_]]:
-    """Means of the believed pixels on a coarser grid, and where at least half of them are believed."""
-    shape = (size_px[1], size_px[0], -1)
+    """Means of the believed pixels on a coarser grid, and where at least half of them are believed.
+
+    Notes
+    -----
+    Rows are shortened first, a few at a time, so that the picture is never held whole in floating point.
+    """
+    height, (wide, high) = len(believed), size_px
+    sums, share = np.empty((height, wide, plain.shape[2]), dtype), np.ones((height, wide), dtype)
+
+    def shorten(rows: slice) -> None:
+        part, seen = plain[rows].astype(dtype), believed[rows]
+        if not seen.all():
+            part[~seen] = 0.0
+            share[rows] = cv2.resize(seen.astype(dtype), (wide, len(part)), interpolation=cv2.INTER_AREA)
+        sums[rows] = cv2.resize(part, (wide, len(part)), interpolation=cv2.INTER_AREA).reshape(sums[rows].shape)
+
+    _by_rows(shorten, height)
+    means = cv2.resize(sums, size_px, interpolation=cv2.INTER_AREA).reshape(high, wide, -1)
     if believed.all():
-        return cv2.resize(pixels, size_px, interpolation=cv2.INTER_AREA).reshape(shape), np.ones(shape[:2], bool)
-    share = cv2.resize(believed.astype(pixels.dtype), size_px, interpolation=cv2.INTER_AREA)
-    _by_rows(lambda rows: _without(pixels[rows], believed[rows]), len(pixels))
-    sums = cv2.resize(pixels, size_px, interpolation=cv2.INTER_AREA).reshape(shape)
-    return sums / np.maximum(share, 1e-6)[:, :, None], share > 0.5
-
-
-def _without(pixels: FloatImage, believed: NDArray[np.bool_]) -> None:
-    """What is not believed set to 0."""
-    if not believed.all():
-        pixels[~believed] = 0.0
+        return means, np.ones((high, wide), bool)
+    left = cv2.resize(share, size_px, interpolation=cv2.INTER_AREA)
+    return means / np.maximum(left, 1e-6)[:, :, None], left > 0.5
 
 
 def _by_rows(function: Callable[[slice], object], height: int) -> None:
@@ -223,19 +234,23 @@ def _inner(believed: NDArray[np.bool_], scale_px: float) -> FloatImage:
     return np.asarray(cv2.erode(believed.astype(np.uint8), kernel, borderValue=1), np.float32)
 
 
-def _structure(image: FloatImage) -> tuple[FloatImage, FloatImage, FloatImage]:
-    """Strength m of the gradient over all channels, m·cos 2θ and m·sin 2θ."""
-    image = image.reshape(*image.shape[:2], -1)
-    across = np.empty_like(image)
-    down = np.empty_like(image)
-    across[:, 1:-1] = (image[:, 2:] - image[:, :-2]) * 0.5
-    down[1:-1] = (image[2:] - image[:-2]) * 0.5
-    across[:, [0, -1]] = 0.0
-    down[[0, -1]] = 0.0
-    xx, yy, xy = (across * across).sum(2), (down * down).sum(2), (across * down).sum(2)
-    strength = np.sqrt(xx + yy)
-    safe = np.where(strength > 0, strength, 1.0)
-    return strength, (xx - yy) / safe, 2.0 * xy / safe
+def _structure(image: FloatImage, rows: slice, values: FloatImage, power: FloatImage) -> None:
+    """m·(1, cos 2θ, sin 2θ) of the gradient over all channels, and m², written to some rows of a picture."""
+    top = max(rows.start - 1, 0)
+    own = slice(rows.start - top, rows.start - top + len(power[rows]))
+    xx, yy, xy = np.zeros((3, *power[rows].shape), np.float32)
+    for plane in cv2.split(image[top : rows.stop + 1]):
+        across, down = np.zeros((2, *plane.shape), np.float32)
+        np.subtract(plane[:, 2:], plane[:, :-2], out=across[:, 1:-1])
+        np.subtract(plane[2:], plane[:-2], out=down[1:-1])
+        across, down = across[own], down[own]
+        xx += across * across
+        yy += down * down
+        xy += across * down
+    np.multiply(xx + yy, np.float32(0.25), out=power[rows])
+    strength = np.sqrt(power[rows])
+    over = np.float32(0.25) / np.where(strength > 0, strength, np.float32(1.0))
+    cv2.merge([strength, (xx - yy) * over, np.float32(2.0) * xy * over], values[rows])
 
 
 def without_lines(values: FloatImage, mask: NDArray[np.bool_], *, axis: int) -> FloatImage:
