@@ -11,6 +11,8 @@ from threadpoolctl import threadpool_limits
 
 from fragkit.opencv import cv2
 
+ROWS_AT_ONCE = 64
+"""Rows of a picture that are done at once, so that what is in between stays in the processor's own memory."""
 GROUP = 32
 """Copies that are done one after the other, groups of them side by side."""
 
@@ -75,11 +77,21 @@ def at_once(one: Callable[[], S], other: Callable[[], T]) -> tuple[S, T]:
     return first, second
 
 
+def groups_of(n: int, *, size: int = GROUP) -> list[slice]:
+    """`n` things in groups of `size`."""
+    return [slice(first, min(first + size, n)) for first in range(0, n, size)]
+
+
 def in_groups(function: Callable[[int], object], n: int, *, size: int = GROUP) -> None:
     """`function(k)` for each k below `n`, groups of `size` side by side."""
 
-    def group(first: int) -> None:
-        for k in range(first, min(first + size, n)):
+    def group(members: slice) -> None:
+        for k in range(members.start, members.stop):
             function(k)
 
-    side_by_side(group, range(0, max(n, 1), size))
+    side_by_side(group, groups_of(n, size=size))
+
+
+def by_rows(function: Callable[[slice], object], height: int, *, size: int = ROWS_AT_ONCE) -> None:
+    """The function of every few rows of a picture, threads sharing them."""
+    side_by_side(function, groups_of(height, size=size))

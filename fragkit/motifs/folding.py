@@ -115,8 +115,10 @@ def seen_on(zone: NDArray[np.bool_], window: Window, other: Window, ratio: Float
     return np.asarray(cv2.remap(zone.astype(np.float32), x, y, cv2.INTER_LINEAR) > 0.5)
 
 
-def patches(image: FloatImage, centres_px: FloatArray, window: Window, *, smooth: bool = False) -> FloatImage:
-    """Windows of a picture at sub-pixel centres; (n, h, w) or (n, h, w, c), 0 beyond the picture.
+def patches(
+    image: FloatImage, centres_px: FloatArray, window: Window, *, smooth: bool = False, in_planes: bool = False
+) -> FloatImage:
+    """Windows of a picture at sub-pixel centres; (n, h, w) or (n, h, w, c), or (n, c, h, w) `in_planes`; 0 beyond it.
 
     Notes
     -----
@@ -125,6 +127,8 @@ def patches(image: FloatImage, centres_px: FloatArray, window: Window, *, smooth
     """
     height, width = window.dx.shape
     out = np.zeros((len(centres_px), height, width, *image.shape[2:]), np.float32)
+    if in_planes:
+        out = np.zeros((len(centres_px), image.shape[2], height, width), np.float32)
     whole = np.floor(np.asarray(centres_px, float))
     taps = (_cubic_taps if smooth else _linear_taps)(np.asarray(centres_px, float) - whole)
     corners = whole.astype(int) - (width // 2 + 1, height // 2 + 1)
@@ -134,7 +138,8 @@ def patches(image: FloatImage, centres_px: FloatArray, window: Window, *, smooth
         block = _block(image, int(corners[k, 0]), int(corners[k, 1]), size)
         if block is not None:
             moved = cv2.sepFilter2D(block, cv2.CV_32F, taps[k, 0], taps[k, 1], anchor=(1, 1))
-            out[k] = moved[1:-2, 1:-2].reshape(out.shape[1:])
+            inner = moved[1:-2, 1:-2]
+            out[k] = cv2.split(inner) if in_planes else inner.reshape(out.shape[1:])
 
     in_groups(fill, len(out))
     return out

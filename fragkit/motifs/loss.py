@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -10,6 +11,7 @@ from scipy import ndimage
 
 from fragkit.motifs.folding import Window
 from fragkit.opencv import cv2
+from fragkit.threads import at_once, by_rows, groups_of, side_by_side
 
 FloatArray = NDArray[np.float64]
 FloatImage = NDArray[Any]
@@ -19,32 +21,55 @@ _STRANGE_DISTANCE = 5.0
 _BINS = 20
 _N_SAMPLE = 8000
 _RESERVE = 1e-3
+_N_PARTS = 2
+"""Parts of a picture in which loss is told side by side."""
+_N_ROUNDS = 4
+_BLUR_PX, _BLUR_REACH_PX = 2.0, 8
+"""Width (sd) over which likelihoods are averaged, and the reach of that filter."""
 
 
-def look_of(colour: FloatImage, unexplained: FloatImage) -> FloatImage:
-    """Colour without its pixel noise, and the logarithm of the structure that is no motif; (h, w, c + 1)."""
-    smooth = cv2.GaussianBlur(colour, (0, 0), 1.0).reshape(colour.shape)
-    texture = np.log(cv2.GaussianBlur(unexplained, (0, 0), 2.5) + 1e-4)
-    return np.dstack([smooth, 0.25 * texture])
+def look_of(colour: FloatImage, unexplained: FloatImage) -> list[FloatImage]:
+    """Planes (h, w) of colour without its pixel noise, and of the logarithm of the structure that is no motif."""
+    smooth, rough = at_once(
+        lambda: cv2.split(cv2.GaussianBlur(colour, (0, 0), 1.0)), lambda: cv2.GaussianBlur(unexplained, (0, 0), 2.5)
+    )
+
+    def level(rows: slice) -> None:
+        part = rough[rows]
+        np.multiply(np.log(part + np.float32(1e-4)), np.float32(0.25), out=part)
+
+    by_rows(level, len(rough))
+    return [*smooth, rough]
 
 
-def strangeness(look: FloatImage, ground: NDArray[np.bool_]) -> tuple[FloatImage, FloatImage]:
+def strangeness(look: Sequence[FloatImage], ground: NDArray[np.bool_]) -> tuple[FloatImage, FloatImage]:
     """1 where the look is not that of the ground, 0 where it is, soft between: by all channels, and by colour alone."""
+    both, by_colour = np.zeros((2, *ground.shape), np.float32)
     if ground.sum() < 50:
-        nothing = np.zeros(look.shape[:2], np.float32)
-        return nothing, nothing
-    seen = look[ground]
-    seen = seen[:: max(1, len(seen) // _N_SAMPLE)]
+        return both, by_colour
+    seen = _sample(look, ground)
     middle = np.array([_mode(column) for column in seen.T])
     spread = 1.4826 * np.median(np.abs(seen - middle), axis=0) + 1e-6
     for _ in range(8):
         near = (((seen - middle) / spread) ** 2).max(1) < 6.25
         middle = np.median(seen[near], axis=0)
         spread = 1.4826 * 1.1 * np.median(np.abs(seen[near] - middle), axis=0) + 1e-6
-    planes = zip(cv2.split(look), middle.astype(np.float32), spread.astype(np.float32), strict=True)
-    away = [np.abs(np.asarray(plane) - mean) / sd for plane, mean, sd in planes]
-    colour = np.maximum.reduce(away[:-1])
-    return _soft(np.maximum(colour, away[-1])), _soft(colour)
+    middles, widths = middle.astype(np.float32), (1.0 / spread).astype(np.float32)
+
+    def judge(rows: slice) -> None:
+        away = [np.abs(plane[rows] - mean) * width for plane, mean, width in zip(look, middles, widths, strict=True)]
+        colour = np.maximum.reduce(away[:-1])
+        by_colour[rows], both[rows] = _soft(colour), _soft(np.maximum(colour, away[-1]))
+
+    by_rows(judge, len(ground))
+    return both, by_colour
+
+
+def _sample(look: Sequence[FloatImage], where: NDArray[np.bool_]) -> FloatArray:
+    """The look (n, channels) of about `_N_SAMPLE` places."""
+    places = np.flatnonzero(where)
+    places = places[:: max(1, len(places) // _N_SAMPLE)]
+    return np.column_stack([plane.ravel()[places] for plane in look])
 
 
 def _soft(distance: FloatImage) -> FloatImage:
@@ -68,7 +93,7 @@ def _mode(values: FloatArray) -> float:
 
 
 def loss_of(
-    look: FloatImage,
+    look: Sequence[FloatImage],
     strange: FloatImage,
     ground: NDArray[np.bool_],
     inside: NDArray[np.bool_],
@@ -77,38 +102,58 @@ def loss_of(
 ) -> FloatImage:
     """Probability of loss: on the ground what is strange there, in the motif by likelihood and surroundings."""
     radius = 0.07 * float(np.sqrt(window.weight.sum()))
-    share = cv2.GaussianBlur(ground.astype(np.float32), (0, 0), radius)
-    around = cv2.GaussianBlur(strange * ground, (0, 0), radius) / np.maximum(share, 1e-3)
-    prior = np.clip(around, 0.002, 0.98)
-    lost = np.where(ground, strange, prior).astype(np.float32)
-    if not (ground & (strange > 0.5)).sum() > 100:
-        return np.where(believed, np.where(ground, strange, 0.0), 0.0).astype(np.float32)
-    bins = _bin_numbers(look, believed)
-    of_loss = _log_density(bins, np.where(ground, strange, np.float32(0.0)))
-    log_prior = np.log(prior / (np.float32(1.0) - prior))
-    for _ in range(4):
-        of_motif = _log_density(bins, np.where(inside, np.float32(1.0) - lost, np.float32(0.0)))
-        odds = 2.0 * cv2.GaussianBlur((of_loss - of_motif)[bins], (0, 0), 2.0) + log_prior
-        posterior = 1.0 / (1.0 + cv2.exp(-np.clip(odds, -30.0, 30.0)))
-        lost = np.where(inside, posterior, np.where(ground, strange, prior))
-    return np.where(believed, lost, 0.0).astype(np.float32)
+    here = strange * ground
+    share, around = at_once(
+        lambda: cv2.GaussianBlur(ground.astype(np.float32), (0, 0), radius),
+        lambda: cv2.GaussianBlur(here, (0, 0), radius),
+    )
+    if not (here > 0.5).sum() > 100:
+        return here * believed
+    prior = np.clip(around / np.maximum(share, 1e-3), 0.002, 0.98)
+    lost = np.where(ground, strange, prior)
+    _tell_loss(lost, inside, _bin_numbers(look, believed), here, np.log(prior / (np.float32(1.0) - prior)))
+    return lost * believed
 
 
-def _bin_numbers(look: FloatImage, believed: NDArray[np.bool_]) -> NDArray[np.int32]:
+def _tell_loss(
+    lost: FloatImage, inside: NDArray[np.bool_], bins: NDArray[np.intp], here: FloatImage, log_prior: FloatImage
+) -> None:
+    """Loss in the motif, told from it by likelihood and surroundings, put into `lost` (h, w)."""
+    parts = groups_of(len(lost), size=-(-len(lost) // _N_PARTS))
+    inner = [bins[rows][inside[rows]] for rows in parts]
+    of_loss = _log_density([bins[rows].ravel() for rows in parts], [here[rows].ravel() for rows in parts])
+    for _ in range(_N_ROUNDS):
+        of_motif = _log_density(inner, [np.float32(1.0) - lost[rows][inside[rows]] for rows in parts])
+        ratio = of_loss - of_motif
+
+        def judge(rows: slice, ratio: FloatImage = ratio) -> None:
+            first = max(rows.start - _BLUR_REACH_PX, 0)
+            around = ratio[bins[first : rows.stop + _BLUR_REACH_PX]]
+            odds = cv2.GaussianBlur(around, (0, 0), _BLUR_PX)[rows.start - first :][: rows.stop - rows.start]
+            odds = np.clip(2.0 * odds + log_prior[rows], -30.0, 30.0)
+            np.copyto(lost[rows], 1.0 / (1.0 + cv2.exp(-odds)), where=inside[rows])
+
+        side_by_side(judge, parts)
+
+
+def _bin_numbers(look: Sequence[FloatImage], believed: NDArray[np.bool_]) -> NDArray[np.intp]:
     """The number of each pixel's box of colour and texture, `_BINS` boxes a channel."""
-    seen = look[believed]
-    low, high = np.percentile(seen[:: max(1, len(seen) // _N_SAMPLE)], [0.2, 99.8], axis=0).astype(np.float32)
-    number = np.zeros(look.shape[:2], np.int32)
-    for plane, least, most in zip(cv2.split(look), low, high, strict=True):
-        step = np.clip((plane - least) * np.float32(_BINS / max(float(most - least), 1e-9)), 0, _BINS - 1)
-        number = number * _BINS + step.astype(np.int32)
+    low, high = np.percentile(_sample(look, believed), [0.2, 99.8], axis=0).astype(np.float32)
+    number = np.zeros(believed.shape, np.intp)
+
+    def count(rows: slice) -> None:
+        for plane, least, most in zip(look, low, high, strict=True):
+            step = (plane[rows] - least) * np.float32(_BINS / max(float(most - least), 1e-9))
+            number[rows] = number[rows] * _BINS + np.clip(step, 0, _BINS - 1).astype(np.int32)
+
+    by_rows(count, len(number))
     return number
 
 
-def _log_density(bins: NDArray[np.int32], weight: FloatImage) -> FloatImage:
+def _log_density(bins: Sequence[NDArray[np.intp]], weights: Sequence[FloatImage]) -> FloatImage:
     """Logarithm, box by box, of the smoothed histogram of colour and texture relative to a uniform one."""
-    dimensions = 4 if bins.max(initial=0) >= _BINS**2 else 2
-    counts = np.bincount(bins.ravel(), weights=weight.ravel(), minlength=_BINS**dimensions)
-    table = ndimage.gaussian_filter(counts.reshape((_BINS,) * dimensions), 0.8)
+    dimensions = 4 if max(part.max(initial=0) for part in bins) >= _BINS**2 else 2
+    counts = sum(side_by_side(lambda part, w: np.bincount(part, w, _BINS**dimensions), bins, weights))
+    table = ndimage.gaussian_filter(np.reshape(counts, (_BINS,) * dimensions), 0.8)
     total = max(float(table.sum()), 1e-9)
     return np.log(table.ravel() / total * 1000.0 + _RESERVE).astype(np.float32)

@@ -10,6 +10,7 @@ from scipy import ndimage
 
 from fragkit.motifs.folding import Sites, patches
 from fragkit.opencv import cv2
+from fragkit.threads import by_rows
 
 FloatArray = NDArray[np.float64]
 FloatImage = NDArray[Any]
@@ -75,10 +76,17 @@ def _tamed(cut: FloatImage, weight: FloatImage) -> FloatImage:
 
 def _median_of_seen(stack: FloatImage, unseen: NDArray[np.bool_]) -> FloatImage:
     """Median over the first axis of what is seen; 0 where nothing is."""
-    ordered = np.sort(np.where(unseen, np.inf, stack), axis=0)
     n_seen = len(stack) - unseen.sum(0)
-    low, high = (np.take_along_axis(ordered, k[None], axis=0)[0] for k in (np.maximum(n_seen - 1, 0) // 2, n_seen // 2))
-    return np.where(n_seen > 0, (low + high) / 2.0, 0.0)
+    middle = np.empty(stack.shape[1:], np.float64)
+
+    def sort(rows: slice) -> None:
+        ordered = np.sort(np.where(unseen[:, rows], np.float32(np.inf), stack[:, rows]), axis=0)
+        places = np.maximum(n_seen[rows] - 1, 0) // 2, n_seen[rows] // 2
+        low, high = (np.take_along_axis(ordered, k[None], axis=0)[0] for k in places)
+        middle[rows] = np.where(n_seen[rows] > 0, (low + high) / 2.0, 0.0)
+
+    by_rows(sort, stack.shape[1], size=8)
+    return middle
 
 
 def _factors(cut: FloatImage, weight: FloatImage) -> tuple[FloatImage, FloatImage, FloatArray]:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from fragkit.motifs.folding import Sheet, patches
 from fragkit.opencv import cv2
+from fragkit.threads import by_rows, groups_of, in_groups, side_by_side
 
 FloatArray = NDArray[np.float64]
 FloatImage = NDArray[Any]
@@ -144,7 +145,7 @@ class _Model:
 
     Attributes
     ----------
-    design : (c, pixels, 3 + c) array
+    design : (c × pixels, 3 + c) array
         Template, its two derivatives, one offset per channel.
     products : (pixels, (3 + c)²) array
         Of the columns of the design with each other, summed over the channels.
@@ -162,12 +163,13 @@ class _Model:
             design[c, :, 1] = across.ravel()
             design[c, :, 2] = down.ravel()
             design[c, :, 3 + c] = 1.0
-        return design
+        return design.reshape(-1, 3 + channels)
 
     @cached_property
     def products(self) -> FloatImage:
-        size = self.design.shape[2]
-        return np.einsum("cpa,cpb->pab", self.design, self.design).reshape(-1, size * size)
+        size = self.design.shape[1]
+        design = self.design.reshape(self.template.shape[2], -1, size)
+        return np.einsum("cpa,cpb->pab", design, design).reshape(-1, size * size)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -176,7 +178,7 @@ class _Step:
 
     Attributes
     ----------
-    cut : (n, h, w, c) array
+    cut : (n, c, h, w) array
     weight, robust : (n, h, w) arrays
         Where the surface is left; the same less where the copy disagrees.
     solution, inverse : (n, k) and (n, k, k) arrays
@@ -203,13 +205,13 @@ def _towards(sheet: Sheet, centres: FloatArray, model: _Model) -> _Step:
 
 
 def _cut_out(sheet: Sheet, centres: FloatArray) -> tuple[FloatImage, FloatImage]:
-    """Copies (n, h, w, c) and where each is to be believed (n, h, w)."""
-    cut = patches(sheet.values, centres, sheet.window, smooth=True)
+    """Copies (n, c, h, w) and where each is to be believed (n, h, w)."""
+    cut = patches(sheet.values, centres, sheet.window, smooth=True, in_planes=True)
     return cut, patches(sheet.share, centres, sheet.window) * sheet.window.weight
 
 
 def _step(centres: FloatArray, cut: FloatImage, weight: FloatImage, model: _Model) -> _Step:
-    robust = weight * _robust(cut, weight, model)
+    robust = _robust(cut, weight, model)
     solution, inverse = _solved(cut, robust, model)
     gain = solution[:, 0]
     shift = -solution[:, 1:3] / np.where(gain > 0.05, gain, np.inf)[:, None]
@@ -248,58 +250,88 @@ def half_scores(sheet: Sheet, centres_px: FloatArray, half: NDArray[np.bool_]) -
 
 def unexplained(sheet: Sheet, fit: Fit) -> FloatImage:
     """Energy (h, w) of the gradient features, the first three channels, that the fitted copies do not explain."""
-    values, window = sheet.values[:, :, :3], sheet.window
+    values, window = sheet.values, sheet.window
     height, width = values.shape[:2]
-    model = np.zeros_like(values)
+    model, rest = np.zeros((height, width, 3), np.float32), np.empty((height, width), np.float32)
     hx, hy = window.half_px
     faded = fit.template[:, :, :3] * window.weight[..., None]
     gains = np.where(fit.score > 0.15, np.clip(fit.gain, 0.0, 1.5), 0.0)
-    for (x, y), gain in zip(fit.centres_px, gains, strict=True):
-        x0, y0 = round(x) - hx, round(y) - hy
-        across, down = np.meshgrid(np.arange(faded.shape[1]), np.arange(faded.shape[0]))
-        moved = cv2.remap(
-            faded,
-            (across - (x - round(x))).astype(np.float32),
-            (down - (y - round(y))).astype(np.float32),
-            cv2.INTER_LINEAR,
-        )
+    corners = np.round(fit.centres_px).astype(int) - (hx, hy)
+    for (x0, y0), moved in zip(corners, _moved(faded, fit.centres_px, gains), strict=True):
         xs, ys = max(x0, 0), max(y0, 0)
         xe, ye = min(x0 + faded.shape[1], width), min(y0 + faded.shape[0], height)
         if xe > xs and ye > ys:
-            model[ys:ye, xs:xe] += gain * moved[ys - y0 : ye - y0, xs - x0 : xe - x0]
-    error = values - model
-    return np.asarray((error * error).sum(2), np.float32)
+            model[ys:ye, xs:xe] += moved[ys - y0 : ye - y0, xs - x0 : xe - x0]
+
+    def take_off(rows: slice) -> None:
+        error = values[rows, :, :3] - model[rows]
+        np.einsum("hwc,hwc->hw", error, error, out=rest[rows])
+
+    by_rows(take_off, height)
+    return rest
+
+
+def _moved(image: FloatImage, places_px: FloatArray, gains: FloatArray) -> FloatImage:
+    """Images (n, h, w, c) moved by the fractions of a pixel that places have, times their gains."""
+    shift = places_px - np.round(places_px)
+    taps = np.stack([np.maximum(shift, 0.0), 1.0 - np.abs(shift), np.maximum(-shift, 0.0)], axis=-1)
+    out = np.empty((len(shift), *image.shape), np.float32)
+
+    def move(k: int) -> None:
+        across, down = taps[k, 0], taps[k, 1] * gains[k]
+        cv2.sepFilter2D(image, cv2.CV_32F, across, down, dst=out[k], borderType=cv2.BORDER_CONSTANT)
+
+    in_groups(move, len(out))
+    return out
 
 
 def _template(cut: FloatImage, weight: FloatImage, trust: FloatArray) -> FloatImage:
-    """Weighted mean of the copies, smoothed to the band that the feature filter lets through."""
+    """Weighted mean (h, w, c) of the copies, smoothed to the band that the feature filter lets through."""
     w = weight * np.asarray(trust, np.float32)[:, None, None]
-    mean = (cut * w[..., None]).sum(0) / np.maximum(w.sum(0), 1e-6)[..., None]
+    parts = side_by_side(lambda k: np.einsum("nchw,nhw->hwc", cut[k], w[k]), groups_of(len(cut)))
+    mean = sum(parts, np.zeros((*w.shape[1:], cut.shape[1]), np.float32)) / np.maximum(w.sum(0), 1e-6)[..., None]
     return cv2.GaussianBlur(mean, (0, 0), _BAND_LIMIT_PX).reshape(mean.shape)
 
 
 def _solved(cut: FloatImage, weight: FloatImage, model: _Model) -> tuple[FloatArray, FloatArray]:
     """Weighted least squares of every copy: solutions (n, k) and inverse normal matrices (n, k, k)."""
-    n, size = len(cut), model.design.shape[2]
-    w = weight.reshape(n, -1)
-    normal = (w @ model.products).reshape(n, size, size).astype(float)
-    right = np.zeros((n, size))
-    for c in range(cut.shape[3]):
-        right += (w * cut[..., c].reshape(n, -1)) @ model.design[c]
-    ridge = 1e-6 * np.trace(normal, axis1=1, axis2=2)[:, None, None] + 1e-9
-    inverse = np.linalg.inv(normal + ridge * np.eye(size))
-    return np.einsum("nab,nb->na", inverse, right), inverse
+    n, size = len(cut), model.design.shape[1]
+    normal, right = np.zeros((n, size * size), np.float32), np.zeros((n, size), np.float32)
+
+    def sums(k: slice) -> None:
+        w = weight[k]
+        np.matmul(w.reshape(len(w), -1), model.products, out=normal[k])
+        np.matmul((cut[k] * w[:, None]).reshape(len(w), -1), model.design, out=right[k])
+
+    side_by_side(sums, groups_of(n))
+    matrices = normal.reshape(n, size, size).astype(float)
+    ridge = 1e-6 * np.trace(matrices, axis1=1, axis2=2)[:, None, None] + 1e-9
+    inverse = np.linalg.inv(matrices + ridge * np.eye(size))
+    return np.einsum("nab,nb->na", inverse, right.astype(float)), inverse
 
 
 def _robust(cut: FloatImage, weight: FloatImage, model: _Model) -> FloatImage:
-    """Weights that fall where a whole patch of a copy disagrees with the template."""
-    error = _residuals(cut, _solved(cut, weight, model)[0], model)
-    energy = np.einsum("cnhw,cnhw->nhw", error, error)
-    smooth = _each_blurred(energy, 2.5)
+    """Weights (n, h, w), less where a whole patch of a copy disagrees with the template."""
+    solution, smooth = _solved(cut, weight, model)[0], np.empty_like(weight)
+
+    def disagreement(k: slice) -> None:
+        error = _residuals(cut[k], solution[k], model)
+        smooth[k] = _each_blurred(np.einsum("nchw,nchw->nhw", error, error), 2.5)
+
+    def weigh(k: slice) -> None:
+        part = smooth[k]
+        part *= scale
+        part *= part
+        part += np.float32(1.0)
+        np.divide(weight[k], part, out=part)
+
+    side_by_side(disagreement, groups_of(len(cut)))
     every = np.s_[:, ::3, ::3]
     inside = weight[every] > 0.5
     typical = float(np.median(smooth[every][inside])) if inside.any() else 1.0
-    return (1.0 / (1.0 + (smooth / (4.0 * max(typical, 1e-12))) ** 2)).astype(np.float32)
+    scale = np.float32(1.0 / (4.0 * max(typical, 1e-12)))
+    side_by_side(weigh, groups_of(len(cut)))
+    return smooth
 
 
 def _each_blurred(stack: FloatImage, radius_px: float) -> FloatImage:
@@ -313,27 +345,34 @@ def _each_blurred(stack: FloatImage, radius_px: float) -> FloatImage:
 
 
 def _residuals(cut: FloatImage, solution: FloatArray, model: _Model) -> FloatImage:
-    """What each copy has and the fitted template has not; channels first, (c, n, h, w)."""
-    coefficients = solution.astype(np.float32)
-    error = np.empty((cut.shape[3], *cut.shape[:3]), np.float32)
-    for c, design in enumerate(model.design):
-        np.subtract(cut[..., c], (coefficients @ design.T).reshape(cut.shape[:3]), out=error[c])
-    return error
+    """What each copy (n, c, h, w) has and the fitted template has not."""
+    fitted = solution.astype(np.float32) @ model.design.T
+    return np.asarray(np.subtract(cut, fitted.reshape(cut.shape), out=fitted.reshape(cut.shape)))
 
 
 def _covariance(step: _Step, model: _Model, *, known: float | None) -> tuple[FloatArray, float]:
     """(n, 2, 2) covariance of the centres under white noise, and the inflation for correlated noise."""
     weight, inverse = step.robust, step.inverse
-    error = _residuals(step.cut, step.solution, model)
-    freedom = np.maximum(step.cut.shape[3] * weight.sum((1, 2)) - 6.0, 1.0)
-    variance = np.einsum("nhw,nhw->n", weight, np.einsum("cnhw,cnhw->nhw", error, error)) / freedom
+    n, size = step.solution.shape
+    square, scores = np.empty(n), np.empty((n, size, size))
+
+    def spread(k: slice) -> None:
+        error = _residuals(step.cut[k], step.solution[k], model)
+        weighted = error * weight[k, None]
+        square[k] = np.einsum("nchw,nchw->n", weighted, error)
+        if known is None:
+            scores[k] = _scatter_of_scores(weighted, model)
+
+    side_by_side(spread, groups_of(n))
+    size_px = weight.sum((1, 2))
+    variance = square / np.maximum(step.cut.shape[1] * size_px - 6.0, 1.0)
     white = variance[:, None, None] * inverse[:, 1:3, 1:3]
     gain = np.maximum(step.solution[:, 0], 0.05)[:, None, None]
     if known is not None:
         return white / gain**2, known
-    sandwich = _sandwich(error * weight, inverse, model)
+    sandwich = (inverse @ scores @ inverse)[:, 1:3, 1:3]
     ratio = np.trace(sandwich, axis1=1, axis2=2) / np.maximum(np.trace(white, axis1=1, axis2=2), 1e-30)
-    chosen = weight.sum((1, 2)) > 0.5 * float(weight.sum((1, 2)).max(initial=0.0))
+    chosen = size_px > 0.5 * float(size_px.max(initial=0.0))
     return white / gain**2, max(float(np.median(ratio[chosen])), 1.0) if chosen.any() else 4.0
 
 
@@ -364,40 +403,41 @@ def _variation(step: _Step, model: _Model, noise: FloatArray) -> float:
             size = np.trace(normal, axis1=1, axis2=2)
             if float(size.min()) < _LEAST_QUARTER * largest:
                 continue
-            pull = np.einsum("nhw,ahwc,cnhw->na", w, slope, error[(slice(None), *part)], optimize=True)
+            pull = np.einsum("nhw,ahwc,nchw->na", w, slope, error[:, :, rows, columns], optimize=True)
             inverse = np.linalg.inv(normal + 1e-6 * size[:, None, None] * np.eye(2))
             shift = np.einsum("nab,nb->na", inverse, pull) / gain[:, None]
             excess.append((shift**2).mean(1) - 4.0 * 0.5 * np.trace(noise[chosen], axis1=1, axis2=2))
     return max(_VARIATION_RATIO * float(np.median(np.mean(excess, axis=0))), 0.0) if excess else 0.0
 
 
-def _sandwich(error: FloatImage, inverse: FloatArray, model: _Model) -> FloatArray:
-    """Covariance of (g dx, g dy) from scores summed over blocks."""
-    channels, n, height, width = error.shape
+def _scatter_of_scores(error: FloatImage, model: _Model) -> FloatArray:
+    """Products (n, k, k) of the scores of weighted errors (n, c, h, w), summed over blocks."""
+    n, channels, height, width = error.shape
     design = model.design.reshape(channels, height, width, -1)
     rows = np.arange(0, height, _BLOCK_PX)
     columns = np.arange(0, width, _BLOCK_PX)
     score = np.zeros((n, len(rows), len(columns), design.shape[-1]))
     for a in range(design.shape[-1]):
-        point = np.einsum("cnhw,chw->nhw", error, design[..., a])
+        point = np.einsum("nchw,chw->nhw", error, design[..., a])
         score[..., a] = np.add.reduceat(np.add.reduceat(point, rows, axis=1), columns, axis=2)
-    meat = np.einsum("nrca,nrcb->nab", score, score)
-    full = inverse @ meat @ inverse
-    return full[:, 1:3, 1:3]
+    return np.asarray(np.einsum("nrca,nrcb->nab", score, score))
 
 
 def _scores(cut: FloatImage, weight: FloatImage, *, template: FloatImage, whole: FloatImage) -> FloatArray:
     """Correlation of each copy with the template, all channels, times the root of the template's share that is left."""
-    n = len(cut)
-    w = weight.reshape(n, -1)
-    total = np.maximum(w.sum(1), 1e-9)
-    cross, of_copy, of_whole = np.zeros(n), np.zeros(n), 0.0
-    for c in range(cut.shape[3]):
-        f, t = np.ascontiguousarray(cut[..., c]).reshape(n, -1), template[..., c].ravel()
-        wf = w * f
-        mean_f, mean_t = wf.sum(1) / total, w @ t / total
-        cross += wf @ t - total * mean_f * mean_t
-        of_copy += np.einsum("np,np->n", wf, f) - total * mean_f**2
-        of_whole += float((whole.ravel() * t * t).sum() - (whole.ravel() * t).sum() ** 2 / whole.sum())
+    t = np.moveaxis(template, 2, 0).reshape(template.shape[2], -1)
+    all_of_it = whole.ravel()
+    of_whole = float((t**2 @ all_of_it - (t @ all_of_it) ** 2 / all_of_it.sum()).sum())
+    cross, of_copy = np.empty((2, len(cut)))
+
+    def correlate(k: slice) -> None:
+        w = weight[k].reshape(len(weight[k]), -1)
+        f = cut[k].reshape(len(w), len(t), -1)
+        total, wf = np.maximum(w.sum(1, dtype=float), 1e-9), f * w[:, None]
+        mean_f, mean_t = wf.sum(2, dtype=float) / total[:, None], w @ t.T / total[:, None]
+        cross[k] = np.einsum("ncp,cp->n", wf, t) - total * (mean_f * mean_t).sum(1)
+        of_copy[k] = np.einsum("ncp,ncp->n", wf, f) - total * (mean_f**2).sum(1)
+
+    side_by_side(correlate, groups_of(len(cut)))
     norm = np.sqrt(np.maximum(of_copy, 0.0) * max(of_whole, 1e-12))
-    return np.clip(np.divide(cross, norm, out=np.zeros(n), where=norm > 1e-9), -1.0, 1.0)
+    return np.clip(np.divide(cross, norm, out=np.zeros(len(cut)), where=norm > 1e-9), -1.0, 1.0)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -10,7 +9,7 @@ from numpy.typing import NDArray
 
 from fragkit.opencv import cv2
 from fragkit.rectify import Picture
-from fragkit.threads import side_by_side
+from fragkit.threads import by_rows
 
 FloatImage = NDArray[Any]
 
@@ -22,7 +21,6 @@ _REDUCED_RADIUS_PX = 3.0
 """A blur of twice this radius or more runs on a reduced copy, where its radius is about this."""
 _LEAST_REST_RATIO = 1e-3
 """Energy beside the lines, as a share of all, below which there is nothing but lines."""
-_ROWS_AT_ONCE = 64
 _LINE_PX = 151
 """Length of the running mean that takes lines out, in working pixels (a picture is about 500 px a side)."""
 
@@ -60,9 +58,9 @@ def features_of(pixels: FloatImage, believed: NDArray[np.bool_], *, scale_px: fl
     image = cv2.GaussianBlur(_filled(pixels, believed), (0, 0), scale_px)
     image = image.reshape(*image.shape[:2], -1)
     values, power = np.empty((*weight.shape, 3), np.float32), np.empty(weight.shape, np.float32)
-    _by_rows(lambda rows: _structure(image, rows, values, power), len(image))
+    by_rows(lambda rows: _structure(image, rows, values, power), len(image))
     ratio = _levelling(power, weight, _SURROUND_RATIO * scale_px)
-    _by_rows(lambda rows: np.multiply(values[rows], ratio[rows, :, None], out=values[rows]), len(image))
+    by_rows(lambda rows: np.multiply(values[rows], ratio[rows, :, None], out=values[rows]), len(image))
     return values
 
 
@@ -170,17 +168,12 @@ def _reduced(
             share[rows] = cv2.resize(seen.astype(dtype), (wide, len(part)), interpolation=cv2.INTER_AREA)
         sums[rows] = cv2.resize(part, (wide, len(part)), interpolation=cv2.INTER_AREA).reshape(sums[rows].shape)
 
-    _by_rows(shorten, height)
+    by_rows(shorten, height)
     means = cv2.resize(sums, size_px, interpolation=cv2.INTER_AREA).reshape(high, wide, -1)
     if believed.all():
         return means, np.ones((high, wide), bool)
     left = cv2.resize(share, size_px, interpolation=cv2.INTER_AREA)
     return means / np.maximum(left, 1e-6)[:, :, None], left > 0.5
-
-
-def _by_rows(function: Callable[[slice], object], height: int) -> None:
-    """The function of every few rows, threads sharing them."""
-    side_by_side(function, [slice(k, k + _ROWS_AT_ONCE) for k in range(0, height, _ROWS_AT_ONCE)])
 
 
 def _standardised(pixels: FloatImage, believed: NDArray[np.bool_]) -> FloatImage:
