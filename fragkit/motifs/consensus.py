@@ -16,17 +16,18 @@ from fragkit.motifs import outlines as lines
 from fragkit.motifs.bending import inverse_of, warped
 from fragkit.motifs.centres import Centres
 from fragkit.motifs.certainty import settled
-from fragkit.motifs.copies import Copies, Grid, finer, regrid
+from fragkit.motifs.copies import Grid, finer, regrid
 from fragkit.motifs.details import detail
 from fragkit.motifs.doubt import Drawn, doubt_of
 from fragkit.motifs.labels import Copied, Read, in_detail, label_picture, override
 from fragkit.motifs.later import GUESS_NOTE, part_later_work
 from fragkit.motifs.learning import Learned, Sheet, cut_copies, learn_copies, open_sheet
-from fragkit.motifs.mixture import GROUND, METAL, SHADOW, expect, likelihood
+from fragkit.motifs.mixture import GROUND, METAL, SHADOW
 from fragkit.motifs.motif import Motif
 from fragkit.motifs.reducing import enlarged_labels, reduced, reduced_labels, reduction
+from fragkit.motifs.remains import Remains, Shown, remains_on, toned_copies
 from fragkit.motifs.ring import RingCorrelation, ring_correlation
-from fragkit.motifs.shares import Consensus, Toned, divide, divide_copies, mean_halves, toned
+from fragkit.motifs.shares import Consensus, Toned, divide, divide_copies, mean_halves
 from fragkit.motifs.sharpening import CAUTION, edge_width_px, sharpen
 from fragkit.motifs.silhouette import Strays, stray_from_silhouette
 from fragkit.motifs.stance import measure_stance
@@ -89,7 +90,7 @@ def build_motif(
     fine = finer(learned.grid, max(FINEST_MM, min(s.fine.mm_per_px for s in sheets)))
     shares = _share(sheets, learned, fine)
     motif, (labelled, guessed) = at_once(
-        partial(_motif, sheets, shares, fine), partial(_labelled, sheets, learned, _copied(sheets, shares, fine))
+        partial(_motif, sheets, shares, fine), partial(_labelled, sheets, learned, _copied(sheets, learned, shares))
     )
     shapes = [picture.coverage.shape for picture, _ in examples]
     full = [_full_size(*parts) for parts in zip(labelled, given, ratios, shapes, strict=True)]
@@ -165,6 +166,7 @@ class _Shares:
     resolution: RingCorrelation
     details: LabelArray
     backs: Float32Array
+    shown: Shown
 
 
 def _share(sheets: Sequence[Sheet], learned: Learned, fine: Grid) -> _Shares:
@@ -178,7 +180,8 @@ def _share(sheets: Sequence[Sheet], learned: Learned, fine: Grid) -> _Shares:
     coarse = finer(learned.grid, max(pitch, BENDING_MM))
     bends, typical = _straightened(used, learned, coarse)
     fields = bends.fields_on(fine)
-    parts, both, leaves = _read(used, learned, regrid(typical, coarse, fine), fields, fine)
+    prior = regrid(typical, coarse, fine)
+    parts, both, leaves = _read(used, learned, prior, fields, fine)
     typical = _typical(both.metal, both.shadow)
     metal, shadow = divide_copies(parts, leaves, both, paints, pitch)
     weight = np.concatenate([part.weight for part in parts])
@@ -192,6 +195,7 @@ def _share(sheets: Sequence[Sheet], learned: Learned, fine: Grid) -> _Shares:
         resolution=ring_correlation(*mean_halves(parts), mm_per_px=pitch),
         details=detail(both, typical, (metal, shadow)),
         backs=back,
+        shown=Shown(both, prior, typical, bends, fine),
     )
 
 
@@ -217,16 +221,10 @@ def _read(
     """The copies of each sheet, what they show together, and the tone of the leaf on each."""
 
     def part(sheet: Sheet, own: Float32Array) -> Toned:
-        return _toned(learned, typical, grid.mm_per_px, cut_copies([sheet], grid, own))
+        return toned_copies(learned, typical, cut_copies([sheet], grid, own))
 
     parts = side_by_side(part, sheets, fields)
     return parts, *divide(parts, typical, learned.paints, grid.mm_per_px)
-
-
-def _toned(learned: Learned, typical: Float32Array, pitch: float, copies: Copies) -> Toned:
-    like, ratio = likelihood(learned.surfaces, copies), learned.surfaces.foreign_ratio
-    own, foreign = expect(like, typical, copies.inside, ratio, pitch)
-    return toned(own, foreign, copies.colours, copies.inside, learned.paints)
 
 
 def _typical(metal: Float32Array, shadow: Float32Array) -> Float32Array:
@@ -239,11 +237,22 @@ def _typical(metal: Float32Array, shadow: Float32Array) -> Float32Array:
     return np.asarray((1.0 - 3.0 * LEAST_SHARE) * layers + LEAST_SHARE, np.float32)
 
 
-def _copied(sheets: Sequence[Sheet], shares: _Shares, grid: Grid) -> list[Copied]:
-    """The copies of each picture."""
+def _copied(sheets: Sequence[Sheet], learned: Learned, shares: _Shares) -> list[Copied]:
+    """The copies of each picture, and after them what is left of motifs that were not found."""
     ends = np.cumsum([len(sheet.xy_mm) for sheet in sheets])[:-1]
-    parts = zip(np.split(shares.details, ends), np.split(shares.backs, ends), strict=True)
-    return [Copied(*own, shares.typical, grid) for own in parts]
+    parts = zip(sheets, np.split(shares.details, ends), np.split(shares.backs, ends), strict=True)
+    return [_with_remains(sheet, learned, shares.shown, *own) for sheet, *own in parts]
+
+
+def _with_remains(sheet: Sheet, learned: Learned, shown: Shown, details: LabelArray, backs: Float32Array) -> Copied:
+    more = remains_on(sheet, learned, shown) if len(sheet.xy_mm) else Remains.none(shown.grid)
+    return Copied(
+        xy_mm=np.concatenate([sheet.xy_mm, more.xy_mm]),
+        shares=np.concatenate([details, more.shares]),
+        backs=np.concatenate([backs, more.backs]),
+        atlas=shown.typical,
+        grid=shown.grid,
+    )
 
 
 def _label(learned: Learned, sheet: Sheet, copied: Copied) -> Read:
@@ -251,7 +260,9 @@ def _label(learned: Learned, sheet: Sheet, copied: Copied) -> Read:
     if len(sheet.xy_mm) == 0:
         return Read.nothing(sheet.picture.coverage.shape)
     lost = np.array([s in ("lost", "not there", "outside") for s in sheet.centres.status])
-    sites = [(xy, 1.0) for xy in sheet.xy_mm] + [(xy, TRUST_LOST) for xy in sheet.centres.xy_mm[lost]]
+    near = 0.25 * np.sqrt(sheet.centres.net.cell_area_mm2)
+    sites = [(xy, 1.0) for xy in copied.xy_mm]
+    sites += [(xy, TRUST_LOST) for xy in sheet.centres.xy_mm[lost] if np.hypot(*(copied.xy_mm - xy).T).min() > near]
     return label_picture(sheet, sites, copied, learned.surfaces)
 
 

@@ -75,6 +75,8 @@ class Copied:
 
     Attributes
     ----------
+    xy_mm : (n, 2) array
+        Their centres.
     shares : (n, rows, columns, 2) uint8 array
         Of metal and shadow, straightened, of 255.
     backs : (n, 2, rows, columns) array
@@ -83,6 +85,7 @@ class Copied:
         Shares of metal, shadow and ground in a typical copy.
     """
 
+    xy_mm: FloatArray
     shares: LabelArray
     backs: Float32Array
     atlas: Float32Array
@@ -229,8 +232,8 @@ def _coarse_half_way(strip: Strip, lost: BoolArray, sound: Sequence[BoolArray], 
 def _draw(beneath: LabelArray, percent: LabelArray, sheet: Sheet, copied: Copied) -> None:
     """The copies' own shares (all but bare ground) put into what is beneath (h, w) and its probability."""
     shares = np.zeros((2, *beneath.shape), np.uint8)
-    for k in near(sheet.fine, sheet.xy_mm, copied.grid):
-        _lay(shares, copied.shares[k], copied.grid.to_grid(sheet.fine, sheet.xy_mm[k]), copied.backs[k])
+    for k in near(sheet.fine, copied.xy_mm, copied.grid):
+        _lay(shares, copied.shares[k], copied.grid.to_grid(sheet.fine, copied.xy_mm[k]), copied.backs[k])
     there = cv2.max(*shares) > 2
     metal, shadow = (layer[there].astype(np.float32) for layer in shares)
     beneath[there], percent[there] = _named(metal, shadow, np.maximum(WHOLE - metal - shadow, np.float32(0.5)))

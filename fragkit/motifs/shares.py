@@ -121,7 +121,7 @@ def divide(
     -----
     tone = metal × leaf + shadow × paint, in least squares over the copies that show the place.
     """
-    leaves = side_by_side(lambda part: _leaf(part, atlas[METAL], paints, mm_per_px), parts)
+    leaves = side_by_side(lambda part: leaf_of(part, atlas[METAL], paints, mm_per_px), parts)
     both = _solve(parts, leaves, atlas, paints)
     shown = _shown(np.sum([part.weight.sum(0) for part in parts], axis=0), mm_per_px)
     return replace(both, metal=both.metal * shown, shadow=both.shadow * shown), leaves
@@ -157,7 +157,7 @@ def mean_halves(parts: Sequence[Toned]) -> tuple[Float32Array, Float32Array]:
     return first, second
 
 
-def _leaf(part: Toned, metal: Float32Array, paints: Paints, mm_per_px: float) -> Float32Array:
+def leaf_of(part: Toned, metal: Float32Array, paints: Paints, mm_per_px: float) -> Float32Array:
     """Tone (3, n, h, w) of the sure leaf around each place of each copy; 0 where there is none.
 
     What looks like ground or shadow may be bare: it counts little.

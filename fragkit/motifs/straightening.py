@@ -61,15 +61,9 @@ class Bends:
         paints: Paints,
     ) -> Bends:
         """The bends after some steps, what all copies have in common taken off."""
-        straight = Straight(both, paints, self.modes, self.spreads, self.grid.mm_per_px)
 
         def bend(sheet: Sheet, part: Toned, leaf: Float32Array, weights: FloatArray) -> FloatArray:
-            weights = bend_further(weights, part.tones, part.weight, leaf, straight)
-            for _ in range(N_STEPS - 1):
-                bends = self.modes.of(weights)
-                colours = cut(sheet.ratio, sheet.picture, sheet.xy_mm, self.grid, beyond=1.0, bends=bends)
-                weights = bend_further(weights, tones_of(colours, paints), part.weight, leaf, straight)
-            return weights
+            return self.onto(sheet, part, leaf, weights, both, paints)
 
         weights = side_by_side(bend, sheets, parts, leaves, self.weights)
         mean = np.concatenate(weights).mean(axis=0)
@@ -77,3 +71,15 @@ class Bends:
         square = (np.concatenate(own) ** 2).sum(axis=(0, 1)) / 2.0
         spreads = np.sqrt((OWN_COPIES + square) / (OWN_COPIES + sum(len(w) for w in own)))
         return replace(self, weights=tuple(own), spreads=spreads)
+
+    def onto(
+        self, sheet: Sheet, part: Toned, leaf: Float32Array, weights: FloatArray, both: Consensus, paints: Paints
+    ) -> FloatArray:
+        """The weights (n, 2, k) of one picture's copies after some steps onto what `both` shows."""
+        straight = Straight(both, paints, self.modes, self.spreads, self.grid.mm_per_px)
+        weights = bend_further(weights, part.tones, part.weight, leaf, straight)
+        for _ in range(N_STEPS - 1):
+            bends = self.modes.of(weights)
+            colours = cut(sheet.ratio, sheet.picture, sheet.xy_mm, self.grid, beyond=1.0, bends=bends)
+            weights = bend_further(weights, tones_of(colours, paints), part.weight, leaf, straight)
+        return weights

@@ -1,0 +1,146 @@
+"""Motifs that were not found by their form, told by their tones: what is left of them is read as the other copies are.
+
+A motif whose leaf has just the lightness of the ground has hardly any edges, and one of which a corner is left has few
+of its own; once the tones of leaf and shadow are learned, both are seen where the net expects them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fragkit.motifs.bending import inverse_of
+from fragkit.motifs.copies import Copies, Grid, regrid
+from fragkit.motifs.details import detail
+from fragkit.motifs.learning import Learned, Sheet, cut_copies
+from fragkit.motifs.mixture import FOREIGN, GROUND, METAL, SHADOW, expect, likelihood
+from fragkit.motifs.shares import Consensus, Toned, divide_copies, leaf_of, toned
+from fragkit.motifs.straightening import Bends
+from fragkit.opencv import cv2
+
+FloatArray = NDArray[np.float64]
+Float32Array = NDArray[np.float32]
+LabelArray = NDArray[np.uint8]
+
+REACH_MM = 2.4
+"""A motif is looked for so far from where the net expects it."""
+STRAY_MM = 0.8
+"""How far (sd, per axis) a motif strays from there."""
+ALIKE_MM = 1.2
+"""Tones nearer to each other than this do not speak independently."""
+LEAST_EVIDENCE = 12.0
+"""By so many nats leaf and shadow are likelier than bare ground or damage where a motif is said to be left."""
+
+
+@dataclass(frozen=True, eq=False)
+class Shown:
+    """What the found copies show together: all that another copy needs to be read.
+
+    Attributes
+    ----------
+    both : Consensus
+    prior, typical : (3, h, w) arrays
+        Shares in a typical copy, as the copies were read with, and in the end.
+    bends : Bends
+    grid : Grid
+        Of the shares.
+    """
+
+    both: Consensus
+    prior: Float32Array
+    typical: Float32Array
+    bends: Bends
+    grid: Grid
+
+
+@dataclass(frozen=True, eq=False)
+class Remains:
+    """Motifs not found of which something is left.
+
+    Attributes
+    ----------
+    xy_mm : (n, 2) array
+    shares : (n, rows, columns, 2) uint8 array
+        Of metal and shadow, straightened, of 255.
+    backs : (n, 2, rows, columns) array
+        Fields in px from a place of the copy to that of the straight motif.
+    """
+
+    xy_mm: FloatArray
+    shares: LabelArray
+    backs: Float32Array
+
+    @classmethod
+    def none(cls, grid: Grid) -> Remains:
+        shape = grid.shape
+        return cls(np.empty((0, 2)), np.empty((0, *shape, 2), np.uint8), np.empty((0, 2, *shape), np.float32))
+
+
+def remains_on(sheet: Sheet, learned: Learned, shown: Shown) -> Remains:
+    """What is left on a sheet of motifs that were not found."""
+    left = replace(sheet, xy_mm=_left(sheet, learned))
+    if len(left.xy_mm) == 0:
+        return Remains.none(shown.grid)
+    fields = _bent(left, learned, shown)
+    part = toned_copies(learned, shown.prior, cut_copies([left], shown.grid, fields))
+    leaf = leaf_of(part, shown.prior[METAL], learned.paints, shown.grid.mm_per_px)
+    shares = divide_copies([part], [leaf], shown.both, learned.paints, shown.grid.mm_per_px)
+    backs = np.array([inverse_of(field) for field in fields])
+    return Remains(left.xy_mm, detail(shown.both, shown.typical, shares), backs)
+
+
+def toned_copies(learned: Learned, typical: Float32Array, copies: Copies) -> Toned:
+    """Copies ready to be divided, by the tones that were learned."""
+    like, ratio = likelihood(learned.surfaces, copies), learned.surfaces.foreign_ratio
+    own, foreign = expect(like, typical, copies.inside, ratio, copies.mm_per_px)
+    return toned(own, foreign, copies.colours, copies.inside, learned.paints)
+
+
+def _left(sheet: Sheet, learned: Learned) -> FloatArray:
+    """Places (n, 2) in mm of motifs that were not found and are there by their tones."""
+    grid, centres = learned.grid, sheet.centres
+    expected = centres.xy_mm[[s in ("lost", "not there") for s in centres.status]]
+    expected = expected + (sheet.xy_mm - centres.xy_mm[centres.found]).mean(axis=0)
+    if len(expected) == 0:
+        return expected
+    pitch = grid.mm_per_px
+    reach = round(REACH_MM / pitch)
+    steps = np.arange(-reach, reach + 1) * pitch
+    unlikely = 0.5 * (steps[:, None] ** 2 + steps**2) / STRAY_MM**2
+    copies = cut_copies([replace(sheet, xy_mm=expected)], grid)
+    places = []
+    for xy_mm, evidence in zip(expected, _evidence(learned, copies), strict=True):
+        gain = _sought(evidence, learned.atlas, reach) * (pitch / ALIKE_MM) ** 2 - unlikely
+        row, column = np.unravel_index(int(np.argmax(gain)), gain.shape)
+        if gain[row, column] > LEAST_EVIDENCE:
+            places.append(xy_mm + [steps[column], -steps[row]])
+    return np.array(places).reshape(-1, 2)
+
+
+def _sought(evidence: Float32Array, atlas: Float32Array, reach: int) -> FloatArray:
+    """Sum of the evidence (h, w, 2) under the motif, moved by up to `reach` px down and right."""
+    padded = cv2.copyMakeBorder(evidence, reach, reach, reach, reach, cv2.BORDER_CONSTANT)
+    both = zip(cv2.split(padded), (METAL, SHADOW), strict=True)
+    return np.sum([cv2.matchTemplate(layer, atlas[k], cv2.TM_CCORR) for layer, k in both], axis=0)
+
+
+def _evidence(learned: Learned, copies: Copies) -> Float32Array:
+    """By how many nats (n, h, w, 2) metal, and shadow, are likelier at each pixel than ground."""
+    like, ratio = likelihood(learned.surfaces, copies), learned.surfaces.foreign_ratio
+    _, foreign = expect(like, learned.atlas, copies.inside, ratio, copies.mm_per_px)
+    logs = [np.log((1.0 - foreign) * like[k] + foreign * like[FOREIGN]) for k in (METAL, SHADOW, GROUND)]
+    return np.stack([(one - logs[2]) * copies.inside for one in logs[:2]], axis=-1).astype(np.float32)
+
+
+def _bent(sheet: Sheet, learned: Learned, shown: Shown) -> Float32Array:
+    """How each copy (n, 2, h, w) of a sheet is bent onto the straight motif, in px of its grid."""
+    coarse = shown.bends.grid
+    both = Consensus(*regrid(np.stack([shown.both.metal, shown.both.shadow]), shown.grid, coarse))
+    prior = regrid(shown.prior, shown.grid, coarse)
+    bends = replace(Bends.none([len(sheet.xy_mm)], coarse), spreads=shown.bends.spreads)
+    part = toned_copies(learned, prior, cut_copies([sheet], coarse))
+    leaf = leaf_of(part, prior[METAL], learned.paints, coarse.mm_per_px)
+    weights = bends.onto(sheet, part, leaf, bends.weights[0], both, learned.paints)
+    return replace(bends, weights=(weights,)).fields_on(shown.grid)[0]
