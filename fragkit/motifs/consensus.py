@@ -240,8 +240,9 @@ def _typical(metal: Float32Array, shadow: Float32Array) -> Float32Array:
 def _copied(sheets: Sequence[Sheet], learned: Learned, shares: _Shares) -> list[Copied]:
     """The copies of each picture, and after them what is left of motifs that were not found."""
     ends = np.cumsum([len(sheet.xy_mm) for sheet in sheets])[:-1]
-    parts = zip(sheets, np.split(shares.details, ends), np.split(shares.backs, ends), strict=True)
-    return [_with_remains(sheet, learned, shares.shown, *own) for sheet, *own in parts]
+    parts = zip(np.split(shares.details, ends), np.split(shares.backs, ends), strict=True)
+    own_of = zip(sheets, parts, strict=True)
+    return [_with_remains(sheet, learned, shares.shown, *own) for sheet, own in own_of]
 
 
 def _with_remains(sheet: Sheet, learned: Learned, shown: Shown, details: LabelArray, backs: Float32Array) -> Copied:
