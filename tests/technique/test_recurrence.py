@@ -5,16 +5,28 @@ import placing_sets as sets
 import pytest
 from scipy.stats import wishart
 
-from fragkit.technique import find_recurrence
+from fragkit.technique import find_recurrence, recurrence
 from fragkit.technique.recurrence import N_NULL, _strongest, _white
 
 
-def test_the_larger_of_two_chances_is_given():
-    """Of ten simulated steps none reaches the real one, of ten shuffled ones four do."""
+def test_chances_among_simulated_and_shuffled_steps():
+    """Of ten simulated steps none reaches the real one (Gumbel's tail at 4.7 sds: exp -6.6), of ten shuffled five."""
     real, leads = np.array([3.0]), np.zeros(1)
     simulated = np.linspace(-1.0, 1.0, 10)[:, None]
     shuffled = np.array([-8.0, -8.0, -8.0, -4.0, -4.0, 4.0, 7.0, 7.0, 7.0, 7.0])[:, None]
-    assert _strongest(real, simulated, shuffled, leads) == (0, pytest.approx((1 + 5) / 11))
+    assert _strongest(real, simulated, shuffled, leads) == (
+        0,
+        pytest.approx((0.00135, (1 + 5) / 11), abs=2e-5),
+    )
+
+
+@pytest.mark.parametrize(("copies", "kept"), [((5, 4), max), ((7, 3), np.mean)], ids=["twenty", "twenty-one"])
+def test_few_copies_get_the_larger_chance_and_many_the_mean(copies, kept, monkeypatch):
+    monkeypatch.setattr(recurrence, "_strongest", lambda *_: (0, (0.2, 0.6)))
+    rng, sites = np.random.default_rng(4), sets.grid(*copies)
+    strays = rng.standard_normal((len(sites), 50))
+    found = find_recurrence(strays, np.ones(strays.shape, bool), sites, rng=rng)
+    assert found.p == pytest.approx(kept([0.2, 0.6]))
 
 
 def test_larger_groups_must_lead():
@@ -47,5 +59,5 @@ def test_doubtful_chances_rest_on_many_draws():
         doubtful += [p] if 0.002 < p < 0.09 else []
     counts = np.array(doubtful) * (1 + N_NULL)
     assert len(counts) >= 2
-    np.testing.assert_allclose(counts, np.round(counts), rtol=0, atol=1e-6)
-    assert np.any(np.abs(counts / 5.0 - np.round(counts / 5.0)) > 0.1)  # two hundred draws give multiples of five
+    np.testing.assert_allclose(2.0 * counts, np.round(2.0 * counts), rtol=0, atol=1e-6)  # a mean of two counts
+    assert np.any(np.abs(counts / 2.5 - np.round(counts / 2.5)) > 0.1)  # two hundred draws give multiples of 2.5
