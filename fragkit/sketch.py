@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from html import escape
 from typing import Any
 
@@ -88,13 +88,17 @@ def side_by_side(outlines_mm: Iterable[FloatArray]) -> list[FloatArray]:
     return shifts
 
 
-def sketch_bars(label: str, sizes: Mapping[str, float], *, unit: str = "") -> str:
+def sketch_bars(
+    label: str, sizes: Mapping[str, float], *, unit: str = "", written: Callable[[float], str] | None = None
+) -> str:
     """SVG of one bar for each name, from zero, each with its number; empty when there are none.
 
     Parameters
     ----------
     sizes : mapping of str to float
         Not negative; `unit` stands behind the numbers, which are shown to two digits.
+    written : callable, optional
+        Makes the words behind a bar of its number, instead.
     """
     if not sizes:
         return ""
@@ -102,7 +106,7 @@ def sketch_bars(label: str, sizes: Mapping[str, float], *, unit: str = "") -> st
     parts = []
     for number, (name, size) in enumerate(sizes.items()):
         y, length = ROW_PX * number, BAR_PX * size / most
-        words = f"{_two_digits(size)} {unit}".strip()
+        words = f"{_two_digits(size)} {unit}".strip() if written is None else written(size)
         parts.append(
             f'<text x="{NAME_PX - 8}" y="{y + 15}" text-anchor="end">{escape(name)}</text>'
             f'<rect x="{NAME_PX}" y="{y + 4}" width="{length:.1f}" height="14" fill-opacity="0.45"/>'

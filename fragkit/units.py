@@ -44,9 +44,12 @@ def interval(bounds: Sequence[float], unit: str = "") -> str:
     return f"{low:.{digits}f} to {high:.{digits}f} {unit}".rstrip()
 
 
-def in_percent(ratio: float) -> str:
-    """A chance in whole percent, held back from 0 and 100."""
-    return "under 1 %" if ratio < 0.01 else "over 99 %" if ratio > 0.99 else f"{100 * ratio:.0f} %"
+def in_percent(ratio: float, *, n_tried: float = 100) -> str:
+    """A chance in whole percent, held back from 0 and 100 by what so many trials, or a hundred, can tell."""
+    least = max(0.01, 1.0 / n_tried)
+    if least <= ratio <= 1.0 - least:
+        return f"{100 * ratio:.0f} %"
+    return f"under {100 * least:.0f} %" if ratio < least else f"over {100 * (1.0 - least):.0f} %"
 
 
 def in_fives(ratio: float) -> str:

@@ -27,7 +27,8 @@ def evidence(technique: Technique) -> Figure:
     _bars(placing, technique.placing, "Placing")
     _bars(forming, technique.forming, "Forming")
     calibration = technique.calibration
-    rights = ", ".join(f"{name} {in_percent(calibration[name])}" for name in PLACINGS)
+    n_each = calibration["n_sets"] / len(PLACINGS)
+    rights = ", ".join(f"{name} {in_percent(calibration[name], n_tried=n_each)}" for name in PLACINGS)
     figure.supxlabel(
         f"{technique.n_motifs} motifs. Of walls simulated on these very sites, named firmly and rightly:\n"
         f"{rights}; firmly but wrongly: {in_percent(calibration['wrong_firm_ratio'])}",

@@ -56,18 +56,17 @@ class Comparison:
         outline = (
             "not compared"
             if self.p_outline is None
-            else f"{in_percent(self.p_outline)}, {self.outline_mm:.2f} mm apart (rms)"
+            else f"{in_percent(self.p_outline)}, {self.outline_mm:.2f} mm apart (root mean square)"
         )
         rows = [
-            ("chance of so large a difference in areas that are alike", ""),
-            ("in the repeat", in_percent(self.p_repeat)),
-            ("in the placing scatter", in_percent(self.p_scatter)),
-            ("in the mean outline", outline),
+            ("repeat differs as much by chance", in_percent(self.p_repeat)),
+            ("placing scatter", in_percent(self.p_scatter)),
+            ("mean outline", outline),
             ("finding", self.words),
         ]
         chances = {"repeat": self.p_repeat, "placing scatter": self.p_scatter}
         chances |= {} if self.p_outline is None else {"mean outline": self.p_outline}
-        drawn = sketch_bars("Chance of so large a difference if the areas are alike", chances)
+        drawn = sketch_bars("Chance of so large a difference if the areas are alike", chances, written=in_percent)
         return card("Two areas compared", rows, drawing=drawn)
 
 

@@ -77,7 +77,9 @@ class Power:
         rows = [
             (
                 f"{row.n_motifs} motifs, each to {row.sd_mm:.2g} mm",
-                "; ".join(f"{name} {in_percent(share)}" for name, share in row.settled_ratio.items()),
+                "; ".join(
+                    f"{name} {in_percent(share, n_tried=self.n_sets)}" for name, share in row.settled_ratio.items()
+                ),
             )
             for row in self.rows
         ]

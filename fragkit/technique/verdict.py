@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from fragkit.card import card
 from fragkit.sketch import sketch_bars
+from fragkit.units import in_percent
 
 FloatArray = NDArray[np.float64]
 
@@ -59,8 +60,8 @@ class Verdict:
 
     def _repr_html_(self) -> str:
         rows = [("verdict", self.verdict), ("in words", self.words)]
-        rows += [(name, f"posterior {share:.2f}") for name, share in self.posterior.items()]
-        drawn = sketch_bars("How probable each answer is", self.posterior)
+        rows += [(name, in_percent(share)) for name, share in self.posterior.items()]
+        drawn = sketch_bars("How probable each answer is", self.posterior, written=in_percent)
         return card("Verdict", [*rows, ("would settle it", self.would_settle)], drawing=drawn)
 
 
