@@ -48,6 +48,7 @@ SPACING = (
     "text",
 )
 CHANGE = ("along", "before", "step_mm", "step_sd_mm", "p", "line_mm", "words")
+LENGTH = ("name", "length_mm", "along", "log10_bayes_factor", "p", "words")
 VARIOGRAM = ("lag", "semivariance_mm2", "expected_mm2", "sd_mm2", "measured_mm2", "n_pairs", "text")
 
 SPREAD = ("stray_mm", "stray_sd_mm", "shape_mm", "shape_sd_mm", "n", "seen_ratio")
@@ -285,6 +286,11 @@ def _fragment(result: StudyResult, name: str) -> dict[str, Any]:
                 for change in technique.changes
                 if name in weighed or change.fragment == _number(result, name)
             ],
+            "lengths": [
+                fields_of(one, *LENGTH)
+                for one in technique.lengths
+                if name in weighed or one.fragment == _number(result, name)
+            ],
         }
     return fragment
 
@@ -360,7 +366,7 @@ def picture_size_mm(picture: Picture) -> tuple[float, float]:
 
 def _verdict(verdict: Any) -> dict[str, Any]:
     factors = times_from_first(verdict.log10_bayes_factors)
-    names = ("verdict", "log10_bayes_factors", "posterior", "words", "would_settle")
+    names = ("verdict", "log10_bayes_factors", "posterior", "words", "would_settle", "by_kind")
     return fields_of(verdict, *names) | {"times_from_first": factors}
 
 

@@ -32,6 +32,7 @@ def technique(result: StudyResult) -> Html:
         parts.append(_verdict(f"How the motifs were formed{whose}", one.forming))
         parts.append(_regular_areas([name] if name else list(fits_of(result)), one))
         parts.append(_changes([name] if name else list(fits_of(result)), one))
+        parts.append(_lengths([name] if name else list(fits_of(result)), one))
         if one.regular_areas or one.changes:
             parts.append(plots.regular_areas(result, name))
         parts.append(plots.technique(result, name))
@@ -58,6 +59,19 @@ def _changes(names: Sequence[str], technique: Any) -> Html:
         return join(title, paragraph(text))
     found = [f"{names[change.fragment]}: {change.words}" for change in technique.changes]
     text = "A new day, another plate or strip, or a later join may begin there: look for a seam, an overlap or a ridge."
+    return join(title, bullets(found), paragraph(text))
+
+
+def _lengths(names: Sequence[str], technique: Any) -> Html:
+    """Lengths of blocks, sheets, rollers and rolls at which the motifs jump."""
+    title = tag("h3", "Jumps at lengths known from the trade")
+    looked = (
+        "The known lengths of blocks, sheets, rollers and rolls were looked for in fragments longer than one of them"
+    )
+    if not technique.lengths:
+        return join(title, paragraph(f"{looked}: none is a candidate (at most one false alarm in twenty fragments)."))
+    found = [f"{names[one.fragment]}: {one.words}" for one in technique.lengths]
+    text = f"{looked}. These are candidates, no more: near lengths look alike, so look for seams at such a distance."
     return join(title, bullets(found), paragraph(text))
 
 
@@ -111,23 +125,29 @@ def _tried(calibration: Mapping[str, float]) -> str:
     n_sets, right, wrong = (calibration[name] for name in names)
     return (
         f"Tried on {n_sets:.0f} walls simulated on these very sites, placing was named rightly in "
-        f"{in_percent(right)} and firmly but wrongly in {in_percent(wrong)}."
+        f"{in_percent(right, n_tried=n_sets)} and firmly but wrongly in {in_percent(wrong, n_tried=n_sets)}."
     )
 
 
 def _verdict(title: str, verdict: Any) -> Html:
     told = verdict.verdict != words.CANNOT_TELL
     answer = tag("strong", words.sentence(verdict.verdict if told else "It cannot be told from this evidence"))
+    kinds = {kind: logs for kind, logs in verdict.by_kind.items() if any(logs.values())}
+    shown = (
+        {**kinds, "all evidence": verdict.log10_bayes_factors}
+        if len(kinds) > 1
+        else {"evidence": verdict.log10_bayes_factors}
+    )
     rows = [
-        [name, in_percent(weight), _factor(verdict.log10_bayes_factors.get(name))]
+        [name, in_percent(weight), *(_factor(logs.get(name)) for logs in shown.values())]
         for name, weight in sorted(verdict.posterior.items(), key=lambda pair: -pair[1])
     ]
     caption = (
         "How probable each is, with what is assumed beforehand (see the notes), and how many times better or "
         f"worse the evidence fits it than “{next(iter(verdict.log10_bayes_factors), '')}”."
     )
-    head = ["Alternative", "Probability", "Evidence"]
-    alternatives = table(head, rows, caption=caption, numbers=(1, 2)) if rows else None
+    head = ["Alternative", "Probability", *(words.sentence(kind).rstrip(".") for kind in shown)]
+    alternatives = table(head, rows, caption=caption, numbers=tuple(range(1, len(head)))) if rows else None
     settle = None
     if verdict.would_settle:
         label = "What would make it firmer: " if told else "What would settle it: "

@@ -1,4 +1,4 @@
-"""Where a new day, plate or strip begins: steps in the net, and jumps that come at the lengths of the trade."""
+"""Where a new day, plate or strip begins: lines beyond which the whole net steps aside."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from scipy.special import logsumexp
 
 from fragkit.card import card
 from fragkit.frozen import frozen_array
-from fragkit.lattice import Fitted, free_contrasts, least_squares, shared_kernel
+from fragkit.lattice import Fitted, free_contrasts, least_squares
 from fragkit.placing import covariance
 from fragkit.sketch import sketch
 from fragkit.technique.discoveries import false_discoveries, tail_chance
@@ -30,18 +30,6 @@ N_SIMULATED = 300
 LEAST_SITES = 6
 STEP_RATIOS = (1.0, 3.0)
 """Prior on a step: normal, with one of these sds in units of the hand's scatter, equally probable."""
-N_PHASES = 12
-
-TRADE_LENGTHS_MM = (
-    ("wood block of 21 inches", 533.0),
-    ("sheet of elephant paper, short side", 559.0),
-    ("sheet of elephant paper, long side", 813.0),
-    ("Continental sheet, short side", 420.0),
-    ("printing roller, one turn", 503.0),
-    ("roll of 18 inches", 457.0),
-)
-"""Lengths at which blocks, sheets, rollers and rolls begin anew: surviving blocks and rollers of the nineteenth
-century, papers before machine paper, and rolls of 1923, as published; a measured plate can be added."""
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -96,25 +84,6 @@ class Change:
         label = "Motifs, and the line beyond which they stand aside"
         drawn = sketch(label, dots_mm=self.places_mm, lines_mm=[self.line_mm])
         return card("Where something new begins", rows, drawing=drawn)
-
-
-@dataclass(frozen=True, kw_only=True)
-class TradeLength:
-    """A known length at which the residuals jump.
-
-    Attributes
-    ----------
-    name : str
-    length_mm : float
-    along : {"rows", "columns"}
-    log10_bayes_factor : float
-        For jumps at this length, its phase averaged, against none.
-    """
-
-    name: str
-    length_mm: float
-    along: str
-    log10_bayes_factor: float
 
 
 def find_changes(
@@ -266,62 +235,3 @@ def _lines(sites: IntArray) -> Iterator[_Line]:
             beyond = (sites[:, axis] >= first).astype(float)
             if LEAST_SITES <= beyond.sum() <= len(sites) - LEAST_SITES:
                 yield along, int(first), beyond
-
-
-def find_trade_lengths(
-    lattice: Fitted,
-    *,
-    lengths: tuple[tuple[str, float], ...] = TRADE_LENGTHS_MM,
-    least_log10: float = 1.0,
-    rng: np.random.Generator,
-) -> tuple[TradeLength, ...]:
-    """Known lengths of blocks, sheets, rollers and rolls at which the residuals jump, clearest first.
-
-    Parameters
-    ----------
-    lattice : Lattice or RowFit
-    lengths : tuple of (name, mm)
-    least_log10 : float
-        Least log10 Bayes factor for a length to be named.
-    rng : numpy.random.Generator
-
-    Notes
-    -----
-    Motifs of one strip share a shift; strips begin at multiples of the length from an unknown place, which is averaged
-    over twelve phases. A length that holds no border inside the fragment, or parts every motif, cannot be judged.
-    """
-    work = hand_work(lattice, n_simulated=0, rng=rng)
-    sieve = _sieve(work)
-    data = sieve @ work.offsets_mm[:, 0]
-    found = []
-    for name, length in lengths:
-        for axis, along in enumerate(("rows", "columns")):
-            place = work.places_mm[:, axis]
-            if np.ptp(place) > length > 1.5 * work.spacing_mm[axis]:
-                factor = _weigh_strips(sieve, data, place, length, work.scatter_mm)
-                found.append(TradeLength(name=name, length_mm=length, along=along, log10_bayes_factor=factor))
-    named = [one for one in found if one.log10_bayes_factor >= least_log10]
-    return tuple(sorted(named, key=lambda one: -one.log10_bayes_factor))
-
-
-def _sieve(work: HandWork) -> FloatArray:
-    """Contrasts (m, 2n) that are free of the net and white under hand and measurement."""
-    root = np.linalg.cholesky(work.hand_mm2 + work.noise_mm2)
-    contrasts = free_contrasts(np.linalg.solve(root, np.asarray(np.kron(work.net, np.eye(2)), float)))
-    return np.asarray(np.linalg.solve(root.T, contrasts).T)
-
-
-def _weigh_strips(
-    sieve: FloatArray, data: FloatArray, place_mm: FloatArray, length_mm: float, scatter_mm: float
-) -> float:
-    """Log10 of the Bayes factor for strips of this length that are shifted against each other."""
-    logs = []
-    for phase in np.arange(N_PHASES) * length_mm / N_PHASES:
-        strip = np.floor((place_mm - place_mm.min() + phase) / length_mm).astype(int)
-        unit = sieve @ np.kron(shared_kernel(strip), np.eye(2)) @ sieve.T
-        spectrum, axes = np.linalg.eigh(unit)
-        squares = (axes.T @ data) ** 2
-        for ratio in STEP_RATIOS:
-            spread = 1.0 + (ratio * scatter_mm) ** 2 * np.maximum(spectrum, 0.0)
-            logs.append(0.5 * float(np.sum(squares * (1.0 - 1.0 / spread)) - np.log(spread).sum()))
-    return float((logsumexp(logs) - np.log(len(logs))) / np.log(10.0))

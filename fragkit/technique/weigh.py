@@ -24,6 +24,7 @@ from fragkit.technique.priors import FORMINGS, PLACINGS, Priors
 from fragkit.technique.regularity import RegularArea, map_regularity
 from fragkit.technique.shapes import ShapeEvidence, forming_calibration, forming_evidence, gather_shapes, told_by_spread
 from fragkit.technique.signs import Sign, sign_logs
+from fragkit.technique.trade_lengths import TradeLength, find_trade_lengths
 from fragkit.technique.verdict import OPEN, Verdict, reach_verdict
 from fragkit.threads import with_one_blas_thread
 from fragkit.units import by_chance, in_percent
@@ -81,6 +82,8 @@ class Technique:
         Areas that are too regular for hand work, at a false discovery rate of 5 %.
     changes : tuple of Change
         Lines at which the net of a fragment steps aside, at the same rate.
+    lengths : tuple of TradeLength
+        Known lengths of blocks, sheets, rollers and rolls at which the motifs of a fragment jump: candidates.
     priors : Priors
     signs : tuple of Sign
     notes : tuple of str
@@ -96,6 +99,7 @@ class Technique:
     groups: Mapping[str, float]
     regular_areas: tuple[RegularArea, ...]
     changes: tuple[Change, ...]
+    lengths: tuple[TradeLength, ...]
     priors: Priors
     signs: tuple[Sign, ...]
     notes: tuple[str, ...]
@@ -113,9 +117,11 @@ class Technique:
             ("motifs", str(self.n_motifs)),
             ("suspiciously regular areas", str(len(self.regular_areas))),
             ("lines where the net steps aside", str(len(self.changes))),
+            ("jumps at lengths of the trade", "; ".join(dict.fromkeys(one.name for one in self.lengths)) or "none"),
         ]
-        shares = {n: 100.0 * p for n, p in (*self.placing.posterior.items(), *self.forming.posterior.items())}
-        drawn = sketch_bars("How probable each answer is, placing and forming, 100 % in all for each", shares, unit="%")
+        shares = {**self.placing.posterior, **self.forming.posterior}
+        label = "How probable each answer is, placing and forming, 100 % in all for each"
+        drawn = sketch_bars(label, shares, written=in_percent)
         return card("Technique", rows, notes=self.notes, drawing=drawn)
 
 
@@ -174,9 +180,12 @@ def weigh_technique(
         outlook=_outlook(table, fragments, lattices, n_sets=n_calibration // 3, rng=rng),
         seed=int(rng.integers(2**32)),
     )
-    areas = tuple(area for k, fit in enumerate(lattices) for area in map_regularity(fit, rng=rng, fragment=k))
-    changes = tuple(one for k, fit in enumerate(lattices) for one in find_changes(fit, rng=rng, fragment=k))
-    found = _Found(n_motifs=sum(len(fragment.sites) for fragment in fragments), areas=areas, changes=changes)
+    found = _Found(
+        n_motifs=sum(len(fragment.sites) for fragment in fragments),
+        areas=tuple(one for k, fit in enumerate(lattices) for one in map_regularity(fit, rng=rng, fragment=k)),
+        changes=tuple(one for k, fit in enumerate(lattices) for one in find_changes(fit, rng=rng, fragment=k)),
+        lengths=tuple(one for k, fit in enumerate(lattices) for one in find_trade_lengths(fit, rng=rng, fragment=k)),
+    )
     return _judge(weighed, found, priors or Priors(), tuple(signs))
 
 
@@ -184,7 +193,12 @@ def reweigh(technique: Technique, *, priors: Priors | None = None, signs: Sequen
     """The same evidence under other priors or other signs, at once; what is left out stays as it was."""
     return _judge(
         technique.weighed,
-        _Found(n_motifs=technique.n_motifs, areas=technique.regular_areas, changes=technique.changes),
+        _Found(
+            n_motifs=technique.n_motifs,
+            areas=technique.regular_areas,
+            changes=technique.changes,
+            lengths=technique.lengths,
+        ),
         priors or technique.priors,
         technique.signs if signs is None else tuple(signs),
     )
@@ -197,6 +211,7 @@ class _Found:
     n_motifs: int
     areas: tuple[RegularArea, ...]
     changes: tuple[Change, ...]
+    lengths: tuple[TradeLength, ...]
 
 
 def _judge(weighed: Weighed, found: _Found, priors: Priors, signs: tuple[Sign, ...]) -> Technique:
@@ -221,6 +236,7 @@ def _judge(weighed: Weighed, found: _Found, priors: Priors, signs: tuple[Sign, .
         groups=_groups(weighed.table, families[:, 0]),
         regular_areas=found.areas,
         changes=found.changes,
+        lengths=found.lengths,
         priors=priors,
         signs=signs,
         notes=(),
@@ -329,11 +345,9 @@ def _placing_notes(technique: Technique) -> tuple[str, ...]:
     priors = technique.priors
     scatters = {priors.scatter_mm[name] for name in PLACINGS}
     spread = (
-        "scatter log-normal, median {:.2g} mm, log-sd {:.2g}".format(*scatters.pop())
+        f"scatter {_about(*scatters.pop())}"
         if len(scatters) == 1
-        else "; ".join(
-            f"scatter {name}: median {m:.2g} mm, log-sd {s:.2g}" for name, (m, s) in priors.scatter_mm.items()
-        )
+        else "; ".join(f"scatter {name} {_about(*both)}" for name, both in priors.scatter_mm.items())
     )
     total = sum(priors.placing.values())
     weights = ", ".join(f"{name} {100.0 * weight / total:.0f} %" for name, weight in priors.placing.items())
@@ -346,6 +360,12 @@ def _placing_notes(technique: Technique) -> tuple[str, ...]:
     return tuple(notes)
 
 
+def _about(median_mm: float, log_sd: float) -> str:
+    """A log-normal spread in words."""
+    low, high = median_mm * np.exp([-log_sd, log_sd])
+    return f"about {median_mm:.2g} mm, two times in three {low:.2g} to {high:.2g} mm"
+
+
 def _forming_notes(technique: Technique) -> tuple[str, ...]:
     shapes = technique.weighed.shapes
     if shapes is None:
@@ -355,7 +375,8 @@ def _forming_notes(technique: Technique) -> tuple[str, ...]:
     )
     notes = [
         f"outlines differ by {shapes.spread_mm:.2f} mm ({100 * shapes.spread_mm / shapes.size_mm:.1f} % of the motif's "
-        f"size; rms, noise and place taken off); assumed medians ({technique.priors.source}): {medians}"
+        "size; root mean square, error of measuring and places taken off); assumed on average "
+        f"({technique.priors.source}): {medians}"
     ]
     if _waits_for_the_hand(shapes, technique.forming, technique.priors):
         notes.append(
@@ -367,7 +388,7 @@ def _forming_notes(technique: Technique) -> tuple[str, ...]:
     if shapes.recurrence is not None:
         columns, rows = shapes.recurrence.group
         notes.append(
-            f"recurrence of flaws at equal seats: strongest for {columns} × {rows}; shuffled copies show as "
-            f"much {by_chance(shapes.recurrence.p)}"
+            f"flaws that recur from copy to copy: clearest for plates of {columns} × {rows}; work without such flaws "
+            f"shows as much by chance {by_chance(shapes.recurrence.p)}"
         )
     return tuple(notes)

@@ -199,6 +199,10 @@ def technique():
         posterior={"on set-out lines": 0.94, "stepped off from the neighbour": 0.003, "rigid groups": 0.057},
         words="The errors of neighbours do not follow each other and do not repeat.",
         would_settle="",
+        by_kind={
+            "positions": {"on set-out lines": 0.0, "stepped off from the neighbour": -2.4, "rigid groups": -1.2},
+            "seen by eye": dict.fromkeys(("on set-out lines", "stepped off from the neighbour", "rigid groups"), 0.0),
+        },
     )
     forming = SimpleNamespace(
         verdict="cannot be told",
@@ -206,6 +210,10 @@ def technique():
         posterior={"drawn free": 0.4, "along an outline": 0.6},
         words="Nine examples are too few to tell a traced outline from a drawn one.",
         would_settle="sixteen more whole motifs of one wall, photographed at 0.2 mm a pixel",
+        by_kind={
+            "outlines": {"drawn free": 0.0, "along an outline": -1.0},
+            "seen by eye": {"drawn free": 0.0, "along an outline": 1.2},
+        },
     )
     return SimpleNamespace(
         placing=placing,
@@ -232,6 +240,18 @@ def technique():
                 line_mm=np.array([[150.0, 0.0], [150.0, 250.0]]),
                 words="from column 4 on, everything to the right stands 0.2 ± 0.4 mm right and 2.9 ± 0.5 mm up of what "
                 "the rest of the net gives (so clear a step comes by chance once in 300)",
+            ),
+        ),
+        lengths=(
+            SimpleNamespace(
+                fragment=0,
+                name="wood block of 21 inches",
+                length_mm=533.0,
+                along="rows",
+                log10_bayes_factor=2.3,
+                p=0.004,
+                words="along the rows, strips of 533 mm (wood block of 21 inches) that stand aside from each other "
+                "suit the motifs better than none (as well by chance once in 300)",
             ),
         ),
         notes=("Priors are assumptions.",),

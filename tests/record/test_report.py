@@ -99,6 +99,11 @@ def test_what_begins_anew_and_what_differs_is_told(text):
     technique = text[text.index('id="technique"') :]
     for phrase in ("Where something new begins", "from column 4 on, everything to the right stands", "of one hand?"):
         assert phrase in technique
+    assert "strips of 533 mm (wood block of 21 inches)" in technique
+    placed, formed = technique[: technique.index("were formed")], technique[technique.index("were formed") :]
+    assert ">Evidence<" in placed  # only positions speak
+    for kind in (">Outlines<", ">Seen by eye<", ">All evidence<", "10 × worse", "16 × better", "1.6 × better"):
+        assert kind in formed
 
 
 def test_cannot_be_told_is_said_plainly(text):

@@ -32,6 +32,8 @@ def test_keys_that_others_rely_on(content):
     technique = fragment["technique"]
     assert {"placing", "forming", "calibration", "regular_areas"} <= set(technique)
     assert {"verdict", "log10_bayes_factors"} <= set(technique["placing"])
+    assert technique["forming"]["by_kind"]["seen by eye"]["along an outline"] == 1.2
+    assert [(one["name"], one["length_mm"]) for one in technique["lengths"]] == [("wood block of 21 inches", 533.0)]
     assert {"width_mm", "height_mm", "metal_area_mm2", "metal_area_sd_mm2", "n_examples"} <= set(content["motif"])
     assert {"across_mm", "down_mm", "offset_ratio", "cov", "interval_new_wall", "basis"} <= set(content["proposal"])
     assert {"name", "n_motifs", "n_by_form", "spacing_mm", "strain_ratio"} <= set(content["walls"][0])

@@ -205,6 +205,8 @@ def test_jumps_at_the_length_of_a_block_are_named():
     assert 533.0 in [one.length_mm for one in named]  # lengths a few per cent off fit 2.3 m as well
     assert {one.along for one in named} == {"rows"}
     assert named[0].log10_bayes_factor > 2.0
+    assert named[0].p < 0.05
+    assert f"strips of {named[0].length_mm:.0f} mm ({named[0].name})" in named[0].words
     plain = _lattice(sites, sets.displaced("hand", sites, 0.5, rng), 0.2, rng)
     assert find_trade_lengths(plain, rng=rng) == ()
 

@@ -239,7 +239,7 @@ def test_hand_and_outline_wait_for_the_spread_of_this_hand_to_be_measured():
 def test_flaws_that_recur_at_equal_seats_are_found_and_others_are_not():
     rng = np.random.default_rng(10)
     plate = weigh_technique([RECTANGULAR], _motif(0.3, rng, flaw_mm=0.25), rng=rng, n_calibration=10)
-    assert "strongest for 2 × 1" in next(note for note in plate.notes if "recurrence" in note)
+    assert "clearest for plates of 2 × 1" in next(note for note in plate.notes if "recur" in note)
     assert plate.weighed.shapes.recurrence.p < 0.003
     ps = []
     for _ in range(40):
