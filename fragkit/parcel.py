@@ -5,11 +5,14 @@ from __future__ import annotations
 import io
 import pickle
 from collections.abc import Mapping
-from dataclasses import fields, is_dataclass
+from dataclasses import is_dataclass
 from types import MappingProxyType
 from typing import Any
 
 import numpy as np
+
+_LEAVES = (str, bytes, bool, int, float, type(None))
+"""Most of what a result holds, and holds no array."""
 
 
 class _Pickler(pickle.Pickler):
@@ -42,13 +45,13 @@ def read_only(value: Any) -> Any:
     todo, seen = [value], set()
     while todo:
         item = todo.pop()
-        if id(item) in seen:
+        if type(item) in _LEAVES or id(item) in seen:
             continue
         seen.add(id(item))
         if isinstance(item, np.ndarray):
             item.setflags(write=False)
         elif is_dataclass(item) and not isinstance(item, type):
-            todo.extend(getattr(item, field.name) for field in fields(item))
+            todo.extend(vars(item).values())
         elif isinstance(item, Mapping):
             todo.extend(item.values())
         elif isinstance(item, (tuple, list)):
