@@ -16,6 +16,7 @@ from fragkit.motifs.details import WHOLE
 from fragkit.motifs.learning import Sheet
 from fragkit.motifs.mixture import FOREIGN, GROUND, METAL, SHADOW, Surfaces, clamp, foreign_of, undamaged
 from fragkit.motifs.neighbourhood import block_px, damage_goes_on
+from fragkit.motifs.pattern import missed_pattern
 from fragkit.motifs.strips import Strip, strips_of
 from fragkit.opencv import cv2
 from fragkit.rectify import Picture
@@ -33,6 +34,8 @@ MARGIN_MM = 24.0
 """How far beyond its own rows a strip of the picture looks: what is damaged hangs together over less."""
 BORDER_PX = 9
 """Width over which the tones on either side of a border are averaged."""
+MOTIF_RATIO = 0.9
+"""Where ground is no likelier than this, a motif would be."""
 WELL_RATIO = 0.8
 """Ground is learned around motifs that show at least so much of themselves."""
 
@@ -173,6 +176,7 @@ def _by_tones(
     like[FOREIGN] = np.where(on_ground[strip.outer], odds.at(strip.outer) * undamaged(like, prior), like[FOREIGN])
     found = foreign_of(like, prior, inside, share, pitch)
     like[FOREIGN] = damage_goes_on(like, found, prior, ratio, surfaces, pitch)
+    like[FOREIGN] *= np.exp(missed_pattern(ratio, prior, surfaces, pitch) * (prior[GROUND] < MOTIF_RATIO))
     if part.given is not None:
         like = clamp(like, part.given)
     foreign = foreign_of(like, prior, inside, share, pitch)[strip.own]
