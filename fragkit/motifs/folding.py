@@ -131,15 +131,18 @@ def patches(
         out = np.zeros((len(centres_px), image.shape[2], height, width), np.float32)
     whole = np.floor(np.asarray(centres_px, float))
     taps = (_cubic_taps if smooth else _linear_taps)(np.asarray(centres_px, float) - whole)
-    corners = whole.astype(int) - (width // 2 + 1, height // 2 + 1)
+    corners = (whole.astype(int) - (width // 2 + 1, height // 2 + 1)).tolist()
     size = (width + 3, height + 3)
 
     def fill(k: int) -> None:
-        block = _block(image, int(corners[k, 0]), int(corners[k, 1]), size)
-        if block is not None:
-            moved = cv2.sepFilter2D(block, cv2.CV_32F, taps[k, 0], taps[k, 1], anchor=(1, 1))
-            inner = moved[1:-2, 1:-2]
-            out[k] = cv2.split(inner) if in_planes else inner.reshape(out.shape[1:])
+        block = _block(image, corners[k][0], corners[k][1], size)
+        if block is None:
+            return
+        moved = cv2.sepFilter2D(block, cv2.CV_32F, taps[k, 0], taps[k, 1], None, (1, 1))[1:-2, 1:-2]
+        if in_planes:
+            cv2.split(moved.reshape(height, width, -1), list(out[k]))
+        else:
+            out[k] = moved.reshape(out.shape[1:])
 
     in_groups(fill, len(out))
     return out

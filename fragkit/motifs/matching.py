@@ -9,12 +9,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fragkit.motifs.folding import Sheet, patches
+from fragkit.opencv import cv2
+from fragkit.threads import groups_of, side_by_side
 
 FloatArray = NDArray[np.float64]
 FloatImage = NDArray[Any]
 
 _NEIGHBOURS = ((1, 0), (-1, 0), (0, 1), (0, -1), (1, 1), (-1, -1), (1, -1), (-1, 1))
 _SECOND_NEIGHBOURS = tuple((i, j) for i in range(-2, 3) for j in range(-2, 3) if (i, j) != (0, 0))
+_POINTS_AT_ONCE = 64
 _PULL = 0.08
 """Loss of score at the rim of the search, so that an empty place stays where its neighbours put it."""
 
@@ -24,7 +27,8 @@ def learn_template(sheet: Sheet, centres_px: FloatArray, weight: FloatArray) -> 
     cut = patches(sheet.values, centres_px, sheet.window)
     seen = patches(sheet.share, centres_px, sheet.window) * np.asarray(weight, np.float32)[:, None, None]
     total = np.maximum(seen.sum(0), 1e-6)
-    return (cut * seen[..., None]).sum(0) / total[..., None]
+    sums = side_by_side(lambda k: np.einsum("nhwc,nhw->hwc", cut[k], seen[k]), groups_of(len(cut)))
+    return np.sum(sums, axis=0) / total[..., None]
 
 
 def best_near(score: FloatImage, at_px: FloatArray, radius_px: float) -> tuple[FloatArray, float]:
@@ -43,6 +47,30 @@ def best_near(score: FloatImage, at_px: FloatArray, radius_px: float) -> tuple[F
     if not np.isfinite(judged[row, column]):
         return np.array([x, y]), 0.0
     return np.array([left + column, top + row], float), float(part[row, column])
+
+
+def best_near_each(score: FloatImage, at_px: FloatArray, radius_px: float) -> FloatArray:
+    """The highest score (n,) near each of many points (n, 2), as by `best_near`."""
+    reach = int(np.ceil(radius_px))
+    around = cv2.copyMakeBorder(score, *(2 * reach,) * 4, cv2.BORDER_CONSTANT, value=-np.inf)
+    steps = np.arange(-reach, reach + 1)
+    best = np.zeros(len(at_px))
+
+    def look(members: slice) -> None:
+        x, y = np.asarray(at_px[members], float).T
+        column, row = np.round(x).astype(int), np.round(y).astype(int)
+        off2 = ((steps + (column - x)[:, None]) / radius_px)[:, None] ** 2
+        off2 = off2 + ((steps + (row - y)[:, None]) / radius_px)[:, :, None] ** 2
+        rows = np.clip(row + 2 * reach, reach, len(around) - reach - 1)[:, None, None] + steps[:, None]
+        columns = np.clip(column + 2 * reach, reach, around.shape[1] - reach - 1)[:, None, None] + steps
+        values = around[rows, columns]
+        judged = np.where(off2 <= 1.0, values - _PULL * off2, -np.inf).reshape(len(x), -1)
+        top = judged.argmax(axis=1)[:, None]
+        found = np.take_along_axis(values.reshape(len(x), -1), top, 1)[:, 0]
+        best[members] = np.where(np.isfinite(np.take_along_axis(judged, top, 1)[:, 0]), found, 0.0)
+
+    side_by_side(look, groups_of(len(at_px), size=_POINTS_AT_ONCE))
+    return best
 
 
 def propagate(
@@ -67,9 +95,7 @@ def propagate(
     predictions along, so that the index never slips by a cell.
     """
     order = {(int(i), int(j)): k for k, (i, j) in enumerate(index)}
-    first = [best_near(score, xy, radius_px) for xy in ideal_px]
-    place = np.array([xy for xy, _ in first])
-    value = np.array([rho for _, rho in first])
+    place, value = np.array(ideal_px, float), best_near_each(score, ideal_px, radius_px)
     shift = np.zeros_like(ideal_px)
     trust = np.zeros(len(index))
     done = np.zeros(len(index), bool)
@@ -88,6 +114,8 @@ def propagate(
             other = order.get((int(index[k, 0] + step[0]), int(index[k, 1] + step[1])))
             if other is not None and not done[other]:
                 heapq.heappush(queue, (-trust[k], other))
+    for k in np.flatnonzero(~done).tolist():
+        place[k], value[k] = best_near(score, ideal_px[k], radius_px)
     return place, value
 
 

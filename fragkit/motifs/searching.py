@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fragkit.motifs.folding import motif_phase, site_indices
-from fragkit.motifs.matching import best_near, ideal_places, learn_template, propagate
+from fragkit.motifs.matching import best_near_each, ideal_places, learn_template, propagate
 from fragkit.motifs.views import View, cell_side_px
 from fragkit.net import score_map, window_energy
 
@@ -57,7 +57,7 @@ def _least_score(score: FloatImage, place: FloatArray, cell: FloatArray, radius:
     points = points[inside][share[y[inside], x[inside]] > 0]
     if len(points) < 8:
         return 0.35
-    values = np.array([best_near(score, point, 0.7 * radius)[1] for point in points])
+    values = best_near_each(score, points, 0.7 * radius)
     middle = float(np.median(values))
     spread = 1.4826 * float(np.median(np.abs(values - middle)))
     return float(np.clip(middle + 3.0 * spread, 0.12, 0.6))

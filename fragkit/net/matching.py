@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fragkit.opencv import cv2
+from fragkit.threads import side_by_side
 
 FloatImage = NDArray[Any]
 
@@ -15,9 +16,10 @@ FloatImage = NDArray[Any]
 def window_energy(values: FloatImage, weight: FloatImage) -> FloatImage:
     """Σ w (f - f̄)² over a window of weights w round every pixel, all channels together; never 0."""
     total = float(weight.sum())
-    spread = _filtered((values * values).sum(2), weight)
-    for channel in range(values.shape[2]):
-        spread -= _filtered(values[:, :, channel], weight) ** 2 / total
+    planes = cv2.split(values)
+    spread, *means = side_by_side(lambda plane: _filtered(plane, weight), [sum(p * p for p in planes), *planes])
+    for mean in means:
+        spread -= mean * mean / total
     floor = 1e-3 * float(np.mean(np.maximum(spread, 0.0))) + 1e-12
     return np.maximum(spread, floor)
 
@@ -41,9 +43,8 @@ def score_map(values: FloatImage, template: FloatImage, weight: FloatImage, ener
     """
     centred = template - (template * weight[..., None]).sum((0, 1)) / float(weight.sum())
     energy_t = float((weight[..., None] * centred**2).sum())
-    cross = np.zeros(values.shape[:2], np.float32)
-    for channel in range(values.shape[2]):
-        cross += _filtered(values[:, :, channel], weight * centred[:, :, channel])
+    kernels = weight * np.moveaxis(centred, 2, 0)
+    cross = sum(side_by_side(_filtered, cv2.split(values), list(kernels)))
     return np.clip(cross / np.sqrt(max(energy_t, 1e-12) * energy), -1.0, 1.0)
 
 
