@@ -72,18 +72,17 @@ def picture_shifts(own: Float32Array, picture: NDArray[np.int64], *, mm_per_px: 
 def _towards_mean(own: Float32Array, cov_mm2: FloatArray, mm_per_px: float) -> FloatArray:
     mean = own.sum(1) / np.maximum(own.sum((0, 1)), 0.5)
     slopes = [np.gradient(mean[k], mm_per_px) for k in (METAL, SHADOW)]
-    seen = own.sum(0)
-    difference = [own[k] - seen * mean[k] for k in (METAL, SHADOW)]
     edge = sum(gy**2 + gx**2 for gy, gx in slopes) > 0.02
-    variance = np.mean([d[:, edge] ** 2 for d in difference]) * (PATCH_MM / mm_per_px) ** 2 / 2.0 + 1e-9
-    shifts = np.zeros((own.shape[1], 2))
-    for n in range(own.shape[1]):
-        normal, pull = np.linalg.inv(cov_mm2[n]), np.zeros(2)
-        for (gy, gx), d in zip(slopes, difference, strict=True):
-            slope = np.stack([gx[edge], -gy[edge]])
-            normal = normal + (slope * seen[n][edge]) @ slope.T / variance
-            pull -= slope @ d[n][edge] / variance
-        shifts[n] = np.linalg.solve(normal, pull)
+    seen, shown = own.sum(0), own[:, :, edge]
+    whole = seen[:, edge]
+    difference = [shown[k] - whole * mean[k][edge] for k in (METAL, SHADOW)]
+    variance = np.mean([d**2 for d in difference]) * (PATCH_MM / mm_per_px) ** 2 / 2.0 + 1e-9
+    slope = np.array([[gx[edge], -gy[edge]] for gy, gx in slopes])
+    normal = (
+        np.linalg.inv(cov_mm2) + np.tensordot(whole, (slope[:, :, None] * slope[:, None]).sum(0), (1, 2)) / variance
+    )
+    pull = -sum(d @ s.T for d, s in zip(difference, slope, strict=True)) / variance
+    shifts = np.linalg.solve(normal, pull[..., None])[..., 0]
     limit = REACH_SD * np.sqrt(np.einsum("nii->ni", cov_mm2))
     shifts = np.clip(shifts, -limit, limit)
     return shifts - shifts.mean(axis=0)

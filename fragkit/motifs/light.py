@@ -12,6 +12,7 @@ from fragkit.errors import EstimationError
 from fragkit.motifs.centres import Centres
 from fragkit.opencv import cv2
 from fragkit.rectify import Picture
+from fragkit.threads import by_rows, side_by_side
 
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
@@ -48,8 +49,18 @@ class Light:
 
     def ratios(self, pixels: NDArray[Any]) -> Float32Array:
         """Ratios (h, w, 3) of the picture that the light was read from."""
-        full = _enlarge(self.gain, pixels.shape[:2], self.step_px)
-        return np.asarray(cv2.multiply(pixels, full, dst=full, dtype=cv2.CV_32F))
+        step, out = self.step_px, np.empty(pixels.shape, np.float32)
+        gain = cv2.copyMakeBorder(self.gain, 1, 2, 1, 2, cv2.BORDER_REPLICATE)
+
+        def divide(blocks: slice) -> None:
+            rows = slice(blocks.start * step, min(blocks.stop * step, len(pixels)))
+            part = gain[blocks.start : blocks.stop + 2]
+            large = cv2.resize(part, (part.shape[1] * step, len(part) * step), interpolation=cv2.INTER_LINEAR)
+            own = large[step : step + rows.stop - rows.start, step : step + pixels.shape[1]]
+            cv2.multiply(pixels[rows], own, dst=out[rows], dtype=cv2.CV_32F)
+
+        by_rows(divide, -(-len(pixels) // step))
+        return out
 
 
 def light_of(picture: Picture, centres: Centres) -> Light:
@@ -96,8 +107,8 @@ def in_blocks(picture: Picture, step: int, pixels: NDArray[Any], coverage: NDArr
 def _block_means(pixels: NDArray[Any], step: int) -> Float32Array:
     """Means over blocks of whole numbers, a strip at a time."""
     rows = max(1, STRIP_PX // (step * pixels.shape[1])) * step
-    strips = (pixels[k : k + rows] for k in range(0, pixels.shape[0] - step + 1, rows))
-    return np.concatenate([shrink(strip.astype(np.float32), step) for strip in strips if len(strip) >= step])
+    tops = range(0, pixels.shape[0] - step + 1, rows)
+    return np.concatenate(side_by_side(lambda k: shrink(pixels[k : k + rows].astype(np.float32), step), tops))
 
 
 def shrink(image: Float32Array, step: int) -> Float32Array:
@@ -108,15 +119,6 @@ def shrink(image: Float32Array, step: int) -> Float32Array:
     return np.asarray(cv2.resize(image[: high * step, : wide * step], (wide, high), interpolation=cv2.INTER_AREA))
 
 
-def _enlarge(coarse: Float32Array, shape: tuple[int, int], step: int) -> Float32Array:
-    """The coarse field (block means) at every pixel, linearly."""
-    shift = (step - 1) / 2.0
-    matrix = np.array([[step, 0.0, shift], [0.0, step, shift]])
-    return np.asarray(
-        cv2.warpAffine(coarse, matrix, shape[::-1], flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    )
-
-
 def _cell_modes(
     coarse: Float32Array, read: NDArray[np.bool_], picture: Picture, centres: Centres, step: int
 ) -> tuple[FloatArray, FloatArray]:
@@ -125,16 +127,16 @@ def _cell_modes(
     used = good if good.sum() >= 6 else centres.found
     px = (picture.to_px(centres.xy_mm[used]) - (step - 1) / 2.0) / step
     half = 0.5 * np.sqrt(centres.net.cell_area_mm2) / (step * picture.mm_per_px)
-    places, modes = [], []
+    places, modes, light = [], [], coarse.mean(axis=2)
     for x, y in px:
         window = (
             slice(max(0, int(y - half)), max(0, int(y + half) + 1)),
             slice(max(0, int(x - half)), max(0, int(x + half) + 1)),
         )
-        inside = coarse[window][read[window]]
-        if len(inside) >= 30:
+        inside = read[window]
+        if inside.sum() >= 30:
             places.append((x, y))
-            modes.append(_mode(inside))
+            modes.append(_mode(coarse[window][inside], light[window][inside]))
     if not places:
         raise EstimationError(
             "The ground around the motifs cannot be read.",
@@ -144,15 +146,14 @@ def _cell_modes(
     return np.array(places), np.array(modes)
 
 
-def _mode(colours: Float32Array) -> FloatArray:
+def _mode(colours: Float32Array, light: Float32Array) -> FloatArray:
     """The commonest colour: the half-sample mode of lightness, then the mean of the pixels near it."""
-    light = np.sort(colours.mean(axis=1))
-    rest = light
+    rest = np.sort(light)
     while len(rest) > 8:
         n = len(rest) // 2
         start = int(np.argmin(rest[n:] - rest[: len(rest) - n]))
         rest = rest[start : start + n]
-    near = np.abs(colours.mean(axis=1) - rest.mean()) < 0.03 * rest.mean()
+    near = np.abs(light - rest.mean()) < 0.03 * rest.mean()
     return np.asarray(np.median(colours[near], axis=0), float)
 
 
@@ -217,17 +218,18 @@ def _sound(picture: Picture, centres: Centres, shape: tuple[int, int], step: int
     marks[0, y[known], x[known]] = 1.0
     marks[1, y[known], x[known]] = (centres.visible_ratio * centres.found)[known]
     width = 0.35 * float(np.sqrt(centres.net.cell_area_mm2)) / (step * picture.mm_per_px)
-    total, shown = (cv2.GaussianBlur(layer, (0, 0), width) for layer in marks)
+    total, shown = side_by_side(lambda layer: cv2.GaussianBlur(layer, (0, 0), width), marks)
     left = shown / np.maximum(total, 1e-9 * max(float(total.max()), 1e-9))
     return np.asarray(np.clip((left - GONE_RATIO) / GONE_RATIO, 0.0, 1.0), np.float32)
 
 
 def _local_gain(ratio: Float32Array, sound: Float32Array, width_px: float) -> Float32Array:
     """Mean ratio of the ground pixels around each place, drawn towards 1 where there are few."""
-    away = np.abs(ratio - 1.0).max(axis=2)
+    away = np.maximum.reduce([np.abs(plane - np.float32(1.0)) for plane in cv2.split(ratio)])
     near = (sound > 0.0) & (away < 0.08)
     spread = np.median(away[near]) if near.any() else 0.02
     weight = np.where(away < np.clip(4.0 * spread, 0.04, 0.10), sound, np.float32(0.0))
-    total = cv2.GaussianBlur(weight, (0, 0), width_px) + np.float32(0.03)
-    pulled = cv2.GaussianBlur((ratio - 1.0) * weight[..., None], (0, 0), width_px)
-    return np.asarray(1.0 + pulled / total[..., None], np.float32)
+    layers = [weight, *((plane - np.float32(1.0)) * weight for plane in cv2.split(ratio))]
+    total, *pulled = side_by_side(lambda layer: cv2.GaussianBlur(layer, (0, 0), width_px), layers)
+    total += np.float32(0.03)
+    return np.asarray(cv2.merge([np.float32(1.0) + layer / total for layer in pulled]))

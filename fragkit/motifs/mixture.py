@@ -20,6 +20,7 @@ from scipy import ndimage
 from fragkit.motifs.copies import Copies
 from fragkit.motifs.tones import BOXES, CodeArray, ToneBoxes, boxes_for
 from fragkit.opencv import cv2
+from fragkit.threads import groups_of, side_by_side
 
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
@@ -77,7 +78,7 @@ def start(copies: Copies) -> tuple[Surfaces, Float32Array]:
     """
     colours, inside = copies.colours, copies.inside
     boxes = boxes_for(colours[inside])
-    codes = boxes.sort(colours)
+    codes = _sorted(boxes, colours)
     near = _near_ground(colours, inside)
     count = np.maximum(inside.sum(0), 1)
     share = cv2.GaussianBlur((near.sum(0) / count).astype(np.float32), (0, 0), max(0.6, 0.5 / copies.mm_per_px))
@@ -105,19 +106,35 @@ def start(copies: Copies) -> tuple[Surfaces, Float32Array]:
 def learn(surfaces: Surfaces, atlas: Float32Array, copies: Copies, *, n_steps: int) -> tuple[Surfaces, Float32Array]:
     """Surfaces and atlas after `n_steps` of expectation and maximisation on the copies."""
     boxes = boxes_for(copies.colours[copies.inside])
-    codes = boxes.sort(copies.colours)
+    codes = _sorted(boxes, copies.colours)
     like, foreign = likelihood(surfaces, copies), None
     for _ in range(n_steps):
         own, foreign = expect(like, atlas, copies.inside, surfaces.foreign_ratio, copies.mm_per_px, foreign)
         surfaces = _tones(boxes, codes, own, foreign, atlas)
         atlas = _consensus(own, atlas, copies.mm_per_px)
-        like = clamp(surfaces.at(codes), copies.given)
+        like = _densities(surfaces, codes, copies.given)
     return surfaces, atlas
 
 
 def likelihood(surfaces: Surfaces, copies: Copies) -> Float32Array:
     """Densities (4, n, h, w) of the surfaces at the tone of every pixel, the user's labels heeded."""
-    return clamp(surfaces.at(surfaces.boxes.sort(copies.colours)), copies.given)
+    return _densities(surfaces, _sorted(surfaces.boxes, copies.colours), copies.given)
+
+
+def _sorted(boxes: ToneBoxes, colours: Float32Array) -> CodeArray:
+    """The boxes (n, h, w) of the tones of copies."""
+    return np.concatenate(side_by_side(lambda k: boxes.sort(colours[k]), groups_of(len(colours))))
+
+
+def _densities(surfaces: Surfaces, codes: CodeArray, given: NDArray[np.uint8]) -> Float32Array:
+    """Densities (4, n, h, w) of the surfaces in copies, the user's labels heeded."""
+    like = np.empty((len(surfaces.density), *codes.shape), np.float32)
+
+    def look_up(k: slice) -> None:
+        like[:, k] = surfaces.at(codes[k])
+
+    side_by_side(look_up, groups_of(len(codes)))
+    return clamp(like, given)
 
 
 def clamp(like: Float32Array, given: NDArray[np.uint8]) -> Float32Array:
@@ -141,10 +158,17 @@ def expect(
 
     Outside the picture all four are 0.
     """
-    total = undamaged(like, atlas[:, None])
-    now = _damaged(like[FOREIGN], total, inside, foreign_ratio, mm_per_px, foreign)
-    own = like[:3] * atlas[:, None]
-    own *= ((1.0 - now) * inside / np.maximum(total, 1e-30))[None]
+    own, now = np.empty((3, *inside.shape), np.float32), np.empty(inside.shape, np.float32)
+    prior = atlas[:, None]
+
+    def part(k: slice) -> None:
+        total, before = undamaged(like[:, k], prior), None if foreign is None else foreign[k]
+        now[k] = _damaged(like[FOREIGN, k], total, inside[k], foreign_ratio, mm_per_px, before)
+        shown = (np.float32(1.0) - now[k]) * inside[k] / np.maximum(total, np.float32(1e-30))
+        np.multiply(like[:FOREIGN, k], prior, out=own[:, k])
+        own[:, k] *= shown
+
+    side_by_side(part, groups_of(len(inside)))
     return own, now
 
 
@@ -246,15 +270,20 @@ def _tones(
     boxes: ToneBoxes, codes: CodeArray, own: Float32Array, foreign: Float32Array, atlas: Float32Array
 ) -> Surfaces:
     """Densities of the surfaces; foreign tones are learned where the atlas is sure of ground."""
-    on_ground = atlas[GROUND] > 0.9
-    weights = [own[k] * (atlas[k] > 0.3) for k in (METAL, SHADOW, GROUND)] + [foreign * on_ground]
-    thin = np.s_[:, ::THIN_OUT, ::THIN_OUT] if codes.size > ENOUGH_PIXELS else np.s_[:, :, :]
-    density = np.stack(
-        [boxes.density(codes[thin], w[thin], floor_ratio=floor) for w, floor in zip(weights, FLOORS, strict=True)]
-    )
-    read = float((own.sum(0) + foreign)[:, on_ground].sum())
-    ratio = float(foreign[:, on_ground].sum()) / read if read > 0.0 else 0.05
-    return Surfaces(boxes, density, float(np.clip(ratio, 0.02, 0.7)))
+    on_ground, step = atlas[GROUND] > 0.9, THIN_OUT if codes.size > ENOUGH_PIXELS else 1
+    thin = np.s_[..., ::step, ::step]
+    weights = [*own[thin], foreign[thin]]
+    places = [*(layer > 0.3 for layer in atlas[thin]), on_ground[thin]]
+    some = np.ascontiguousarray(codes[thin])
+
+    def density(weight: Float32Array, place: BoolArray, floor: float) -> Float32Array:
+        return boxes.density(some, weight * place, floor_ratio=floor)
+
+    densities = side_by_side(density, weights, places, FLOORS)
+    damaged = float(foreign.sum(0)[on_ground].sum())
+    read = float(own.sum((0, 1))[on_ground].sum()) + damaged
+    ratio = damaged / read if read > 0.0 else 0.05
+    return Surfaces(boxes, np.stack(densities), float(np.clip(ratio, 0.02, 0.7)))
 
 
 def _consensus(own: Float32Array, atlas: Float32Array, mm_per_px: float) -> Float32Array:

@@ -37,11 +37,12 @@ class ToneBoxes:
     def sort(self, colours: Float32Array) -> CodeArray:
         """The box (...) of each colour (..., 3); colours beyond the ends go to the outermost boxes."""
         to_places = np.column_stack([OPPONENT / self.width[:, None], -self.low / self.width])
-        places = cv2.transform(np.asarray(colours, np.float32).reshape(-1, 1, 3), to_places)[:, 0]
-        np.clip(places, 0.0, np.array(BOXES, np.float32) - 1.0, out=places)
-        steps = np.array([BOXES[1] * BOXES[2], BOXES[2], 1], np.int32)
-        code = np.asarray(places.astype(np.int32) @ steps)
-        return code.astype(np.uint16).reshape(colours.shape[:-1])
+        places = cv2.transform(np.asarray(colours, np.float32).reshape(-1, 1, 3), to_places)
+        code = np.zeros(places.shape[:2], np.uint16)
+        for plane, n in zip(cv2.split(places), BOXES, strict=True):
+            code *= np.uint16(n)
+            code += np.clip(plane, 0.0, n - 1.0, out=plane).astype(np.uint16)
+        return code.reshape(colours.shape[:-1])
 
     def middles(self) -> FloatArray:
         """The colour (n_boxes, 3) in the middle of every box."""
