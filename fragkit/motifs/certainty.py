@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import expit, logit
 
 from fragkit.motifs.labels import LOSS_CODE, NOT_READ
 from fragkit.opencv import cv2
+from fragkit.threads import by_rows
 
 LabelArray = NDArray[np.uint8]
 
@@ -39,14 +42,27 @@ def settled(codes: LabelArray, percent: LabelArray, *, step: int) -> LabelArray:
     """
     within = ((codes >= LOSS_CODE) | (codes == NOT_READ))[::step, ::step].astype(np.uint8)
     depth = np.minimum(cv2.distanceTransform(within, cv2.DIST_L2, 5), np.float32(within.size))
-    further_in = np.rint(100.0 * (0.5 + np.arctan(depth / BORDER_PX) / np.pi)).astype(np.uint8)
+    further_in = np.empty(within.shape, np.uint8)
+
+    def reach(rows: slice) -> None:
+        further_in[rows] = np.rint(100.0 * (0.5 + np.arctan(depth[rows] / BORDER_PX) / np.pi))
+
+    by_rows(reach, len(depth))
     large = cv2.resize(further_in, codes.shape[::-1], interpolation=cv2.INTER_NEAREST)
-    damage = np.asarray(cv2.multiply(cv2.LUT(percent, _own_odds()), large, scale=0.01))
-    return np.where(codes >= LOSS_CODE, damage, np.where(codes == NOT_READ, 0, np.maximum(percent, EVEN))).astype(
-        np.uint8
-    )
+    out = np.empty_like(percent)
+
+    def judge(rows: slice) -> None:
+        damage = cv2.multiply(cv2.LUT(percent[rows], _own_odds()), large[rows], scale=0.01)
+        here = codes[rows]
+        sound = np.maximum(percent[rows], np.uint8(EVEN))
+        sound[here == NOT_READ] = 0
+        out[rows] = np.where(here >= LOSS_CODE, damage, sound)
+
+    by_rows(judge, len(codes))
+    return out
 
 
+@lru_cache(maxsize=1)
 def _own_odds() -> LabelArray:
     """Hundredths (256,) of damage by a pixel's own odds, by hundredths with what its neighbours gave it."""
     of_all = np.clip(np.arange(256) / 100.0, 1e-6, 1.0 - 1e-6)

@@ -20,8 +20,9 @@ FINEST_MM, MOST_WAVES = 6.0, 24
 """Wandering finer than this is counted as noise; and no more waves than these go round an outline."""
 EDGES = (0, 2, 4, 6, 9, 13, 18, 25)
 """Waves round the outline that share a variance: 0 and 1, 2 and 3, 4 and 5, and so on."""
-N_STEPS, SETTLED = 40, 1e-4
-"""Steps at most, and the share by which all variances together change when no more are needed."""
+N_STEPS, SETTLED = 40, 1e-3
+"""Steps at most, and the share by which all variances together change when no more are needed: the rms is then within a
+twentieth of its own sd of where further steps would bring it."""
 TINY_MM2 = 1e-6
 
 
@@ -61,9 +62,10 @@ class Spread:
 
 @dataclass(frozen=True, eq=False)
 class Fitted:
-    """Second moments (p, p) of the waves in mm², that of the noise, and covariances (g, g) of the variances of groups
-    of waves: as the model has them, and as the copies differ in what each says of them."""
+    """Variances (g,) of groups of waves, second moments (p, p) of the waves in mm², the variance of the noise, and
+    covariances (g, g) of the groups' variances: as the model has them, and as the copies differ in what each says."""
 
+    variances: FloatArray
     moments: FloatArray
     noise: float
     covariance: FloatArray
@@ -106,8 +108,9 @@ def spread_of(strays_mm: FloatArray, points_mm: FloatArray, normals: FloatArray)
     size = (normals * about).sum(axis=1)
     place = _unit(normals)
     full = _unit(np.column_stack([normals, turn, size]))
-    stray_mm, stray_sd_mm = _rms(fit_variances(rest, waves, groups, place), waves, groups, place)
-    shape_mm, shape_sd_mm = _rms(fit_variances(rest, waves, groups, full), waves, groups, full)
+    stray = fit_variances(rest, waves, groups, place)
+    stray_mm, stray_sd_mm = _rms(stray, waves, groups, place)
+    shape_mm, shape_sd_mm = _rms(fit_variances(rest, waves, groups, full, start=stray), waves, groups, full)
     return Spread(
         stray_mm=stray_mm,
         stray_sd_mm=stray_sd_mm,
@@ -118,13 +121,17 @@ def spread_of(strays_mm: FloatArray, points_mm: FloatArray, normals: FloatArray)
     )
 
 
-def fit_variances(rest: FloatArray, waves: FloatArray, groups: IntArray, free: FloatArray) -> Fitted:
+def fit_variances(
+    rest: FloatArray, waves: FloatArray, groups: IntArray, free: FloatArray, *, start: Fitted | None = None
+) -> Fitted:
     """Variances of waves (k, p) in groups (p,), and of the noise, from residuals (n, k), NaN where not seen.
 
     Parameters
     ----------
     free : (k, q) array
         Directions about which nothing is assumed.
+    start : Fitted, optional
+        Variances to begin with. Default: all alike.
     """
     seen = np.isfinite(rest).astype(float)
     values = np.nan_to_num(rest)
@@ -135,6 +142,8 @@ def fit_variances(rest: FloatArray, waves: FloatArray, groups: IntArray, free: F
     total = float((values**2).sum())
     noise = 0.5 * total / max(float(seen.sum()), 1.0) + TINY_MM2
     variances = np.full(n_groups, noise / n_waves + TINY_MM2)
+    if start is not None:
+        noise, variances = start.noise, start.variances
     sizes = np.bincount(groups, minlength=n_groups)
     for _ in range(N_STEPS):
         own = variances[groups]
@@ -152,7 +161,7 @@ def fit_variances(rest: FloatArray, waves: FloatArray, groups: IntArray, free: F
             break
     both = _covariances(covariance[:, :n_waves, :n_waves], mean[:, :n_waves], own, groups)
     moments = covariance[:, :n_waves, :n_waves].mean(axis=0) + mean[:, :n_waves].T @ mean[:, :n_waves] / len(mean)
-    return Fitted(moments, noise, *both)
+    return Fitted(variances, moments, noise, *both)
 
 
 def _covariances(

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from fragkit.motifs.copies import Grid
 from fragkit.opencv import cv2
+from fragkit.threads import in_groups
 
 Float32Array = NDArray[np.float32]
 BoolArray = NDArray[np.bool_]
@@ -19,6 +20,8 @@ FEWEST_COPIES = 8
 BLUR_MM = 0.8
 SURE = 0.47
 NOISE_REACH_MM = 1.0
+ENOUGH_COPIES = 64
+"""The error of reading is learned from about so many copies: each of them shows some thousand sure places."""
 _TURN, _SIZE = 2, 3
 
 
@@ -74,13 +77,18 @@ def measure_stance(shares: Float32Array, weights: Float32Array, grid: Grid) -> S
     rest, seen = (shares - mean)[whole], weights[whole]
     moves, tests = _moves(mean, grid, blur_mm=0.0), _moves(mean, grid, blur_mm=BLUR_MM)
     found, error = np.empty((len(rest), 4)), np.empty((len(rest), 4))
-    noise = _noise(rest * seen, (np.abs(mean - 0.5) > SURE) & (seen > 0.5), grid)
-    for n, (own, weight) in enumerate(zip(rest, seen, strict=True)):
-        aimed = tests * weight
-        inverse = np.linalg.inv(np.einsum("kyx,lyx->kl", aimed, moves))
-        found[n] = inverse @ np.einsum("kyx,yx->k", aimed, own)
+    some = slice(None, None, max(1, len(rest) // ENOUGH_COPIES))
+    noise = _noise(rest[some] * seen[some], (np.abs(mean - 0.5) > SURE) & (seen[some] > 0.5), grid)
+
+    def read(n: int) -> None:
+        aimed = tests * seen[n]
+        flat = aimed.reshape(len(tests), -1)
+        inverse = np.linalg.inv(flat @ moves.reshape(len(moves), -1).T)
+        found[n] = inverse @ (flat @ rest[n].ravel())
         spread = np.array([cv2.filter2D(layer, -1, noise) for layer in aimed])
-        error[n] = np.diag(inverse @ np.einsum("kyx,lyx->kl", aimed, spread) @ inverse.T)
+        error[n] = np.diag(inverse @ (flat @ spread.reshape(flat.shape).T) @ inverse.T)
+
+    in_groups(read, len(rest))
     spread_sd = np.sqrt(np.maximum(found.var(axis=0, ddof=1) - error.mean(axis=0), 0.0))
     reading_sd = np.sqrt(error.mean(axis=0))
     return Stance(
