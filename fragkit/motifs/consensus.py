@@ -90,7 +90,7 @@ def build_motif(
     fine = finer(learned.grid, max(FINEST_MM, min(s.fine.mm_per_px for s in sheets)))
     shares = _share(sheets, learned, fine)
     motif, (labelled, guessed) = at_once(
-        partial(_motif, sheets, shares, fine), partial(_labelled, sheets, learned, _copied(sheets, learned, shares))
+        partial(_motif, sheets, shares, fine), partial(_labelled, sheets, learned, shares)
     )
     shapes = [picture.coverage.shape for picture, _ in examples]
     full = [_full_size(*parts) for parts in zip(labelled, given, ratios, shapes, strict=True)]
@@ -99,9 +99,10 @@ def build_motif(
 
 
 def _labelled(
-    sheets: Sequence[Sheet], learned: Learned, copied: Sequence[Copied]
+    sheets: Sequence[Sheet], learned: Learned, shares: _Shares
 ) -> tuple[list[tuple[LabelArray, LabelArray]], bool]:
     """Labels of each sheet's fine picture, how sure each is, and whether later work was parted from loss by a guess."""
+    copied = _copied(sheets, learned, shares)
     read = side_by_side(partial(_label, learned), sheets, copied)
     parted, guessed = part_later_work([r.codes for r in read], sheets)
     return side_by_side(_settled, read, parted, sheets, copied), guessed

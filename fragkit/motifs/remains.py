@@ -19,6 +19,7 @@ from fragkit.motifs.mixture import FOREIGN, GROUND, METAL, SHADOW, expect, likel
 from fragkit.motifs.shares import Consensus, Toned, divide_copies, leaf_of, toned
 from fragkit.motifs.straightening import Bends
 from fragkit.opencv import cv2
+from fragkit.threads import groups_of, in_groups, side_by_side
 
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
@@ -110,13 +111,17 @@ def _left(sheet: Sheet, learned: Learned) -> FloatArray:
     steps = np.arange(-reach, reach + 1) * pitch
     unlikely = 0.5 * (steps[:, None] ** 2 + steps**2) / STRAY_MM**2
     copies = cut_copies([replace(sheet, xy_mm=expected)], grid)
-    places = []
-    for xy_mm, evidence in zip(expected, _evidence(learned, copies), strict=True):
-        gain = _sought(evidence, learned.atlas, reach) * (pitch / ALIKE_MM) ** 2 - unlikely
-        row, column = np.unravel_index(int(np.argmax(gain)), gain.shape)
-        if gain[row, column] > LEAST_EVIDENCE:
-            places.append(xy_mm + [steps[column], -steps[row]])
-    return np.array(places).reshape(-1, 2)
+    evidence = _evidence(learned, copies)
+    gains = np.empty((len(expected), *unlikely.shape))
+
+    def seek(k: int) -> None:
+        gains[k] = _sought(evidence[k], learned.atlas, reach) * (pitch / ALIKE_MM) ** 2 - unlikely
+
+    in_groups(seek, len(expected))
+    best = gains.reshape(len(gains), -1).argmax(axis=1)
+    row, column = np.unravel_index(best, unlikely.shape)
+    there = gains.reshape(len(gains), -1).max(axis=1) > LEAST_EVIDENCE
+    return np.asarray(expected + np.column_stack([steps[column], -steps[row]]))[there]
 
 
 def _sought(evidence: Float32Array, atlas: Float32Array, reach: int) -> FloatArray:
@@ -130,8 +135,15 @@ def _evidence(learned: Learned, copies: Copies) -> Float32Array:
     """By how many nats (n, h, w, 2) metal, and shadow, are likelier at each pixel than ground."""
     like, ratio = likelihood(learned.surfaces, copies), learned.surfaces.foreign_ratio
     _, foreign = expect(like, learned.atlas, copies.inside, ratio, copies.mm_per_px)
-    logs = [np.log((1.0 - foreign) * like[k] + foreign * like[FOREIGN]) for k in (METAL, SHADOW, GROUND)]
-    return np.stack([(one - logs[2]) * copies.inside for one in logs[:2]], axis=-1).astype(np.float32)
+    out = np.empty((*foreign.shape, 2), np.float32)
+
+    def weigh(k: slice) -> None:
+        damage, sound = foreign[k] * like[FOREIGN, k], np.float32(1.0) - foreign[k]
+        metal, shadow, ground = (np.log(sound * like[layer, k] + damage) for layer in (METAL, SHADOW, GROUND))
+        out[k, ..., 0], out[k, ..., 1] = (metal - ground) * copies.inside[k], (shadow - ground) * copies.inside[k]
+
+    side_by_side(weigh, groups_of(len(out)))
+    return out
 
 
 def _bent(sheet: Sheet, learned: Learned, shown: Shown) -> Float32Array:
