@@ -14,6 +14,7 @@ from fragkit.rectify.homography import apply_homography
 from fragkit.rectify.lens import radius_limit
 from fragkit.rectify.picture import Picture
 from fragkit.rectify.plane import Plane
+from fragkit.threads import by_rows
 
 FloatArray = NDArray[np.float64]
 Box = tuple[float, float, float, float]
@@ -158,13 +159,16 @@ def true_scale(
     picture = np.empty((height, width, 3), pixels.dtype)
     covered = np.empty((height, width), bool)
     xs = origin[0] + mm_per_px * np.arange(width)
-    for top in range(0, height, STRIP_ROWS):
-        rows = slice(top, min(top + STRIP_ROWS, height))
-        ys = origin[1] - mm_per_px * np.arange(rows.start, rows.stop)
-        picture[rows], covered[rows] = _strip(pixels, plane, xs, ys, mm_per_px)
-    covered &= _drawn(hull_mm, origin, mm_per_px, covered.shape)
+    within = _drawn(hull_mm, origin, mm_per_px, covered.shape)
     if hidden_mm is not None:
-        covered &= ~_drawn(hidden_mm, origin, mm_per_px, covered.shape)
+        within &= ~_drawn(hidden_mm, origin, mm_per_px, covered.shape)
+
+    def fill(rows: slice) -> None:
+        ys = origin[1] - mm_per_px * np.arange(rows.start, rows.stop)
+        picture[rows], shown = _strip(pixels, plane, xs, ys, mm_per_px)
+        np.logical_and(shown, within[rows], out=covered[rows])
+
+    by_rows(fill, height, size=STRIP_ROWS)
     return Picture(pixels=picture, mm_per_px=mm_per_px, origin_mm=origin, coverage=covered)
 
 
