@@ -23,6 +23,7 @@ from fragkit.net.remainder import remainder
 from fragkit.net.rows import Row, find_row, is_one_row
 from fragkit.net.search import Candidate, explained_ratio, merge, propose
 from fragkit.rectify import Picture
+from fragkit.threads import side_by_side
 
 FloatArray = NDArray[np.float64]
 FloatImage = NDArray[Any]
@@ -220,12 +221,16 @@ def _range_px(
 
 def _lag_maps(small: FloatImage, seen: NDArray[np.bool_], *, lines_along: int | None = None) -> tuple[LagMap, ...]:
     """Self-similarity of the sign-free features at each scale, and of the signed colour."""
-    values = [(features_of(small, seen, scale_px=scale), scale) for scale in _SCALES_PX]
-    values.append((signed_features(small, seen, scale_px=1.0), 1.0))
-    if lines_along is not None:
-        values = [(without_lines(v, seen, axis=lines_along), scale) for v, scale in values]
     overlap = _overlap(seen)
-    return tuple(lag_map(v, overlap, scale) for v, scale in values)
+
+    def view(scale: float | None) -> LagMap:
+        values = (
+            signed_features(small, seen, scale_px=1.0) if scale is None else features_of(small, seen, scale_px=scale)
+        )
+        values = values if lines_along is None else without_lines(values, seen, axis=lines_along)
+        return lag_map(values, overlap, 1.0 if scale is None else scale)
+
+    return tuple(side_by_side(view, (*_SCALES_PX, None)))
 
 
 def _overlap(seen: NDArray[np.bool_]) -> Overlap:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -40,7 +41,7 @@ class Candidate:
     coarser_px: tuple[FloatArray, FloatArray] | None = None
     notes: tuple[str, ...] = ()
 
-    @property
+    @cached_property
     def area_px2(self) -> float:
         return area_of(self.a_px, self.b_px)
 
