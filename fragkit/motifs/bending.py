@@ -15,7 +15,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from fragkit.motifs.copies import Grid
+from fragkit.motifs.copies import Grid, places_of
 from fragkit.motifs.shares import CLEAR_SD, Consensus, Paints, beneath_metal, dot, paint_of
 from fragkit.opencv import cv2
 
@@ -185,13 +185,13 @@ def _solved(start: FloatArray, sums: Sequence[FloatArray], straight: Straight) -
 
 def inverse_of(field: Float32Array) -> Float32Array:
     """The field (2, h, w) in px that leads back."""
-    back = -field
+    both, back = cv2.merge(list(field)), -field
     for _ in range(3):
-        back = -np.stack([warped(layer, back) for layer in field])
-    return back
+        back = -np.moveaxis(warped(both, back), 2, 0)
+    return np.ascontiguousarray(back)
 
 
 def warped(layer: Float32Array, field: Float32Array, kind: int = cv2.INTER_LINEAR) -> Float32Array:
-    """The layer (h, w) as seen at each place displaced by the field (2, h, w) in px."""
-    rows, columns = np.indices(layer.shape, np.float32)
+    """The layer (h, w) or (h, w, k) as seen at each place displaced by the field (2, h, w) in px."""
+    rows, columns = places_of(layer.shape[:2])
     return np.asarray(cv2.remap(layer, columns + field[0], rows + field[1], kind, borderMode=cv2.BORDER_REPLICATE))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -151,8 +152,16 @@ def covered(picture: Picture, xy_mm: FloatArray, grid: Grid, *, bends: Float32Ar
 def _bent_places(to_grid: FloatArray, bend: Float32Array) -> tuple[Float32Array, Float32Array]:
     """Columns and rows in the picture of every place of the grid, bent."""
     scale, away = to_grid[0, 0], to_grid[:, 2].astype(np.float32)
-    rows, columns = np.indices(bend.shape[1:], np.float32)
+    rows, columns = places_of(bend.shape[1:])
     return (columns + bend[0] - away[0]) / np.float32(scale), (rows + bend[1] - away[1]) / np.float32(scale)
+
+
+@lru_cache(maxsize=8)
+def places_of(shape: tuple[int, int]) -> Float32Array:
+    """Row and column (2, h, w) of every place of a grid."""
+    places = np.indices(shape, np.float32)
+    places.setflags(write=False)
+    return places
 
 
 def regrid(atlas: Float32Array, old: Grid, new: Grid) -> Float32Array:

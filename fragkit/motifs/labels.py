@@ -263,25 +263,25 @@ def _to_half_way(lost: BoolArray, coarse: BoolArray, bare: BoolArray, sheet: She
     damage = lost.view(np.uint8)
     band = (cv2.dilate(damage, kernel, iterations=step) > 0) & (cv2.erode(damage, kernel, iterations=2 * step) == 0)
     band &= as_fine(bare.view(np.uint8), lost.shape, step) > 0
-    at = tuple(np.minimum(k // step, side - 1) for k, side in zip(np.nonzero(band), coarse.shape, strict=True))
+    places = np.divmod(np.flatnonzero(band), band.shape[1])
+    at = tuple(np.minimum(k // step, side - 1) for k, side in zip(places, coarse.shape, strict=True))
     known, inner, outer = _sides(coarse, bare, sheet.ratio, at)
     across = outer - inner
-    tone = sheet.ratio[at] if step == 1 else _tone(sheet, band)
-    along = ((tone - inner) * across).sum(1) / np.maximum((across**2).sum(1), 1e-6)
+    tone = sheet.ratio[at] if step == 1 else _tone(sheet, places)
+    along = np.einsum("nc,nc->n", tone - inner, across) / np.maximum(np.einsum("nc,nc->n", across, across), 1e-6)
     out = lost.copy()
-    out[band] = np.where(known, along < 0.5, lost[band])
+    out[places] = np.where(known, along < 0.5, lost[places])
     return np.asarray(cv2.medianBlur(out.view(np.uint8), 3) > 0)
 
 
-def _tone(sheet: Sheet, where: BoolArray) -> Float32Array:
+def _tone(sheet: Sheet, places: tuple[NDArray[Any], ...]) -> Float32Array:
     """Ratios (n, 3) to the ground at some pixels of the fine picture."""
     assert sheet.light is not None
     frame, gain = sheet.light.frame, sheet.light.gain
     step = round(frame.mm_per_px / sheet.fine.mm_per_px)
     above = round((frame.origin_mm[1] - sheet.fine.origin_mm[1]) / sheet.fine.mm_per_px + 0.5 * (step - 1))
-    row, column = np.nonzero(where)
-    row, column = np.minimum((row + above) // step, len(gain) - 1), np.minimum(column // step, gain.shape[1] - 1)
-    return np.asarray(sheet.fine.pixels[where] * gain[row, column], np.float32)
+    row, column = np.minimum((places[0] + above) // step, len(gain) - 1), places[1] // step
+    return np.asarray(sheet.fine.pixels[places] * gain[row, np.minimum(column, gain.shape[1] - 1)], np.float32)
 
 
 def _sides(
@@ -293,7 +293,7 @@ def _sides(
     tones, known = [], np.ones(len(at[0]), bool)
     for core in cores:
         near = cv2.blur(core.astype(np.float32), square)[at]
-        tones.append(cv2.blur(ratio * core[..., None], square)[at] / np.maximum(near, 1e-3)[:, None])
+        tones.append(cv2.blur(cv2.copyTo(ratio, core), square)[at] / np.maximum(near, 1e-3)[:, None])
         known &= near > 0.02
     return known, tones[0], tones[1]
 

@@ -59,10 +59,11 @@ def damage_goes_on(
     step = block_px(pitch)
     there = (prior[GROUND] > 0.9).astype(np.float32)
     small = [shrink(there, step), *_moments(ratio, there * foreign, step)]
-    where = np.nonzero((there == 0.0) & (cv2.max(cv2.max(like[0], like[1]), like[2]) > 0.0))
-    smooth = _smooth(ratio, SMOOTH_MM / pitch, where) @ OPPONENT.T
-    usual = like[FOREIGN][where]
-    share: NDArray[Any] = np.zeros((len(usual), 1), np.float32)
+    flat = np.flatnonzero((there == 0.0) & (cv2.max(cv2.max(like[0], like[1]), like[2]) > 0.0))
+    where = np.divmod(flat, there.shape[1])
+    smooth = OPPONENT @ _smooth(ratio, SMOOTH_MM / pitch, flat)
+    usual = like[FOREIGN].ravel()[flat]
+    share: NDArray[Any] = np.zeros(len(usual), np.float32)
     even, found = np.prod(surfaces.boxes.width / np.float32(np.sqrt(2.0 * np.pi))), usual
     for reach_mm in REACHES_MM:
         known, damaged, first, second = (widely(layer, reach_mm / (pitch * step)) for layer in small)
@@ -70,20 +71,22 @@ def damage_goes_on(
         mean = first / total
         spread = np.sqrt(np.maximum(second / total - mean**2, 0.0) + np.float32(LEAST_SPREAD**2))
         seen = np.dstack([mean, spread, np.clip(damaged / np.maximum(known, 0.02), 0.0, 1.0)])
-        near, width, share = np.split(_enlarged(seen, step, where), [3, 6], axis=1)
-        far2 = (((smooth - near) / width) ** 2).sum(1)
-        local = even / np.prod(width, axis=1) * np.exp(np.maximum(-0.5 * far2, -30.0))
-        found = np.maximum(found, (1.0 - share[:, 0]) * usual + share[:, 0] * local)
-    sure = np.clip(share[:, 0], 0.5, 0.98)
+        *layers, share = _enlarged(seen, step, where)
+        far2, size = np.zeros_like(usual), np.ones_like(usual)
+        for tone, near, width in zip(smooth, layers[:3], layers[3:], strict=True):
+            far2 += ((tone - near) / width) ** 2
+            size *= width
+        local = even / size * np.exp(np.maximum(np.float32(-0.5) * far2, np.float32(-30.0)))
+        found = np.maximum(found, usual + share * (local - usual))
+    sure = np.clip(share, np.float32(0.5), np.float32(0.98))
     out = like[FOREIGN].copy()
-    out[where] = found * (sure / (1.0 - sure)) ** WEIGHT
+    out[where] = found * (sure / (np.float32(1.0) - sure)) ** WEIGHT
     return out
 
 
-def _smooth(ratio: Float32Array, width_px: float, where: tuple[NDArray[Any], ...]) -> Float32Array:
-    """The ratios (n, 3) at some pixels, blurred, one colour at a time."""
-    layers = [cv2.GaussianBlur(np.ascontiguousarray(ratio[..., k]), (0, 0), width_px)[where] for k in range(3)]
-    return np.stack(layers, axis=1)
+def _smooth(ratio: Float32Array, width_px: float, where: NDArray[Any]) -> Float32Array:
+    """The ratios (3, n) at some pixels, blurred, one colour at a time."""
+    return np.array([cv2.GaussianBlur(layer, (0, 0), width_px).ravel()[where] for layer in cv2.split(ratio)])
 
 
 def _moments(ratio: Float32Array, damage: Float32Array, step: int) -> list[Float32Array]:
@@ -101,7 +104,7 @@ def _moments(ratio: Float32Array, damage: Float32Array, step: int) -> list[Float
 
 
 def _enlarged(coarse: NDArray[Any], step: int, where: tuple[NDArray[Any], ...]) -> Float32Array:
-    """The coarse layers (rows, columns, k) at some pixels (n, k) of the picture, linearly."""
+    """The coarse layers (rows, columns, k) at some pixels (k, n) of the picture, linearly."""
     n, wide = len(where[0]), 512
     places = np.zeros((2, -(-max(n, 1) // wide) * wide), np.float32)
     places[:, :n] = (np.array(where, np.float32) - np.float32((step - 1) / 2.0)) / np.float32(step)
@@ -112,4 +115,4 @@ def _enlarged(coarse: NDArray[Any], step: int, where: tuple[NDArray[Any], ...]) 
         )
         for layer in np.moveaxis(coarse, 2, 0)
     ]
-    return np.asarray(np.stack(found).reshape(len(found), -1)[:, :n].T, np.float32)
+    return np.asarray(np.stack(found).reshape(len(found), -1)[:, :n], np.float32)
