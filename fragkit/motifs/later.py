@@ -147,7 +147,7 @@ def _commonest(values: Float32Array) -> Look:
     """The densest look: the one with most others near it, then the look of those around it."""
     probes = values[:: max(1, len(values) // 300)]
     sample = values[:: max(1, len(values) // 3000)]
-    near = (np.abs(probes[:, None] - sample).max(2) < 0.04).sum(1)
+    near = np.all([np.abs(p[:, None] - s) < 0.04 for p, s in zip(probes.T, sample.T, strict=True)], axis=0).sum(1)
     look = _look(values[np.abs(values - probes[near.argmax()]).max(axis=1) < 0.08])
     for _ in range(4):
         look = _look(values[_distance2(values, *look) < 14.0])
@@ -161,5 +161,6 @@ def _look(values: Float32Array) -> Look:
 
 def _distance2(values: Float32Array, mean: FloatArray, inverse: FloatArray) -> FloatArray:
     """Squared distance (...) of looks (..., 4)."""
-    away = values - mean.astype(np.float32)
-    return np.asarray(((away @ inverse.astype(np.float32)) * away).sum(axis=-1))
+    white = np.linalg.cholesky(inverse)
+    away = (values - mean.astype(np.float32)) @ white.astype(np.float32)
+    return np.einsum("...c,...c->...", away, away)

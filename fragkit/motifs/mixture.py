@@ -313,13 +313,17 @@ def _near_ground(colours: Float32Array, inside: BoolArray) -> BoolArray:
     for _ in range(4):
         centre = np.median(sample[near], axis=0)
         inverse = np.linalg.inv(np.cov((sample[near] - centre).T) * 1.2 + 1e-6 * np.eye(3))
-        near = _distance2(sample - centre, inverse) < 11.0
-    return np.asarray(inside & (_distance2(colours - centre, inverse) < 11.0))
+        near = _distance2(sample, centre, inverse) < 11.0
+    parts = side_by_side(lambda k: _distance2(colours[k], centre, inverse) < 11.0, groups_of(len(colours)))
+    return np.asarray(inside & np.concatenate(parts))
 
 
-def _distance2(away: Float32Array, inverse: NDArray[Any]) -> Float32Array:
-    """Squared distance (...) of differences (..., 3)."""
-    return np.asarray(((away @ inverse.astype(np.float32)) * away).sum(axis=-1))
+def _distance2(colours: Float32Array, centre: Float32Array, inverse: NDArray[Any]) -> Float32Array:
+    """Squared distance (...) of colours (..., 3) from a centre by an inverse covariance."""
+    white = np.linalg.cholesky(inverse).T
+    away = cv2.transform(colours.reshape(-1, 1, 3), np.column_stack([white, -white @ centre]).astype(np.float32))
+    first, second, third = cv2.split(away)
+    return np.asarray((first * first + second * second + third * third).reshape(colours.shape[:-1]))
 
 
 def _near_the_middle(mask: BoolArray) -> BoolArray:
