@@ -25,11 +25,10 @@ IntArray = NDArray[Any]
 
 _Standing = tuple[IntArray, float, float]
 
-NEIGHBOURHOODS = (((5, 4), 0.5), ((3, 3), 0.1))
-ROW_NEIGHBOURHOODS = (((8, 1), 0.6),)
-"""Columns and rows of the areas that are tried at every place, in a net and in a single row, and their share of the
-false areas: nine motifs seldom tell a plate, and must not take the chance from twenty that do. Together they are less
-than one, since a wall's hand is fitted and not known: with 0.8 and 0.2, six of 80 walls without a patch showed one."""
+NEIGHBOURHOODS = (((5, 4), 0.9), ((3, 3), 0.1))
+ROW_NEIGHBOURHOODS = (((8, 1), 1.0),)
+"""Columns and rows of the areas that are tried at every place, in a net and in a single row, and how probable each is
+where there is one: nine motifs seldom tell a plate, and must not take the chance from twenty that do."""
 
 LEAST_SITES = 6
 LARGEST_PLATE = (4, 3)
@@ -92,41 +91,60 @@ def map_regularity(
     -----
     Hand work is what the whole fragment looks like: on lines or stepped off, with its own scatter. In every
     neighbourhood the mean likelihood of plates of all sizes and phases, and of exact placing, is divided by that of
-    hand work; only places within the neighbourhood count. The p-value is the share of neighbourhoods of simulated
-    hand work, on the same sites, that reach such a ratio, which must be 10 at least. Those stand that the procedure of
-    Benjamini and Hochberg leaves; and, since it takes overlapping neighbourhoods for many more than they are, also
-    those whose ratio the best of all neighbourhoods reaches in too few of the simulated walls.
-
-    A patch of 5 × 4 in a freehand wall of 12 × 9, a fifth lost: who knows net, scatters and all but the patch's place
-    and its plates' size and phase finds 90 in a hundred at one false alarm in twenty (plates of two motifs six in ten);
-    on the same 110 walls this search, which has to learn the hand from the wall, finds 86.
-
-    References
-    ----------
-    Westfall, P. H., Young, S. S. (1993) Resampling-Based Multiple Testing, Wiley, for the best of all.
+    hand work; only places within the neighbourhood count. First the whole fragment is judged: the mean of these ratios
+    over all neighbourhoods, which says how probable a patch is somewhere, must be one that few of the walls simulated
+    of the same hand on the same sites reach. Then the clearest neighbourhood stands, and all others that the procedure
+    of Benjamini and Hochberg leaves; since it takes overlapping neighbourhoods for many more than they are, it would
+    lose patches that the first step finds. The p-value of a neighbourhood is the share of simulated ones that reach
+    its ratio, which must be 10 at least.
     """
     wall = hand_work(lattice, n_simulated=N_SIMULATED, rng=rng)
     sizes = NEIGHBOURHOODS if np.ptp(wall.sites[:, 1]) else ROW_NEIGHBOURHOODS
-    found = [one for size, share in sizes for one in _standing(wall, size, share * rate)]
+    searches = [one for size, share in sizes if (one := _Search.of(wall, size, share)) is not None]
+    if not searches:
+        return ()
+    whole = logsumexp([one.mean for one in searches], axis=0)
+    if tail_chance(float(whole[0]), whole[1:]) > rate:
+        return ()
+    clearest = max(float(one.weighted[:, 0].max()) for one in searches)
+    found = [area for one in searches for area in one.standing(rate, clearest)]
     return tuple(_area(lattice, wall.chosen[members], p, fragment) for members, p in _merge(found))
 
 
-def _standing(wall: HandWork, size: tuple[int, int], rate: float) -> Iterator[_Standing]:
-    """Neighbourhoods of one size that stand: their members, log ratio and p-value."""
-    regular, log_weights = _regular_covariances(size, wall)
-    windows = list(_windows(wall.sites, size))
-    if not windows:
-        return
-    every = np.arange(len(regular))
-    table = np.array(
-        [_log_ratios(wall, members, regular[np.ix_(every, seats, seats)], log_weights) for seats, members in windows]
-    )
-    real, simulated = table[:, 0], np.sort(table[:, 1:], axis=None)
-    p = np.asarray((1.0 + len(simulated) - np.searchsorted(simulated, real)) / (1.0 + len(simulated)), float)
-    best = np.array([tail_chance(float(one), table[:, 1:].max(axis=0)) for one in real])
-    stands = (false_discoveries(p, rate=rate) | (best <= rate)) & (real > np.log(LEAST_RATIO))
-    for k in np.flatnonzero(stands):
-        yield windows[k][1], float(real[k]), float(p[k])
+@dataclass(frozen=True, eq=False)
+class _Search:
+    """Neighbourhoods of one size: their members, and log ratios (windows, 1 + k) of the real and of simulated walls."""
+
+    windows: list[IntArray]
+    log_ratios: FloatArray
+    share: float
+
+    @staticmethod
+    def of(wall: HandWork, size: tuple[int, int], share: float) -> _Search | None:
+        regular, log_weights = _regular_covariances(size, wall)
+        every, windows, ratios = np.arange(len(regular)), [], []
+        for seats, members in _windows(wall.sites, size):
+            windows.append(members)
+            ratios.append(_log_ratios(wall, members, regular[np.ix_(every, seats, seats)], log_weights))
+        return _Search(windows, np.array(ratios), share) if windows else None
+
+    @property
+    def weighted(self) -> FloatArray:
+        """Log ratios times how probable each neighbourhood is beforehand, (windows, 1 + k)."""
+        return np.asarray(self.log_ratios + np.log(self.share / len(self.windows)))
+
+    @property
+    def mean(self) -> FloatArray:
+        """Log of the weighted sum over all neighbourhoods (1 + k,)."""
+        return np.asarray(logsumexp(self.weighted, axis=0))
+
+    def standing(self, rate: float, clearest: float) -> Iterator[_Standing]:
+        """Neighbourhoods that stand in a fragment that stands out: members, log ratio and p-value."""
+        real, simulated = self.log_ratios[:, 0], np.sort(self.log_ratios[:, 1:], axis=None)
+        p = np.asarray((1.0 + len(simulated) - np.searchsorted(simulated, real)) / (1.0 + len(simulated)), float)
+        kept = false_discoveries(p, rate=self.share * rate) | (self.weighted[:, 0] >= clearest)
+        for k in np.flatnonzero(kept & (real > np.log(LEAST_RATIO))):
+            yield self.windows[k], float(real[k]), float(p[k])
 
 
 def _windows(sites: IntArray, size: tuple[int, int]) -> Iterator[tuple[NDArray[Any], NDArray[Any]]]:
