@@ -245,13 +245,13 @@ def test_two_areas_are_told_apart_by_repeat_scatter_or_outline():
 
 
 def test_p_values_of_like_areas_are_even():
-    """Eight pairs from one process: p-values below a tenth about once."""
+    """Six pairs from one process: p-values below a tenth about once in two such tests."""
     rng = np.random.default_rng(10)
     sites = sets.grid(6, 5)
-    lattices = [_lattice(sites, sets.displaced("hand", sites, 1.0, rng), 0.2, rng) for _ in range(16)]
+    lattices = [_lattice(sites, sets.displaced("hand", sites, 1.0, rng), 0.2, rng) for _ in range(12)]
     pairs = [compare_areas(a, b, rng=rng) for a, b in zip(lattices[::2], lattices[1::2], strict=True)]
-    assert sum(pair.p_repeat < 0.1 for pair in pairs) <= 3  # four or more: a chance of 0.5 %
-    assert sum(pair.p_scatter < 0.1 for pair in pairs) <= 3
+    assert sum(pair.p_repeat < 0.1 for pair in pairs) <= 2  # three or more: a chance of 1.6 %
+    assert sum(pair.p_scatter < 0.1 for pair in pairs) <= 2
 
 
 def test_comparing_needs_pictures_and_examples():
