@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import product
 
 from fragkit.placing import ContinuousPrint, OnLines, Process, RigidGroups, SteppedOff
 from fragkit.technique.priors import PLACINGS
@@ -42,6 +43,9 @@ BLOCK_SPREADS = ((1.0, (0.15, 0.0, 0.10, 0.01), 0.0),)
 
 PRINT_SWINGS = (0.15, 0.5)
 PRINT_LENGTHS_MM = (150.0, 400.0, 1000.0)
+PRINT_DIRECTIONS = (("columns", 0.9), ("rows", 0.1))
+FRIEZE_DIRECTIONS = (("rows", 1.0),)
+"""A printed wall is hung in upright lengths, a printed border runs along its rows. Common practice, no source."""
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -65,15 +69,26 @@ class Hypothesis:
         return self.placing, self.kind, self.group
 
 
-def placing_hypotheses(*, across_mm: float, down_mm: float) -> tuple[Hypothesis, ...]:
+def placing_hypotheses(*, across_mm: float, down_mm: float, frieze: bool = False) -> tuple[Hypothesis, ...]:
     """All ways of placing for a net with these spacings; the shares within each placing sum to 1.
+
+    Parameters
+    ----------
+    across_mm, down_mm : float
+    frieze : bool
+        Whether there are single rows only.
 
     Notes
     -----
     Groups of 1 × 1 are left out here: a plate with a single motif is placed exactly like handwork on lines, so
     positions cannot tell them apart; that question belongs to the forming.
     """
-    return (*_lines(), *_steps(), *_groups(across_mm, down_mm), *_prints())
+    return (
+        *_lines(),
+        *_steps(),
+        *_groups(across_mm, down_mm),
+        *_prints(FRIEZE_DIRECTIONS if frieze else PRINT_DIRECTIONS),
+    )
 
 
 def _lines() -> Iterator[Hypothesis]:
@@ -124,11 +139,10 @@ def plate_phases(group: tuple[int, int], spread: tuple[float, ...], *, width_mm:
     )
 
 
-def _prints() -> Iterator[Hypothesis]:
+def _prints(directions: tuple[tuple[str, float], ...]) -> Iterator[Hypothesis]:
     share = 1.0 / (len(PRINT_SWINGS) * len(PRINT_LENGTHS_MM))
-    for swing in PRINT_SWINGS:
-        for length in PRINT_LENGTHS_MM:
-            run = ContinuousPrint(
-                swing_sd_mm=swing, stretch_sd_ratio=swing / length, own_sd_mm=0.03, correlation_mm=length
-            )
-            yield Hypothesis(placing=PLACINGS[3], kind="continuous", prior=share, phases=(run,))
+    for (along, weight), swing, length in product(directions, PRINT_SWINGS, PRINT_LENGTHS_MM):
+        run = ContinuousPrint(
+            swing_sd_mm=swing, stretch_sd_ratio=swing / length, own_sd_mm=0.03, correlation_mm=length, along=along
+        )
+        yield Hypothesis(placing=PLACINGS[3], kind="continuous", prior=weight * share, phases=(run,))

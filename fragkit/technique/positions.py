@@ -124,7 +124,8 @@ def weigh_positions(
     -----
     Fragments share the scatter and the plate, not the phase.
     """
-    hypotheses = placing_hypotheses(across_mm=spacing_mm[0], down_mm=spacing_mm[1])
+    frieze = all(np.ptp(fragment.sites[:, 1]) == 0 for fragment in fragments)
+    hypotheses = placing_hypotheses(across_mm=spacing_mm[0], down_mm=spacing_mm[1], frieze=frieze)
     priors = drawn_from or Priors()
     simulated, truth, scatter = simulate_sets(fragments, hypotheses, priors=priors, n_each=n_each, rng=rng)
     sets = [

@@ -8,7 +8,7 @@ import pytest
 from scipy.stats import multivariate_normal
 
 from fragkit.errors import EstimationError
-from fragkit.lattice import columns_and_rows, fit_lattice, restricted_log_likelihood
+from fragkit.lattice import columns_and_rows, fit_lattice, fit_row, restricted_log_likelihood
 from fragkit.placing import ContinuousPrint, OnLines, RigidGroups, SteppedOff, covariance, draw
 from fragkit.survey import TechniqueEntry
 from fragkit.technique import FORMINGS, PLACINGS, find_recurrence, reweigh, stated_priors, weigh_technique
@@ -54,6 +54,28 @@ def test_clear_placings_are_named(process, answer):
     assert technique.placing.posterior[answer] > 0.95
     assert answer in technique.placing.words
     assert technique.placing.log10_bayes_factors["on set-out lines"] == 0.0
+
+
+@pytest.mark.parametrize(
+    ("process", "answer"),
+    [
+        (
+            ContinuousPrint(
+                swing_sd_mm=1.5, stretch_sd_ratio=0.004, own_sd_mm=0.05, correlation_mm=400.0, along="rows"
+            ),
+            "continuous print",
+        ),
+        (SteppedOff(step_sd_mm=0.7, start_sd_mm=0.7), "stepped off from the neighbour"),
+    ],
+    ids=["print", "stepped"],
+)
+def test_a_printed_border_runs_along_its_row(process, answer):
+    """Prints in upright lengths only had every printed border called stepped off."""
+    rng, sites = np.random.default_rng(3), np.column_stack([np.arange(24), np.zeros(24, int)])
+    ideal = sites * [100.0, 0.0]
+    xy = ideal + draw(process, sites, ideal, rng=rng) + rng.normal(0.0, 0.2, ideal.shape)
+    row = fit_row((xy, np.tile(np.eye(2) * 0.04, (24, 1, 1)), sites))
+    assert weigh_technique([row], None, rng=rng, n_calibration=10).placing.verdict == answer
 
 
 def test_handwork_on_lines_is_named_or_left_open_but_never_called_something_else():
