@@ -4,15 +4,19 @@ import csv
 import json
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from statsmodels.regression.mixed_linear_model import MixedLM
 
 from fragkit.lattice import restricted_log_likelihood
+from fragkit.motifs import align_shapes
 from fragkit.placing import OnLines, RigidGroups, SteppedOff, covariance
+from fragkit.technique import FORMINGS, Priors
 from fragkit.technique.likelihoods import Evidence, Weigher, log_likelihood, net_sieve, with_own_scatter
 from fragkit.technique.priors import SCATTERS_MM
+from fragkit.technique.shapes import forming_evidence, gather_shapes
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 
@@ -140,3 +144,27 @@ def test_the_published_random_walk_is_stepped_off():
                 restricted_log_likelihood(part, design, s**2 * kernel) for s in np.geomspace(0.05, 20.0, 60)
             )
         assert logs["walk"] - logs["lines"] > 10.0
+
+
+def test_published_handwriting_is_taken_for_free_hand():
+    """Thirty threes by thirty hands (Dryden and Mardia 2016) at the size of a motif: real hand work, no plate."""
+    points = np.stack(_column("shape/digit3_handwritten.csv", "x", "y"), axis=1).reshape(30, 13, 2)
+    found = align_shapes(points)
+    size = 50.0 / np.ptp(found.mean, axis=0).max()
+    along = np.gradient(found.mean, axis=0)
+    across = np.column_stack([along[:, 1], -along[:, 0]]) / np.hypot(*along.T)[:, None]
+    strays = size * ((found.aligned - found.mean) * across).sum(axis=2)
+    sites = np.array([(k % 6, k // 6) for k in range(30)])
+    motif = SimpleNamespace(
+        strays_mm=strays,
+        strays_seen=np.ones(strays.shape, bool),
+        shape_spread_mm=float(np.sqrt(np.mean(strays**2) - 0.15**2)),
+        metal_width_mm=50.0,
+        metal_height_mm=50.0,
+        example_index=np.column_stack([np.zeros(30, int), sites]),
+    )
+    shapes = gather_shapes(motif, sites, rng=np.random.default_rng(1))
+    logs = dict(zip(FORMINGS, forming_evidence(shapes, Priors()), strict=True))
+    rivals = [logs[name] for name in FORMINGS[1:]]
+    assert shapes.recurrence.p > 0.05
+    assert logs["drawn free"] - max(rivals) > np.log(20.0)
