@@ -33,7 +33,7 @@ from fragkit.motifs.silhouette import Strays, stray_from_silhouette
 from fragkit.motifs.stance import measure_stance
 from fragkit.motifs.straightening import Bends
 from fragkit.rectify import Picture
-from fragkit.threads import at_once, side_by_side, with_one_blas_thread
+from fragkit.threads import at_once, groups_of, in_groups, side_by_side, with_one_blas_thread
 
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
@@ -189,15 +189,28 @@ def _share(sheets: Sequence[Sheet], learned: Learned, fine: Grid) -> _Shares:
     back = np.concatenate(side_by_side(lambda part: np.array([inverse_of(field) for field in part]), fields))
     final = np.stack([both.metal, both.shadow, 1.0 - both.metal - both.shadow])
     return _Shares(
-        metal=np.array([warped(*pair) for pair in zip(metal, back, strict=True)]),
-        weight=np.array([warped(*pair) for pair in zip(weight, back, strict=True)]),
+        metal=_led_back(metal, back),
+        weight=_led_back(weight, back),
         atlas=final,
         typical=typical,
         resolution=ring_correlation(*mean_halves(parts), mm_per_px=pitch),
-        details=detail(both, typical, (metal, shadow)),
+        details=np.concatenate(
+            side_by_side(lambda k: detail(both, typical, (metal[k], shadow[k])), groups_of(len(metal)))
+        ),
         backs=back,
         shown=Shown(both, prior, typical, bends, fine),
     )
+
+
+def _led_back(shares: Float32Array, back: Float32Array) -> Float32Array:
+    """Straightened shares (n, h, w) as they lie in the copies."""
+    out = np.empty_like(shares)
+
+    def lead(k: int) -> None:
+        out[k] = warped(shares[k], back[k])
+
+    in_groups(lead, len(out))
+    return out
 
 
 def _straightened(sheets: Sequence[Sheet], learned: Learned, grid: Grid) -> tuple[Bends, Float32Array]:

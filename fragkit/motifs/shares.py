@@ -149,12 +149,16 @@ def mean_halves(parts: Sequence[Toned]) -> tuple[Float32Array, Float32Array]:
     Nothing that was learned from all copies goes into it but what is damaged; leaf counts alike when it is lighter and
     when it is darker than the ground.
     """
-    away = np.concatenate(side_by_side(lambda part: np.log1p(dot(part.tones, part.tones)), parts))
-    weight = np.concatenate([part.weight for part in parts])
-    first, second = (
-        (weight[k::2] * away[k::2]).sum(0) / np.maximum(weight[k::2].sum(0), np.float32(1e-3)) for k in (0, 1)
-    )
-    return first, second
+    starts = np.cumsum([0, *(len(part.weight) for part in parts[:-1])]) % 2
+
+    def sums(part: Toned, start: int) -> Float32Array:
+        away = np.log1p(dot(part.tones, part.tones))
+        away *= part.weight
+        halves = [(away[k::2].sum(0), part.weight[k::2].sum(0)) for k in (start, 1 - start)]
+        return np.array(halves, np.float32)
+
+    (first, seen), (second, also) = np.sum(side_by_side(sums, parts, starts.tolist()), axis=0)
+    return first / np.maximum(seen, np.float32(1e-3)), second / np.maximum(also, np.float32(1e-3))
 
 
 def leaf_of(part: Toned, metal: Float32Array, paints: Paints, mm_per_px: float) -> Float32Array:
