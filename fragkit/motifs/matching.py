@@ -15,8 +15,9 @@ from fragkit.threads import groups_of, side_by_side
 FloatArray = NDArray[np.float64]
 FloatImage = NDArray[Any]
 
-_NEIGHBOURS = ((1, 0), (-1, 0), (0, 1), (0, -1), (1, 1), (-1, -1), (1, -1), (-1, 1))
-_SECOND_NEIGHBOURS = tuple((i, j) for i in range(-2, 3) for j in range(-2, 3) if (i, j) != (0, 0))
+_NEIGHBOURS = tuple((i, j) for i in range(-2, 3) for j in range(-2, 3) if (i, j) != (0, 0))
+_NEXT = 0.5
+"""One over the square of how many steps away a neighbour is, from which on it is one of the eight next to a site."""
 _POINTS_AT_ONCE = 64
 _PULL = 0.08
 """Loss of score at the rim of the search, so that an empty place stays where its neighbours put it."""
@@ -94,43 +95,46 @@ def propagate(
     The surest site starts; then always the site with the surest found neighbours is next. A slow drift moves the
     predictions along, so that the index never slips by a cell.
     """
-    order = {(int(i), int(j)): k for k, (i, j) in enumerate(index)}
+    order = {(i, j): k for k, (i, j) in enumerate(index.tolist())}
+    around = _around(order)
     place, value = np.array(ideal_px, float), best_near_each(score, ideal_px, radius_px)
-    shift = np.zeros_like(ideal_px)
-    trust = np.zeros(len(index))
-    done = np.zeros(len(index), bool)
+    shift, trust, done = [(0.0, 0.0)] * len(index), [0.0] * len(index), [False] * len(index)
     queue: list[tuple[float, int]] = [(-float(value.max(initial=0.0)), int(np.argmax(value)))] if len(index) else []
     while queue:
         _, k = heapq.heappop(queue)
         if done[k]:
             continue
-        expected = _expected_shift(index[k], order, shift, trust)
+        expected = _expected_shift(around[k], shift, trust)
         place[k], value[k] = best_near(score, ideal_px[k] + expected, radius_px)
-        believed = value[k] >= sure
-        shift[k] = place[k] - ideal_px[k] if believed else expected
-        trust[k] = value[k] if believed else 0.02
-        done[k] = True
-        for step in _NEIGHBOURS:
-            other = order.get((int(index[k, 0] + step[0]), int(index[k, 1] + step[1])))
-            if other is not None and not done[other]:
+        believed = bool(value[k] >= sure)
+        x, y = (place[k] - ideal_px[k]).tolist() if believed else expected
+        shift[k], trust[k], done[k] = (x, y), float(value[k]) if believed else 0.02, True
+        for other, share in around[k]:
+            if share >= _NEXT and not done[other]:
                 heapq.heappush(queue, (-trust[k], other))
-    for k in np.flatnonzero(~done).tolist():
+    for k in [k for k in range(len(index)) if not done[k]]:
         place[k], value[k] = best_near(score, ideal_px[k], radius_px)
     return place, value
 
 
+def _around(order: dict[tuple[int, int], int]) -> list[list[tuple[int, float]]]:
+    """For each site its neighbours, and one over the square of how many steps away each is."""
+    return [
+        [(order[i + di, j + dj], 1.0 / (di * di + dj * dj)) for di, dj in _NEIGHBOURS if (i + di, j + dj) in order]
+        for i, j in order
+    ]
+
+
 def _expected_shift(
-    at: NDArray[np.int64], order: dict[tuple[int, int], int], shift: FloatArray, trust: FloatArray
-) -> FloatArray:
+    neighbours: list[tuple[int, float]], shift: list[tuple[float, float]], trust: list[float]
+) -> tuple[float, float]:
     """Mean displacement of the neighbours that were found, the nearer and surer ones first."""
     x = y = norm = 0.0
-    i, j = int(at[0]), int(at[1])
-    for di, dj in _SECOND_NEIGHBOURS:
-        k = order.get((i + di, j + dj))
-        if k is not None and trust[k] > 0:
-            weight = trust[k] ** 2 / (di * di + dj * dj)
-            x, y, norm = x + weight * shift[k, 0], y + weight * shift[k, 1], norm + weight
-    return np.array([x, y]) / norm if norm > 0 else np.zeros(2)
+    for k, share in neighbours:
+        if trust[k] > 0.0:
+            weight = trust[k] * trust[k] * share
+            x, y, norm = x + weight * shift[k][0], y + weight * shift[k][1], norm + weight
+    return (x / norm, y / norm) if norm > 0.0 else (0.0, 0.0)
 
 
 def expected_places(
@@ -147,10 +151,11 @@ def expected_places(
     basis : (2, 2) array
         Net vectors, one a row.
     """
-    order = {(int(i), int(j)): k for k, (i, j) in enumerate(index)}
+    order = {(i, j): k for k, (i, j) in enumerate(index.tolist())}
     ideal = ideal_places(index, places_px, trust, basis)
     shift = places_px - ideal
-    expected = np.array([_expected_shift(at, order, shift, trust) for at in index])
+    shifts, known = [(x, y) for x, y in shift.tolist()], trust.tolist()
+    expected = np.array([_expected_shift(near, shifts, known) for near in _around(order)])
     off = (shift - expected)[trust > 0]
     scatter = 1.4826 * float(np.median(np.abs(off))) if len(off) > 3 else 0.02 * float(np.hypot(*basis.T).min())
     return ideal + expected, scatter

@@ -189,10 +189,16 @@ def _standardised(pixels: FloatImage, believed: NDArray[np.bool_]) -> FloatImage
     spread = float(np.sqrt(((seen - middle) ** 2).mean()))
     smallest = 1e-6 * float(np.abs(middle).max())
     scale = 1.0 / spread if spread > smallest else 0.0
-    even = (pixels - middle.astype(pixels.dtype)) * pixels.dtype.type(scale)
-    if not believed.all():
-        even[~believed] = 0.0
-    return even.astype(np.float32, copy=False)
+    even = np.empty(pixels.shape, np.float32)
+
+    def level(rows: slice) -> None:
+        part = (pixels[rows] - middle.astype(pixels.dtype)) * pixels.dtype.type(scale)
+        if not believed[rows].all():
+            part[~believed[rows]] = 0.0
+        even[rows] = part
+
+    by_rows(level, len(pixels))
+    return even
 
 
 def _filled(image: FloatImage, believed: NDArray[np.bool_]) -> FloatImage:
@@ -207,15 +213,16 @@ def _filled(image: FloatImage, believed: NDArray[np.bool_]) -> FloatImage:
         return image
     height, width = believed.shape
     share = believed.astype(np.float32)
-    total = image * share[:, :, None]
+    seen = believed.view(np.uint8)
+    total = cv2.copyTo(image, seen).reshape(image.shape)
     if height < 2 or width < 2 or not believed.any():
         return total
     size = ((width + 1) // 2, (height + 1) // 2)
     fewer = cv2.resize(share, size, interpolation=cv2.INTER_AREA)
     sums = cv2.resize(total, size, interpolation=cv2.INTER_AREA).reshape(*fewer.shape, -1)
     coarse = _filled(sums / np.maximum(fewer, 1e-6)[:, :, None], fewer > 0)
-    around = cv2.resize(coarse, (width, height), interpolation=cv2.INTER_LINEAR).reshape(image.shape)
-    return np.where(believed[:, :, None], image, around)
+    around = cv2.resize(coarse, (width, height), interpolation=cv2.INTER_LINEAR)
+    return np.asarray(cv2.copyTo(image, seen, around)).reshape(image.shape)
 
 
 def _inner(believed: NDArray[np.bool_], scale_px: float) -> FloatImage:
