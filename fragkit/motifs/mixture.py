@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from fragkit.motifs.copies import Copies
-from fragkit.motifs.tones import BOXES, CodeArray, ToneBoxes, boxes_for
+from fragkit.motifs.tones import BOXES, ENOUGH_TONES, CodeArray, ToneBoxes, boxes_for
 from fragkit.opencv import cv2
 from fragkit.threads import groups_of, side_by_side
 
@@ -77,7 +77,7 @@ def start(copies: Copies) -> tuple[Surfaces, Float32Array]:
     parted in two by how much the copies differ there: paint is alike from copy to copy, leaf tarnishes.
     """
     colours, inside = copies.colours, copies.inside
-    boxes = boxes_for(colours[inside])
+    boxes = _boxes_of(copies)
     codes = _sorted(boxes, colours)
     near = _near_ground(colours, inside)
     count = np.maximum(inside.sum(0), 1)
@@ -105,7 +105,7 @@ def start(copies: Copies) -> tuple[Surfaces, Float32Array]:
 
 def learn(surfaces: Surfaces, atlas: Float32Array, copies: Copies, *, n_steps: int) -> tuple[Surfaces, Float32Array]:
     """Surfaces and atlas after `n_steps` of expectation and maximisation on the copies."""
-    boxes = boxes_for(copies.colours[copies.inside])
+    boxes = _boxes_of(copies)
     codes = _sorted(boxes, copies.colours)
     like, foreign = likelihood(surfaces, copies), None
     for _ in range(n_steps):
@@ -119,6 +119,12 @@ def learn(surfaces: Surfaces, atlas: Float32Array, copies: Copies, *, n_steps: i
 def likelihood(surfaces: Surfaces, copies: Copies) -> Float32Array:
     """Densities (4, n, h, w) of the surfaces at the tone of every pixel, the user's labels heeded."""
     return _densities(surfaces, _sorted(surfaces.boxes, copies.colours), copies.given)
+
+
+def _boxes_of(copies: Copies) -> ToneBoxes:
+    """Boxes for the tones that copies show, from some of them."""
+    seen = np.flatnonzero(copies.inside)
+    return boxes_for(copies.colours.reshape(-1, 3)[seen[:: max(1, len(seen) // ENOUGH_TONES)]])
 
 
 def _sorted(boxes: ToneBoxes, colours: Float32Array) -> CodeArray:
@@ -307,8 +313,8 @@ def _limited(atlas: Float32Array, width_px: float) -> Float32Array:
 
 def _near_ground(colours: Float32Array, inside: BoolArray) -> BoolArray:
     """Pixels of a tone that the ground has, by a robust covariance about the ratio 1."""
-    sample = colours[inside]
-    sample = sample[:: max(1, len(sample) // 100_000)]
+    seen = np.flatnonzero(inside)
+    sample = colours.reshape(-1, 3)[seen[:: max(1, len(seen) // ENOUGH_TONES)]]
     near = np.abs(sample - 1.0).max(axis=1) < 0.06
     for _ in range(4):
         centre = np.median(sample[near], axis=0)

@@ -43,14 +43,14 @@ class Bends:
 
     def fields(self) -> list[Float32Array]:
         """(n, 2, h, w) of every picture, in px from a place of the straight motif to that of the copy."""
-        return [self.modes.of(own) for own in self.weights]
+        return side_by_side(self.modes.of, self.weights)
 
     def fields_on(self, grid: Grid) -> list[Float32Array]:
         """The same on another grid over the same extent, in its px."""
         if grid == self.grid:
             return self.fields()
         fields = regrid(self.modes.fields, self.grid, grid) * np.float32(self.grid.mm_per_px / grid.mm_per_px)
-        return [replace(self.modes, fields=fields).of(own) for own in self.weights]
+        return side_by_side(replace(self.modes, fields=fields).of, self.weights)
 
     def further(
         self,

@@ -16,6 +16,8 @@ CodeArray = NDArray[np.uint16]
 
 BOXES = (76, 30, 26)
 """Boxes along lightness, yellow-blue and green-purple; their product stays below 65536."""
+ENOUGH_TONES = 100_000
+"""About so many tones tell what range they have."""
 BEYOND = 0.05
 """Empty room left beyond the tones seen, so that a tone never seen is not sorted with one that was."""
 OPPONENT = np.array([[1.0, 1.0, 1.0], [1.5, 0.0, -1.5], [-0.75, 1.5, -0.75]], np.float32) / 3.0
@@ -65,7 +67,7 @@ class ToneBoxes:
 
 def boxes_for(colours: Float32Array) -> ToneBoxes:
     """Boxes that hold all but the outermost colours (n, 3)."""
-    axes = colours[:: max(1, len(colours) // 100_000)] @ OPPONENT.T
+    axes = colours[:: max(1, len(colours) // ENOUGH_TONES)] @ OPPONENT.T
     low, high = np.percentile(axes, [0.1, 99.9], axis=0)
     margin = 0.03 * (high - low) + BEYOND
     width = (high - low + 2.0 * margin) / BOXES
