@@ -125,9 +125,12 @@ def damage_odds(
     some, now, width_px = codes[thin], foreign, DAMAGE_MM / (mm_per_px * step)
     around = np.maximum(widely(there, width_px), np.float32(1e-3))
     for _ in range(N_STEPS):
-        of_ground = _density(some, trust * (1.0 - now), FLOOR_GROUND)
-        ratios = (_density(some, now * there, FLOOR_FOREIGN) / of_ground).astype(np.float32)
-        prior = np.clip(widely(now * there, width_px) / around, np.float32(0.01), np.float32(0.97))
+        here, sound = now * there, trust * (1.0 - now)
+        of_foreign, of_ground = side_by_side(
+            lambda weights, floor: _density(some, weights, floor), (here, sound), (FLOOR_FOREIGN, FLOOR_GROUND)
+        )
+        ratios = (of_foreign / of_ground).astype(np.float32)
+        prior = np.clip(widely(here, width_px) / around, np.float32(0.01), np.float32(0.97))
         now = np.asarray(prior * ratios[some], np.float32)
         now /= now + 1.0 - prior
     return Odds(codes, ratios)

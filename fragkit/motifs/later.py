@@ -15,7 +15,7 @@ from fragkit.motifs.mixture import widely
 from fragkit.motifs.strips import Strip, strips_of
 from fragkit.motifs.tones import OPPONENT
 from fragkit.opencv import cv2
-from fragkit.threads import side_by_side
+from fragkit.threads import groups_of, side_by_side
 
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
@@ -38,7 +38,7 @@ LOOK_MM = 1.5
 FINE_PX = 1.2
 ROUGH_SCALE = 0.2
 """What the logarithm of roughness counts beside tone: both then spread by about 0.05 within one surface."""
-FEWEST_PX = 200
+FEWEST_PX, PLACES_AT_ONCE = 200, 50_000
 CAP_RATIO = 2.0
 """Grain counts up to so many times its mean around the place."""
 
@@ -159,8 +159,13 @@ def _look(values: Float32Array) -> Look:
     return values.mean(axis=0).astype(float), np.asarray(np.linalg.inv(covariance + 4e-5 * np.eye(4)), float)
 
 
-def _distance2(values: Float32Array, mean: FloatArray, inverse: FloatArray) -> FloatArray:
-    """Squared distance (...) of looks (..., 4)."""
-    white = np.linalg.cholesky(inverse)
-    away = (values - mean.astype(np.float32)) @ white.astype(np.float32)
-    return np.einsum("...c,...c->...", away, away)
+def _distance2(values: Float32Array, mean: FloatArray, inverse: FloatArray) -> Float32Array:
+    """Squared distance (n,) of looks (n, 4)."""
+    white, out = np.linalg.cholesky(inverse).astype(np.float32), np.empty(len(values), np.float32)
+
+    def measure(k: slice) -> None:
+        away = (values[k] - mean.astype(np.float32)) @ white
+        np.einsum("nc,nc->n", away, away, out=out[k])
+
+    side_by_side(measure, groups_of(len(values), size=PLACES_AT_ONCE))
+    return out
