@@ -168,8 +168,9 @@ def leaf_of(part: Toned, metal: Float32Array, paints: Paints, mm_per_px: float) 
     """
     kernel, width_px = np.ones((3, 3), np.uint8), LEAF_MM / mm_per_px
     sure = (part.metal > 0.7) & (part.weight > 0.5) & (metal > CORE_SHARE * float(metal.max()))
-    bases = (np.zeros(3, np.float32), paint_of(paints))
-    away2 = np.minimum(*(dot(away, away) for away in (part.tones - base[:, None, None, None] for base in bases)))
+    paint = paint_of(paints)
+    away2, along = dot(part.tones, part.tones), dot(paint[:, None, None, None], part.tones)
+    np.minimum(away2, np.maximum(away2 - 2.0 * along + paint @ paint, 0.0), out=away2)
     weight = away2 / (away2 + np.float32(CLEAR_SD**2))
     out = np.empty_like(part.tones)
     for n, mask in enumerate(sure):
