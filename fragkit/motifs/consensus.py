@@ -17,7 +17,7 @@ from fragkit.motifs.bending import inverse_of, warped
 from fragkit.motifs.centres import Centres
 from fragkit.motifs.certainty import settled
 from fragkit.motifs.copies import Grid, finer, regrid
-from fragkit.motifs.details import detail
+from fragkit.motifs.details import common_layers, detail
 from fragkit.motifs.doubt import Drawn, doubt_of
 from fragkit.motifs.labels import Copied, Read, in_detail, label_picture, override
 from fragkit.motifs.later import GUESS_NOTE, part_later_work
@@ -27,7 +27,16 @@ from fragkit.motifs.motif import Motif
 from fragkit.motifs.reducing import enlarged_labels, reduced, reduced_labels, reduction
 from fragkit.motifs.remains import Remains, Shown, remains_on, toned_copies
 from fragkit.motifs.ring import RingCorrelation, ring_correlation
-from fragkit.motifs.shares import Consensus, Toned, divide, divide_copies, mean_halves
+from fragkit.motifs.shares import (
+    Consensus,
+    Toned,
+    beneath_metal,
+    contrasts_of,
+    divide,
+    divide_copies,
+    mean_halves,
+    shade_of,
+)
 from fragkit.motifs.sharpening import CAUTION, edge_width_px, sharpen
 from fragkit.motifs.silhouette import Strays, stray_from_silhouette
 from fragkit.motifs.stance import measure_stance
@@ -156,7 +165,7 @@ class _Shares:
     """What the copies show.
 
     Shares of metal and shadow in each copy (n, h, w) and how far it is seen; in all of them straightened (3, h, w), in
-    a typical one; the copies straightened and in the detail of all (n, h, w, 2), of 255, and the fields (n, 2, h, w)
+    a typical one; the copies straightened, from `detail` (n, h, w, 6), and the fields (n, 2, h, w)
     that lead from a copy to the straight motif.
     """
 
@@ -185,6 +194,8 @@ def _share(sheets: Sequence[Sheet], learned: Learned, fine: Grid) -> _Shares:
     parts, both, leaves = _read(used, learned, prior, fields, fine)
     typical = _typical(both.metal, both.shadow)
     metal, shadow = divide_copies(parts, leaves, both, paints, pitch)
+    beneath = beneath_metal(both, pitch)
+    contrasts = np.concatenate(side_by_side(lambda leaf: contrasts_of(leaf, beneath, paints), leaves))
     weight = np.concatenate([part.weight for part in parts])
     back = np.concatenate(side_by_side(lambda part: np.array([inverse_of(field) for field in part]), fields))
     final = np.stack([both.metal, both.shadow, 1.0 - both.metal - both.shadow])
@@ -195,7 +206,7 @@ def _share(sheets: Sequence[Sheet], learned: Learned, fine: Grid) -> _Shares:
         typical=typical,
         resolution=ring_correlation(*mean_halves(parts), mm_per_px=pitch),
         details=np.concatenate(
-            side_by_side(lambda k: detail(both, typical, (metal[k], shadow[k])), groups_of(len(metal)))
+            side_by_side(lambda k: detail(both, typical, (metal[k], shadow[k]), contrasts[k]), groups_of(len(metal)))
         ),
         backs=back,
         shown=Shown(both, prior, typical, bends, fine),
@@ -263,9 +274,11 @@ def _with_remains(sheet: Sheet, learned: Learned, shown: Shown, details: LabelAr
     more = remains_on(sheet, learned, shown) if len(sheet.xy_mm) else Remains.none(shown.grid)
     return Copied(
         xy_mm=np.concatenate([sheet.xy_mm, more.xy_mm]),
-        shares=np.concatenate([details, more.shares]),
+        layers=np.concatenate([details, more.layers]),
         backs=np.concatenate([backs, more.backs]),
         atlas=shown.typical,
+        common=common_layers(shown.typical, beneath_metal(shown.both, shown.grid.mm_per_px)),
+        shade=shade_of(learned.paints),
         grid=shown.grid,
     )
 

@@ -17,7 +17,9 @@ from fragkit.motifs.learning import Sheet
 from fragkit.motifs.mixture import FOREIGN, GROUND, METAL, SHADOW, Surfaces, clamp, foreign_of, undamaged
 from fragkit.motifs.neighbourhood import block_px, damage_goes_on
 from fragkit.motifs.pattern import missed_pattern
+from fragkit.motifs.reading import read_metal
 from fragkit.motifs.strips import Strip, strips_of
+from fragkit.motifs.tones import OPPONENT
 from fragkit.opencv import cv2
 from fragkit.rectify import Picture
 from fragkit.threads import side_by_side
@@ -36,6 +38,8 @@ BORDER_PX = 9
 """Width over which the tones on either side of a border are averaged."""
 MOTIF_RATIO = 0.9
 """Where ground is no likelier than this, a motif would be."""
+MOST_CHANNELS = 4
+"""OpenCV moves so many layers at once."""
 WELL_RATIO = 0.8
 """Ground is learned around motifs that show at least so much of themselves."""
 
@@ -80,8 +84,12 @@ class Copied:
     ----------
     xy_mm : (n, 2) array
         Their centres.
-    shares : (n, rows, columns, 2) uint8 array
-        Of metal and shadow, straightened, of 255.
+    layers : (n, rows, columns, 6) uint8 array
+        From `detail`.
+    common : (rows, columns, 2) uint8 array
+        From `common_layers`.
+    shade : (3,) array
+        By how much shadow differs from ground, from `shade_of`.
     backs : (n, 2, rows, columns) array
         Fields in px of `grid` from a place of the copy to that of the straight motif.
     atlas : (3, rows, columns) array
@@ -89,9 +97,11 @@ class Copied:
     """
 
     xy_mm: FloatArray
-    shares: LabelArray
+    layers: LabelArray
     backs: Float32Array
     atlas: Float32Array
+    common: LabelArray
+    shade: Float32Array
     grid: Grid
 
 
@@ -237,7 +247,18 @@ def _draw(beneath: LabelArray, percent: LabelArray, sheet: Sheet, copied: Copied
     """The copies' own shares (all but bare ground) put into what is beneath (h, w) and its probability."""
     shares = np.zeros((2, *beneath.shape), np.uint8)
     for k in near(sheet.fine, copied.xy_mm, copied.grid):
-        _lay(shares, copied.shares[k], copied.grid.to_grid(sheet.fine, copied.xy_mm[k]), copied.backs[k])
+        layers = np.dstack([copied.layers[k], copied.common])
+        laid = _placed(layers, copied.grid.to_grid(sheet.fine, copied.xy_mm[k]), copied.backs[k], beneath.shape)
+        if laid is None:
+            continue
+        window, placed = laid
+        metal = read_metal(
+            placed, np.asarray(cv2.transform(_ratios(sheet, window), OPPONENT), np.float32), copied.shade
+        )
+        bared = cv2.multiply(cv2.subtract(placed[..., 0], metal), placed[..., 7], scale=1.0 / WHOLE)
+        shadow = cv2.min(cv2.add(placed[..., 1], bared), np.uint8(WHOLE) - metal)
+        for whole, part in zip(shares, (metal, shadow), strict=True):
+            np.maximum(whole[window], part, out=whole[window])
     there = cv2.max(*shares) > 2
     metal, shadow = (layer[there].astype(np.float32) for layer in shares)
     beneath[there], percent[there] = _named(metal, shadow, np.maximum(WHOLE - metal - shadow, np.float32(0.5)))
@@ -274,14 +295,26 @@ def _to_half_way(lost: BoolArray, coarse: BoolArray, bare: BoolArray, sheet: She
     return np.asarray(cv2.medianBlur(out.view(np.uint8), 3) > 0)
 
 
+def _ratios(sheet: Sheet, window: tuple[slice, slice]) -> Float32Array:
+    """Ratios (h, w, 3) to the ground in a window of the fine picture."""
+    if sheet.step == 1:
+        return np.ascontiguousarray(sheet.ratio[window])
+    row, column = (np.arange(k.start, k.stop) for k in window)
+    return np.asarray(sheet.fine.pixels[window] * _gain(sheet, row[:, None], column[None]), np.float32)
+
+
 def _tone(sheet: Sheet, places: tuple[NDArray[Any], ...]) -> Float32Array:
     """Ratios (n, 3) to the ground at some pixels of the fine picture."""
+    return np.asarray(sheet.fine.pixels[places] * _gain(sheet, *places), np.float32)
+
+
+def _gain(sheet: Sheet, row: NDArray[Any], column: NDArray[Any]) -> Float32Array:
+    """What makes pixels of the fine picture ratios to the ground (..., 3), at some rows and columns."""
     assert sheet.light is not None
     frame, gain = sheet.light.frame, sheet.light.gain
     step = round(frame.mm_per_px / sheet.fine.mm_per_px)
     above = round((frame.origin_mm[1] - sheet.fine.origin_mm[1]) / sheet.fine.mm_per_px + 0.5 * (step - 1))
-    row, column = np.minimum((places[0] + above) // step, len(gain) - 1), places[1] // step
-    return np.asarray(sheet.fine.pixels[places] * gain[row, np.minimum(column, gain.shape[1] - 1)], np.float32)
+    return gain[np.minimum((row + above) // step, len(gain) - 1), np.minimum(column // step, gain.shape[1] - 1)]
 
 
 def _sides(
@@ -301,26 +334,34 @@ def _sides(
 def _lay(out: NDArray[Any], layers: NDArray[Any], to_grid: FloatArray, back: Float32Array | None) -> None:
     """Layers (rows, columns, k) of a copy on a grid laid onto those (k, h, w) of the picture; where copies meet the
     larger value stays."""
+    laid = _placed(layers, to_grid, back, out.shape[1:])
+    if laid is not None:
+        window, placed = laid
+        for whole, part in zip(out, cv2.split(placed), strict=True):
+            np.maximum(whole[window], part, out=whole[window])
+
+
+def _placed(
+    layers: NDArray[Any], to_grid: FloatArray, back: Float32Array | None, shape: tuple[int, ...]
+) -> tuple[tuple[slice, slice], NDArray[Any]] | None:
+    """The window of a picture (h, w) that a copy on a grid covers, and its layers there; None if it lies beyond."""
     matrix = cv2.invertAffineTransform(to_grid)
     corners = matrix @ np.array([[0, layers.shape[1]], [0, layers.shape[0]], [1, 1]], float)
     left, top = np.maximum(np.floor(corners[:, 0]).astype(int), 0)
-    right, bottom = np.minimum(np.ceil(corners[:, 1]).astype(int) + 1, out.shape[:0:-1])
+    right, bottom = np.minimum(np.ceil(corners[:, 1]).astype(int) + 1, shape[::-1])
     if right <= left or bottom <= top:
-        return
+        return None
     matrix[:, 2] -= (left, top)
-    size = (int(right - left), int(bottom - top))
+    size, window = (int(right - left), int(bottom - top)), np.s_[top:bottom, left:right]
     if back is None:
-        placed = cv2.warpAffine(layers, matrix, size)
-    else:
-        scale, (x, y) = np.float32(to_grid[0, 0]), (to_grid @ [left, top, 1.0]).astype(np.float32)
-        places = cv2.warpAffine(cv2.merge(list(back)), matrix, size, borderMode=cv2.BORDER_REPLICATE)
-        columns, rows = cv2.split(places)
-        columns += scale * np.arange(size[0], dtype=np.float32) + x
-        rows += (scale * np.arange(size[1], dtype=np.float32) + y)[:, None]
-        placed = cv2.remap(layers, columns, rows, cv2.INTER_LINEAR)
-    for whole, part in zip(out, cv2.split(placed), strict=True):
-        window = whole[top:bottom, left:right]
-        np.maximum(window, part, out=window)
+        return window, cv2.warpAffine(layers, matrix, size)
+    scale, (x, y) = np.float32(to_grid[0, 0]), (to_grid @ [left, top, 1.0]).astype(np.float32)
+    places = cv2.warpAffine(cv2.merge(list(back)), matrix, size, borderMode=cv2.BORDER_REPLICATE)
+    columns, rows = cv2.split(places)
+    columns += scale * np.arange(size[0], dtype=np.float32) + x
+    rows += (scale * np.arange(size[1], dtype=np.float32) + y)[:, None]
+    groups = [layers[..., k : k + MOST_CHANNELS] for k in range(0, layers.shape[2], MOST_CHANNELS)]
+    return window, np.dstack([cv2.remap(np.ascontiguousarray(k), columns, rows, cv2.INTER_LINEAR) for k in groups])
 
 
 def as_fine(layer: LabelArray, shape: tuple[int, ...], step: int, *, smooth: bool = False) -> LabelArray:

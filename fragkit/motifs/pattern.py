@@ -55,10 +55,10 @@ def missed_pattern(ratio: Float32Array, prior: Float32Array, surfaces: Surfaces,
         seen, prior, cv2.transform(_tone_of(surfaces, SHADOW), scaled)[0, 0], scaled.sum(1), step, pitch
     )
     width_px = REACH_MM / (pitch * step)
-    products = np.dstack([(seen * expected).sum(2), (expected * expected).sum(2)])
-    of_products, of_seen, of_expected = (widely(shrink(layer, step), width_px) for layer in (products, seen, expected))
-    cov = of_products[..., 0] - (of_seen * of_expected).sum(2)
-    var = of_products[..., 1] - (of_expected * of_expected).sum(2)
+    products = cv2.merge([_sum(cv2.multiply(seen, expected)), _sum(cv2.multiply(expected, expected))])
+    of_products, of_seen, of_expected = (_around(layer, step, width_px) for layer in (products, seen, expected))
+    cov = of_products[..., 0] - _sum(of_seen * of_expected)
+    var = of_products[..., 1] - _sum(of_expected * of_expected)
     nats: Float32Array = np.float32(4.0 * np.pi * (REACH_MM / ALIKE_MM) ** 2) * (0.5 * var - cov)
     return _as_large(np.asarray(np.clip(nats, 0.0, MOST), np.float32), step, ratio.shape)
 
@@ -68,11 +68,22 @@ def _expected(
 ) -> Float32Array:
     """What the motif would show (h, w, 3), its leaf of the tone that is seen around."""
     weight = prior[METAL] ** 2
-    sums = [widely(shrink(layer, step), LEAF_MM / (pitch * step)) for layer in (seen * weight[..., None], weight)]
+    layers = cv2.multiply(seen, cv2.merge([weight] * 3)), weight
+    sums = [_around(layer, step, LEAF_MM / (pitch * step)) for layer in layers]
     leaf = np.asarray(sums[0] / np.maximum(sums[1], np.float32(1e-3))[..., None], np.float32)
-    out = _as_large(leaf, step, seen.shape) * prior[METAL][..., None]
-    out += cv2.transform(cv2.merge([prior[SHADOW], prior[GROUND]]), np.stack([shadow, ground], axis=1))
-    return np.asarray(out, np.float32)
+    of_leaf = cv2.multiply(_as_large(leaf, step, seen.shape), cv2.merge([prior[METAL]] * 3))
+    bare = cv2.transform(cv2.merge([prior[SHADOW], prior[GROUND]]), np.stack([shadow, ground], axis=1))
+    return np.asarray(cv2.add(of_leaf, bare), np.float32)
+
+
+def _around(layer: NDArray[Any], step: int, width_px: float) -> Float32Array:
+    """A layer in blocks of `step` by `step` pixels, blurred by so many of them (sd)."""
+    return widely(shrink(np.asarray(layer, np.float32), step), width_px)
+
+
+def _sum(layers: NDArray[Any]) -> Float32Array:
+    """Layers (h, w, 3) added up."""
+    return np.asarray(cv2.transform(layers, np.ones((1, 3), np.float32)), np.float32)
 
 
 def _tone_of(surfaces: Surfaces, surface: int) -> Float32Array:

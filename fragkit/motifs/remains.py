@@ -16,7 +16,7 @@ from fragkit.motifs.copies import Copies, Grid, regrid
 from fragkit.motifs.details import detail
 from fragkit.motifs.learning import Learned, Sheet, cut_copies
 from fragkit.motifs.mixture import FOREIGN, GROUND, METAL, SHADOW, expect, likelihood
-from fragkit.motifs.shares import Consensus, Toned, divide_copies, leaf_of, toned
+from fragkit.motifs.shares import Consensus, Toned, beneath_metal, contrasts_of, divide_copies, leaf_of, toned
 from fragkit.motifs.straightening import Bends
 from fragkit.opencv import cv2
 from fragkit.threads import groups_of, in_groups, side_by_side
@@ -63,20 +63,20 @@ class Remains:
     Attributes
     ----------
     xy_mm : (n, 2) array
-    shares : (n, rows, columns, 2) uint8 array
-        Of metal and shadow, straightened, of 255.
+    layers : (n, rows, columns, 6) uint8 array
+        From `detail`.
     backs : (n, 2, rows, columns) array
         Fields in px from a place of the copy to that of the straight motif.
     """
 
     xy_mm: FloatArray
-    shares: LabelArray
+    layers: LabelArray
     backs: Float32Array
 
     @classmethod
     def none(cls, grid: Grid) -> Remains:
         shape = grid.shape
-        return cls(np.empty((0, 2)), np.empty((0, *shape, 2), np.uint8), np.empty((0, 2, *shape), np.float32))
+        return cls(np.empty((0, 2)), np.empty((0, *shape, 6), np.uint8), np.empty((0, 2, *shape), np.float32))
 
 
 def remains_on(sheet: Sheet, learned: Learned, shown: Shown) -> Remains:
@@ -89,7 +89,8 @@ def remains_on(sheet: Sheet, learned: Learned, shown: Shown) -> Remains:
     leaf = leaf_of(part, shown.prior[METAL], learned.paints, shown.grid.mm_per_px)
     shares = divide_copies([part], [leaf], shown.both, learned.paints, shown.grid.mm_per_px)
     backs = np.array([inverse_of(field) for field in fields])
-    return Remains(left.xy_mm, detail(shown.both, shown.typical, shares), backs)
+    contrasts = contrasts_of(leaf, beneath_metal(shown.both, shown.grid.mm_per_px), learned.paints)
+    return Remains(left.xy_mm, detail(shown.both, shown.typical, shares, contrasts), backs)
 
 
 def toned_copies(learned: Learned, typical: Float32Array, copies: Copies) -> Toned:

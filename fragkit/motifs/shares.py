@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from fragkit.motifs.mixture import GROUND, METAL, SHADOW, widely
+from fragkit.motifs.tones import OPPONENT
 from fragkit.opencv import cv2
 from fragkit.threads import side_by_side
 
@@ -35,6 +36,8 @@ RIM_MM = 2.0
 CLEAR_SD = 5.0
 """Where leaf and what lies beside it differ by fewer noise deviations than this, the other copies count more."""
 CORE_SHARE = 0.8
+STEPS_A_RATIO, EVEN = 100, 128
+"""Differences of tones are kept in hundredths of the ground's, about the middle of 256 steps."""
 ODD_SHARE = 0.35
 """A copy that departs from all by this share counts half: leaf is rubbed off, or something lies on it."""
 
@@ -217,6 +220,27 @@ def paint_of(paints: Paints) -> Float32Array:
     if paints.shadow is None:
         return np.zeros(3, np.float32)
     return np.asarray(paints.whitening @ (paints.shadow - 1.0), np.float32)
+
+
+def contrasts_of(leaf: Float32Array, beneath: Float32Array, paints: Paints) -> NDArray[np.uint8]:
+    """By how much (n, h, w, 3) leaf is lighter, yellower and greener than what is beneath, in hundredths about 128.
+
+    From its tone (3, n, h, w) and the share (h, w) of shadow beneath; 0 where the leaf's tone is not known.
+    """
+    known = dot(leaf, leaf) > 0.0
+    away = np.where(known, leaf - paint_of(paints)[:, None, None, None] * beneath, np.float32(0.0))
+    back = np.asarray(OPPONENT @ np.linalg.inv(paints.whitening), np.float32)
+    flat = np.asarray(cv2.transform(np.ascontiguousarray(away.reshape(3, -1).T)[:, None], back), np.float32)
+    flat *= np.float32(STEPS_A_RATIO)
+    flat += np.float32(EVEN + 0.5)
+    return np.clip(flat, 0.0, 255.0, out=flat).astype(np.uint8).reshape(*leaf.shape[1:], 3)
+
+
+def shade_of(paints: Paints) -> Float32Array:
+    """By how much (3,) shadow is lighter, yellower and greener than ground, in ratios to it; 0 if there is none."""
+    if paints.shadow is None:
+        return np.zeros(3, np.float32)
+    return np.asarray(OPPONENT @ (paints.shadow - 1.0), np.float32)
 
 
 def beneath_metal(both: Consensus, mm_per_px: float) -> Float32Array:
