@@ -56,7 +56,7 @@ NAMES = (
     *("priors", "verdict", "power", "colours", "shapes", "ring", "labels"),
 )
 UNITS = {
-    **{"survey": "walls", "lens": "px", "curve": "min", "verdict": "posterior", "colours": "ΔE00"},
+    **{"survey": "walls", "lens": "px", "curve": "min", "verdict": "%", "colours": "ΔE00"},
     **{"shapes": "points", "labels": "%", "ring": "per px"},
 }
 GROUND = Colour(
