@@ -17,6 +17,7 @@ from fragkit.technique.changes import STEP_RATIOS, _WeighedHand
 from fragkit.technique.discoveries import tail_chance
 from fragkit.technique.handwork import HAND_SCATTERS
 from fragkit.technique.likelihoods import rank_gain
+from fragkit.technique.regularity import _Search
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 NET = np.array([sets.ACROSS, sets.DOWN])
@@ -94,6 +95,19 @@ def test_a_stencilled_patch_is_found_and_hand_work_left_alone():
             assert area.outline_mm.shape[1] == 2
     assert found == 2  # nine in ten are found; both of these
     assert map_regularity(patched_wall(rng, patch=False)[0], rng=rng) == ()
+
+
+def test_a_fragment_is_judged_by_all_its_neighbourhoods_and_the_clearest_stands():
+    """By hand: two neighbourhoods of a share of 0.9 with ratios 30 and 2 give 0.45 x 32 = 14.4."""
+    windows = [np.arange(3), np.arange(2, 5)]
+    simulated = np.log(np.linspace(0.01, 50.0, 400)).reshape(2, 200)
+    search = _Search(windows, np.column_stack([np.log([30.0, 2.0]), simulated]), 0.9)
+    assert np.exp(search.mean[0]) == pytest.approx(14.4)
+    assert list(search.standing(0.05, clearest=np.inf)) == []  # four in ten simulated ones are as clear
+    ((members, log_ratio, p),) = search.standing(0.05, clearest=search.weighted.max(axis=0)[0])
+    np.testing.assert_array_equal(members, windows[0])
+    assert log_ratio == pytest.approx(np.log(30.0))
+    assert p == pytest.approx(0.4, abs=0.01)
 
 
 def test_work_stepped_off_is_not_called_suspicious():
