@@ -94,9 +94,9 @@ def find_recurrence(
     of a few flawed copies are flawed nearly as well.
 
     Simulated flaws of a fifth of the noise: of plates of 2 × 2 and larger all were found at p = 0.01, of plates of two
-    motifs 95 in a hundred (six placings, 800 samples) and 88 (twelve, 200; 600 plates). Who knows the plate's size and the
-    noise finds 98 and 95 (Neyman and Pearson: one contrast in every sample, of variance 1 + placings × flaw²). Who
-    must read the noise off the same copies (an F test), and search for two motifs side by side and for one above
+    motifs 95 in a hundred (six placings, 800 samples) and 88 (twelve, 200; 600 plates). Who knows the plate's size and
+    the noise finds 98 and 95 (Neyman and Pearson: one contrast in every sample, of variance 1 + placings × flaw²).
+    Who must read the noise off the same copies (an F test), and search for two motifs side by side and for one above
     the other, finds 94 and 91 if no false alarm is left to larger plates; that is the limit of this search.
 
     References
