@@ -137,13 +137,13 @@ def test_figures_of_labels():
         line(f"{words}: metal area, mm² (sd {found.metal_area_sd_mm2:.0f})", f"<= {limit:.0f}", f"{error:+.0f}")
         held = in_doubt(found, metal)
         line(f"{words}: outline within its doubt (± {doubt_mm(found):.2f} mm)", ">= 0.95", f"{held:.3f}")
-        # metal falls short of what is asked on the generator with worn leaf and bare lines: specks and lines of two
-        # pixels, which colour shows half as deep as lightness does (JPEG stores it coarsely); and borders of damage.
-        # Before these were put half-way on leaf, there was wrong in shares of the union, in brackets with every tone
-        # known (training seeds 8801 to 8804): borders of damage 0.030 to 0.038 (0.008 to 0.011), damage with the tone
-        # of leaf and leaf with that of damage 0.010 to 0.027 (0.001), rubbed specks 0.022 to 0.034 (0.009 to 0.012),
-        # bare lines 0.014 to 0.051 (0.009 to 0.028), outer edges 0.014 to 0.024 (0.007 to 0.014)
-        assert scores[3] > 0.80
+        # metal is just below or above what is asked on the generator with worn leaf and bare lines. What is wrong, in
+        # shares of the union (seeds 8805, 8807, 8809, hard ones of the learning): bare ground, shadow, specks and bare
+        # lines read as leaf 0.049 to 0.053 and the reverse 0.025 to 0.037, most of it within a pixel of an edge;
+        # damage read as leaf 0.019 to 0.035 and the reverse 0.018 to 0.020, two thirds of it within two pixels of the
+        # damage's border. With the true damage the overlap there would be 0.905 to 0.916 in place of 0.862 to 0.883,
+        # with the true leaf beneath 0.937 to 0.960
+        assert scores[3] > 0.88
         assert all(scores[3] < value < 0.99 for value in most.values())
         assert scores[4] >= 0.82
         assert abs(error) <= limit
