@@ -68,8 +68,10 @@ class Sheet:
     light: Light | None
 
     def parts(self, n: int) -> list[Sheet]:
-        """The sheet with `n` of its copies at most, once for each group of them; no sheet if there are none."""
-        return [replace(self, xy_mm=self.xy_mm[k : k + n]) for k in range(0, len(self.xy_mm), n)]
+        """The sheet with `n` of its copies at most, once for each of an even number of groups; no sheet if there are
+        none."""
+        n_pairs = -(-len(self.xy_mm) // (2 * n))
+        return [replace(self, xy_mm=own) for own in np.array_split(self.xy_mm, max(2 * n_pairs, 1)) if len(own)]
 
     @property
     def step(self) -> int:

@@ -6,6 +6,8 @@ from dataclasses import dataclass
 
 STRIP_PX = 1_000_000
 """About so many pixels are one strip."""
+SMALL_RATIO, DEEP = 0.4, 8
+"""Of less than so many strips' pixels, or less than so many margins deep, a picture is one strip."""
 
 
 @dataclass(frozen=True)
@@ -32,6 +34,8 @@ def strips_of(shape: tuple[int, ...], *, margin_px: int, multiple: int) -> list[
     """
     height, width = shape[:2]
     half = round(height * width / (2 * STRIP_PX))
+    if height * width >= SMALL_RATIO * STRIP_PX and height >= DEEP * margin_px:
+        half = max(half, 1)
     rows = height if half == 0 else -(-height // (2 * half * multiple)) * multiple
     margin = -(-margin_px // multiple) * multiple
     inner = [slice(top, min(top + rows, height)) for top in range(0, height, rows)]
