@@ -54,7 +54,7 @@ class Odds:
 def looks_of(ratio: Float32Array, on_ground: BoolArray, mm_per_px: float, strips: Sequence[Strip]) -> CodeArray:
     """Number (h, w) of the box of each pixel's look; boxes hold all but the outermost looks between the motifs.
 
-    With several strips their looks are worked out twice, so that those of the whole picture are never held.
+    With more than two strips their looks are worked out twice, so that those of the whole picture are never held.
     """
     every = max(1, int(on_ground.sum()) // 50_000)
     first = np.append(0, np.cumsum([on_ground[strip.inner].sum() for strip in strips]))
@@ -66,7 +66,7 @@ def looks_of(ratio: Float32Array, on_ground: BoolArray, mm_per_px: float, strips
         chosen = np.flatnonzero(on_ground[strip.inner])[-start % every :: every]
         return np.stack([layer.ravel()[chosen] for layer in layers])
 
-    looks = side_by_side(look, strips) if len(strips) == 1 else [None] * len(strips)
+    looks = side_by_side(look, strips) if len(strips) <= 2 else [None] * len(strips)
     samples = side_by_side(lambda k, s, n: sample(look(s) if k is None else k, s, n), looks, strips, list(first[:-1]))
     low, high = np.percentile(np.concatenate(samples, axis=1), [0.3, 99.7], axis=1)
     codes = side_by_side(lambda k, s: _sorted(look(s) if k is None else k, low, high), looks, strips)
