@@ -104,7 +104,7 @@ def map_regularity(
     A patch of 5 × 4 in a freehand wall of 12 × 9, a fifth lost: by one plate of the patch's size 93 of 100 were found,
     by plates of two to twelve motifs 69 of 95. Who knows net, scatters and all but the patch's place and its plates'
     size and phase (Neyman and Pearson), and need not say where it lies, finds 98 and 83 in a hundred of the same walls
-    at one false alarm in twenty; this search has to learn the hand from the wall. Of 320 walls without a patch 12
+    at one false alarm in twenty; this search has to learn the hand from the wall. Of 400 walls without a patch 15
     showed one.
     """
     wall = hand_work(lattice, n_simulated=N_SIMULATED, rng=rng)
