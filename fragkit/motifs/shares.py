@@ -40,6 +40,9 @@ STEPS_A_RATIO, EVEN = 100, 128
 """Differences of tones are kept in hundredths of the ground's, about the middle of 256 steps."""
 ODD_SHARE = 0.35
 """A copy that departs from all by this share counts half: leaf is rubbed off, or something lies on it."""
+N_ROUNDS = 2
+"""From the plain mean of all copies on, what departs is judged so often. Judged by a first guess whose metal is too
+small, leaf at its edges would depart, and the metal stay small."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -125,7 +128,9 @@ def divide(
     tone = metal × leaf + shadow × paint, in least squares over the copies that show the place.
     """
     leaves = side_by_side(lambda part: leaf_of(part, atlas[METAL], paints, mm_per_px), parts)
-    both = _solve(parts, leaves, atlas, paints)
+    both = _solve(parts, leaves, atlas, paints, odd_share=np.inf)
+    for _ in range(N_ROUNDS):
+        both = _solve(parts, leaves, np.stack([both.metal, both.shadow]), paints, odd_share=ODD_SHARE)
     shown = _shown(np.sum([part.weight.sum(0) for part in parts], axis=0), mm_per_px)
     return replace(both, metal=both.metal * shown, shadow=both.shadow * shown), leaves
 
@@ -185,10 +190,17 @@ def leaf_of(part: Toned, metal: Float32Array, paints: Paints, mm_per_px: float) 
     return out
 
 
-def _solve(parts: Sequence[Toned], leaves: Sequence[Float32Array], atlas: Float32Array, paints: Paints) -> Consensus:
+def _solve(
+    parts: Sequence[Toned],
+    leaves: Sequence[Float32Array],
+    atlas: Float32Array,
+    paints: Paints,
+    *,
+    odd_share: float,
+) -> Consensus:
     paint = paint_of(paints)
     ridge = np.float32(CLEAR_SD**2)
-    sums = side_by_side(lambda part, leaf: _sums(part, leaf, atlas, paint), parts, leaves)
+    sums = side_by_side(lambda part, leaf: _sums(part, leaf, atlas, paint, odd_share), parts, leaves)
     uu, uv, uy, vv, vy = (np.sum(layers, axis=0) for layers in zip(*sums, strict=True))
     uu, vv = uu + ridge, vv + ridge
     uy, vy = uy + ridge * atlas[METAL], vy + ridge * atlas[SHADOW]
@@ -197,13 +209,15 @@ def _solve(parts: Sequence[Toned], leaves: Sequence[Float32Array], atlas: Float3
     return Consensus(metal, shadow if paints.shadow is not None else 0.0 * metal)
 
 
-def _sums(part: Toned, leaf: Float32Array, atlas: Float32Array, paint: Float32Array) -> tuple[Float32Array, ...]:
+def _sums(
+    part: Toned, leaf: Float32Array, atlas: Float32Array, paint: Float32Array, odd_share: float
+) -> tuple[Float32Array, ...]:
     """Sums (h, w) over the copies of leaf and paint with themselves, each other and the tones: uu, uv, uy, vv, vy."""
     wide, paint2 = paint[:, None, None, None], np.float32(paint @ paint)
     rest = part.tones - atlas[METAL] * leaf - atlas[SHADOW] * wide
     size2 = dot(leaf, leaf)
     far2 = dot(rest, rest) / (size2 + (paint2 + np.float32(CLEAR_SD**2)))
-    weight = part.weight / (1.0 + far2 / np.float32(ODD_SHARE**2))
+    weight = part.weight / (1.0 + far2 / np.float32(odd_share**2))
     pairs = (size2, dot(wide, leaf), dot(leaf, part.tones), paint2, dot(wide, part.tones))
     return tuple((weight * pair).sum(0) for pair in pairs)
 
