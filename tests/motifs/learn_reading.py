@@ -17,7 +17,7 @@ from fragkit.simulate import simulate_photograph
 SIMULATED = ("hop cone", "trefoil", "scallop shell", "bellflower")
 INDEPENDENT = ("shell", "bell", "trefoil")
 SEEDS = range(8801, 8813), range(8821, 8824)
-N_PIXELS, N_HIDDEN, N_EPOCHS, N_BATCH = 24_000, 16, 40, 1000
+N_PIXELS, N_HIDDEN, N_EPOCHS, N_BATCH = 24_000, 12, 40, 1000
 RATE, DECAY = 4e-3, 1e-4
 
 
