@@ -120,7 +120,9 @@ def wait_for_none_of(group):
 def test_an_interrupt_at_the_keyboard_is_told_in_one_line_and_the_next_run_goes_on(folder, tmp_path):
     command = [sys.executable, "-m", "fragkit", "run", str(folder), "--out", str(tmp_path / "out"), "--workers", "2"]
     environment, cache = os.environ | {"FRAGKIT_CACHE": str(tmp_path / "cache")}, tmp_path / "cache"
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)  # what is ignored here, a process would inherit
     run = subprocess.Popen(command, env=environment, stderr=subprocess.PIPE, text=True, start_new_session=True)
+    signal.signal(signal.SIGINT, before)
     while run.poll() is None and not list(cache.glob("*.pickle")):  # workers have begun
         time.sleep(0.02)
     os.killpg(run.pid, signal.SIGINT)
