@@ -209,7 +209,7 @@ def _share(sheets: Sequence[Sheet], learned: Learned, fine: Grid) -> _Shares:
             side_by_side(lambda k: detail(both, typical, (metal[k], shadow[k]), contrasts[k]), groups_of(len(metal)))
         ),
         backs=back,
-        shown=Shown(both, prior, typical, bends, fine),
+        shown=Shown(both, beneath, prior, typical, bends, fine),
     )
 
 
@@ -277,7 +277,7 @@ def _with_remains(sheet: Sheet, learned: Learned, shown: Shown, details: LabelAr
         layers=np.concatenate([details, more.layers]),
         backs=np.concatenate([backs, more.backs]),
         atlas=shown.typical,
-        common=common_layers(shown.typical, beneath_metal(shown.both, shown.grid.mm_per_px)),
+        common=common_layers(shown.typical, shown.beneath),
         shade=shade_of(learned.paints),
         grid=shown.grid,
     )

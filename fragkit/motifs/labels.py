@@ -18,6 +18,7 @@ from fragkit.motifs.mixture import FOREIGN, GROUND, METAL, SHADOW, Surfaces, cla
 from fragkit.motifs.neighbourhood import block_px, damage_goes_on
 from fragkit.motifs.pattern import missed_pattern
 from fragkit.motifs.reading import read_metal
+from fragkit.motifs.reducing import as_fine
 from fragkit.motifs.strips import Strip, strips_of
 from fragkit.motifs.tones import OPPONENT
 from fragkit.opencv import cv2
@@ -362,14 +363,6 @@ def _placed(
     rows += (scale * np.arange(size[1], dtype=np.float32) + y)[:, None]
     groups = [layers[..., k : k + MOST_CHANNELS] for k in range(0, layers.shape[2], MOST_CHANNELS)]
     return window, np.dstack([cv2.remap(np.ascontiguousarray(k), columns, rows, cv2.INTER_LINEAR) for k in groups])
-
-
-def as_fine(layer: LabelArray, shape: tuple[int, ...], step: int, *, smooth: bool = False) -> LabelArray:
-    """A layer of a picture reduced by `step` at the `shape` of the fine one, its last rows and columns carried on."""
-    kind = cv2.INTER_LINEAR if smooth else cv2.INTER_NEAREST
-    large = cv2.resize(layer, (layer.shape[1] * step, layer.shape[0] * step), interpolation=kind)
-    below, right = shape[0] - large.shape[0], shape[1] - large.shape[1]
-    return np.asarray(cv2.copyMakeBorder(large, 0, below, 0, right, cv2.BORDER_REPLICATE))
 
 
 def override(codes: LabelArray, given: LabelArray | None) -> LabelArray:

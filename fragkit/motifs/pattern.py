@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from fragkit.motifs.light import shrink
 from fragkit.motifs.mixture import GROUND, METAL, SHADOW, Surfaces, widely
 from fragkit.motifs.neighbourhood import block_px
+from fragkit.motifs.reducing import as_fine
 from fragkit.motifs.tones import OPPONENT
 from fragkit.opencv import cv2
 
@@ -60,7 +61,7 @@ def missed_pattern(ratio: Float32Array, prior: Float32Array, surfaces: Surfaces,
     cov = of_products[..., 0] - _sum(of_seen * of_expected)
     var = of_products[..., 1] - _sum(of_expected * of_expected)
     nats: Float32Array = np.float32(4.0 * np.pi * (REACH_MM / ALIKE_MM) ** 2) * (0.5 * var - cov)
-    return _as_large(np.asarray(np.clip(nats, 0.0, MOST), np.float32), step, ratio.shape)
+    return as_fine(np.asarray(np.clip(nats, 0.0, MOST), np.float32), ratio.shape, step, smooth=True)
 
 
 def _expected(
@@ -71,7 +72,7 @@ def _expected(
     layers = cv2.multiply(seen, cv2.merge([weight] * 3)), weight
     sums = [_around(layer, step, LEAF_MM / (pitch * step)) for layer in layers]
     leaf = np.asarray(sums[0] / np.maximum(sums[1], np.float32(1e-3))[..., None], np.float32)
-    of_leaf = cv2.multiply(_as_large(leaf, step, seen.shape), cv2.merge([prior[METAL]] * 3))
+    of_leaf = cv2.multiply(as_fine(leaf, seen.shape, step, smooth=True), cv2.merge([prior[METAL]] * 3))
     bare = cv2.transform(cv2.merge([prior[SHADOW], prior[GROUND]]), np.stack([shadow, ground], axis=1))
     return np.asarray(cv2.add(of_leaf, bare), np.float32)
 
@@ -91,10 +92,3 @@ def _tone_of(surfaces: Surfaces, surface: int) -> Float32Array:
     density = surfaces.density[surface]
     own = density * (density > FAINT * density.max())
     return np.asarray(own @ surfaces.boxes.middles() / own.sum(), np.float32).reshape(1, 1, 3)
-
-
-def _as_large(layer: Float32Array, step: int, shape: tuple[int, ...]) -> NDArray[Any]:
-    """A layer of blocks at every pixel, linearly; the last blocks carried on."""
-    large = cv2.resize(layer, (layer.shape[1] * step, layer.shape[0] * step), interpolation=cv2.INTER_LINEAR)
-    below, right = shape[0] - large.shape[0], shape[1] - large.shape[1]
-    return np.asarray(cv2.copyMakeBorder(large, 0, below, 0, right, cv2.BORDER_REPLICATE))

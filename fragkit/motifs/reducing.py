@@ -54,6 +54,14 @@ def enlarged_labels(labels: LabelArray, ratio: int, shape: tuple[int, int]) -> L
     return full
 
 
+def as_fine(layer: NDArray[Any], shape: tuple[int, ...], step: int, *, smooth: bool = False) -> NDArray[Any]:
+    """A layer of a picture reduced by `step` at the `shape` of the fine one, its last rows and columns carried on."""
+    kind = cv2.INTER_LINEAR if smooth else cv2.INTER_NEAREST
+    large = cv2.resize(layer, (layer.shape[1] * step, layer.shape[0] * step), interpolation=kind)
+    below, right = shape[0] - large.shape[0], shape[1] - large.shape[1]
+    return np.asarray(cv2.copyMakeBorder(large, 0, below, 0, right, cv2.BORDER_REPLICATE))
+
+
 def _whole_blocks(values: NDArray[Any], ratio: int) -> NDArray[Any]:
     height, width = (side - side % ratio for side in values.shape[:2])
     return values[:height, :width]

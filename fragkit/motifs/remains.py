@@ -16,7 +16,8 @@ from fragkit.motifs.copies import Copies, Grid, regrid
 from fragkit.motifs.details import detail
 from fragkit.motifs.learning import Learned, Sheet, cut_copies
 from fragkit.motifs.mixture import FOREIGN, GROUND, METAL, SHADOW, expect, likelihood
-from fragkit.motifs.shares import Consensus, Toned, beneath_metal, contrasts_of, divide_copies, leaf_of, toned
+from fragkit.motifs.pattern import ALIKE_MM
+from fragkit.motifs.shares import Consensus, Toned, contrasts_of, divide_copies, leaf_of, toned
 from fragkit.motifs.straightening import Bends
 from fragkit.opencv import cv2
 from fragkit.threads import groups_of, in_groups, side_by_side
@@ -29,8 +30,6 @@ REACH_MM = 2.4
 """A motif is looked for so far from where the net expects it."""
 STRAY_MM = 0.8
 """How far (sd, per axis) a motif strays from there."""
-ALIKE_MM = 1.2
-"""Tones nearer to each other than this do not speak independently."""
 LEAST_EVIDENCE = 12.0
 """By so many nats leaf and shadow are likelier than bare ground or damage where a motif is said to be left."""
 
@@ -42,6 +41,8 @@ class Shown:
     Attributes
     ----------
     both : Consensus
+    beneath : (h, w) array
+        From `beneath_metal`.
     prior, typical : (3, h, w) arrays
         Shares in a typical copy, as the copies were read with, and in the end.
     bends : Bends
@@ -50,6 +51,7 @@ class Shown:
     """
 
     both: Consensus
+    beneath: Float32Array
     prior: Float32Array
     typical: Float32Array
     bends: Bends
@@ -89,7 +91,7 @@ def remains_on(sheet: Sheet, learned: Learned, shown: Shown) -> Remains:
     leaf = leaf_of(part, shown.prior[METAL], learned.paints, shown.grid.mm_per_px)
     shares = divide_copies([part], [leaf], shown.both, learned.paints, shown.grid.mm_per_px)
     backs = np.array([inverse_of(field) for field in fields])
-    contrasts = contrasts_of(leaf, beneath_metal(shown.both, shown.grid.mm_per_px), learned.paints)
+    contrasts = contrasts_of(leaf, shown.beneath, learned.paints)
     return Remains(left.xy_mm, detail(shown.both, shown.typical, shares, contrasts), backs)
 
 

@@ -6,8 +6,7 @@ import pytest
 from hop_scene import example, make_wall
 
 from fragkit.motifs import build_motif
-from fragkit.motifs.labels import as_fine
-from fragkit.motifs.reducing import enlarged_labels, reduced, reduced_labels
+from fragkit.motifs.reducing import as_fine, enlarged_labels, reduced, reduced_labels
 from fragkit.rectify import Picture
 
 
