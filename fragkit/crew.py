@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import signal
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor, as_completed
@@ -140,6 +141,7 @@ def _work_alone() -> None:
     signal.signal(signal.SIGINT, signal.SIG_DFL)
     if hasattr(signal, "pthread_sigmask"):
         signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})
+    os.environ["OMP_NUM_THREADS"] = "1"  # for a copy of BLAS that is loaded later
     cv2.setNumThreads(1)
     one_blas_thread()
 

@@ -39,10 +39,11 @@ def reduce_basis(a: ArrayLike, b: ArrayLike) -> tuple[NDArray[Any], NDArray[Any]
     ----------
     Galbraith, S. D. (2012) Mathematics of Public Key Cryptography, ch. 17.
     """
-    exact = all(np.asarray(v).dtype.kind in "iu" for v in (a, b))
+    one, other = np.asarray(a), np.asarray(b)
+    exact = one.dtype.kind in "iu" and other.dtype.kind in "iu"
     dtype: Any = np.int64 if exact else np.float64
-    short, long = (tuple(np.asarray(v, dtype).reshape(2).tolist()) for v in (a, b))
-    if not all(math.isfinite(value) for value in (*short, *long)):
+    short, long = (tuple(v.astype(dtype, copy=False).reshape(2).tolist()) for v in (one, other))
+    if not all(map(math.isfinite, (*short, *long))):
         raise ValueError(f"Net vectors {short} and {long} must be finite.")
     if abs(_cross(short, long)) <= (0 if exact else 1e-12 * math.hypot(*short) * math.hypot(*long)):
         raise ValueError(f"Net vectors {short} and {long} are parallel: give two directions.")
@@ -109,7 +110,12 @@ def _nearest(numerator: Any, denominator: Any) -> Any:
 
 
 def _ordered(u: tuple[Any, Any], v: tuple[Any, Any]) -> tuple[tuple[Any, Any], tuple[Any, Any]]:
-    options = [(x, y) for w in (u, v) for x, y in (w, (-w[0], -w[1]))]
-    first = max(options, key=lambda w: (w[0] / math.hypot(*w), -_dot(w, w), w[1]))
-    other = v if first in (u, (-u[0], -u[1])) else u
-    return first, other if _cross(first, other) > 0 else (-other[0], -other[1])
+    one, other = (w if w > (0, 0) else (-w[0], -w[1]) for w in (u, v))
+    if _along_x(other) > _along_x(one):
+        one, other = other, one
+    return one, other if _cross(one, other) > 0 else (-other[0], -other[1])
+
+
+def _along_x(w: tuple[Any, Any]) -> tuple[Any, ...]:
+    """What is larger, the nearer a vector lies to +x; of two as near, that of the shorter."""
+    return w[0] / math.hypot(*w), -_dot(w, w), w[1]

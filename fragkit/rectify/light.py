@@ -124,7 +124,7 @@ def linear_light(pixels: NDArray[Any]) -> NDArray[np.float32]:
     """Linear light 0..1 (float32) of sRGB pixels, IEC 61966-2-1."""
     levels = np.arange(np.iinfo(pixels.dtype).max + 1) / np.iinfo(pixels.dtype).max
     table = np.where(levels <= 0.04045, levels / 12.92, ((levels + 0.055) / 1.055) ** 2.4).astype(np.float32)
-    return np.asarray(table[pixels])
+    return np.asarray(cv2.LUT(pixels, table) if pixels.dtype == np.uint8 and pixels.size else table[pixels])
 
 
 def _encoded(linear: NDArray[np.float32], dtype: Any) -> NDArray[Any]:

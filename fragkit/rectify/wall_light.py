@@ -41,6 +41,9 @@ BLOCKS_ACROSS = 6
 WIDER = 1.5
 """Blocks beside one another are not wholly independent: by this the variance is too small on simulated walls."""
 
+OPEN_RATIO = 1e-13
+"""Of the largest eigenvalue of normal equations: what lies below is not told by the readings."""
+
 DARK, CLIPPED_RATIO = 0.003, 0.985
 TO_RATIOS = np.array([[1 / 3, 1 / 3, 1 / 3], [1.0, -1.0, 0.0], [0.0, -1.0, 1.0]])
 """Log red, green, blue to level and colour ratios."""
@@ -131,14 +134,13 @@ def find_wall_light(pixels: NDArray[Any], *, hidden_px: FloatArray | None = None
             found=f"{100.0 * is_read.mean():.0f} % of the photograph neither black nor clipped",
             needed=f"{100.0 * MIN_SHARE:.0f} % or more",
         )
-    bases = _bases(_unit(xy, (width, height)), DEGREES)
-    light = [_slopes(values[:, j], bases[j], is_read) for j in range(3)]
-    for _ in range(N_ROUNDS):
-        left = values[is_read.ravel()] - _sum(bases, light)[is_read.ravel()]
-        member, weight = _materials(left)
-        light, classes = _refit(values[is_read.ravel()], [b[is_read.ravel()] for b in bases], member, weight)
+    everywhere = _bases(_unit(xy, (width, height)), DEGREES)
+    light = [_slopes(values[:, j], everywhere[j], is_read) for j in range(3)]
     values, xy = values[is_read.ravel()], xy[is_read.ravel()]
     bases, finer = (_bases(_unit(xy, (width, height)), degrees) for degrees in (DEGREES, FINER_DEGREES))
+    for _ in range(N_ROUNDS):
+        member, weight = _materials(values - _sum(bases, light))
+        light, classes = _refit(values, bases, member, weight)
     left = values - _sum(bases, light) - classes[member]
     places = _places(bases, finer)
     coefficients, cov = (
@@ -174,7 +176,8 @@ def _readings(pixels: NDArray[Any], hidden_px: FloatArray | None) -> tuple[Float
     ratio = min(1.0, WORK_PX / max(height, width))
     size = (max(1, round(width * ratio)), max(1, round(height * ratio)))
     linear = cv2.resize(linear_light(pixels), size, interpolation=cv2.INTER_AREA).astype(float)
-    top = cv2.resize(pixels.max(axis=2), size, interpolation=cv2.INTER_AREA)
+    red, green, blue = cv2.split(pixels)
+    top = cv2.resize(cv2.max(cv2.max(red, green), blue), size, interpolation=cv2.INTER_AREA)
     x = (np.arange(size[0]) + 0.5) * width / size[0] - 0.5
     y = (np.arange(size[1]) + 0.5) * height / size[1] - 0.5
     xy = np.stack(np.meshgrid(x, y), axis=-1)
@@ -219,11 +222,17 @@ def _slopes(values: FloatArray, basis: FloatArray, usable: NDArray[np.bool_]) ->
     rise, row = np.concatenate(rises), np.concatenate(rows)
     weight = np.ones(len(rise))
     for _ in range(N_ROUNDS):
-        root = np.sqrt(weight)
-        light = np.linalg.lstsq(row * root[:, None], rise * root, rcond=None)[0]
+        light = _least_squares(row, rise, weight)
         left = rise - row @ light
         weight = _tukey(left / (4.0 * 1.4826 * np.median(np.abs(left)) + 1e-9))
     return np.asarray(light)
+
+
+def _least_squares(design: FloatArray, values: FloatArray, weight: FloatArray) -> FloatArray:
+    """Weighted least squares by the normal equations, which for these bases lose no more than a few digits; the
+    shortest solution where they leave one open."""
+    weighted = design * weight[:, None]
+    return np.asarray(np.linalg.pinv(weighted.T @ design, rcond=OPEN_RATIO, hermitian=True) @ (weighted.T @ values))
 
 
 def _tukey(distance: FloatArray) -> FloatArray:
@@ -238,9 +247,8 @@ def _materials(left: FloatArray) -> tuple[NDArray[np.int64], FloatArray]:
     np.add.at(count, tuple(cells.T), 1.0)
     smooth = gaussian_filter(count, SMOOTH_BINS, mode="constant")
     peaks = np.argwhere((smooth == maximum_filter(smooth, 5)) & (smooth > MIN_SHARE * smooth.max()))
-    away = np.linalg.norm((left[:, None] - (peaks + 0.5) * BIN - low) / REACH, axis=2)
-    nearest = away.argmin(axis=1)
-    weight = _tukey(away[np.arange(len(left)), nearest])
+    nearest, away = _nearest(left / REACH, ((peaks + 0.5) * BIN + low) / REACH)
+    weight = _tukey(away)
     share = np.bincount(nearest, weight, minlength=len(peaks)) / len(left)
     kept = np.flatnonzero(share >= min(MIN_SHARE, share.max()))
     renumbered = np.full(len(peaks), -1)
@@ -249,16 +257,22 @@ def _materials(left: FloatArray) -> tuple[NDArray[np.int64], FloatArray]:
     return np.maximum(member, 0), np.where(member >= 0, weight, 0.0)
 
 
+def _nearest(points: FloatArray, middles: FloatArray) -> tuple[NDArray[np.int64], FloatArray]:
+    """Number of the middle (m, 3) that is nearest to each point (n, 3), and how far it is."""
+    columns = np.ascontiguousarray(points.T)
+    away2 = np.array([sum((column - at) ** 2 for column, at in zip(columns, one, strict=True)) for one in middles])
+    return away2.argmin(axis=0), np.sqrt(away2.min(axis=0))
+
+
 def _refit(
     values: FloatArray, bases: list[FloatArray], member: NDArray[np.int64], weight: FloatArray
 ) -> tuple[list[FloatArray], FloatArray]:
     """Light, and colours (m, 3) of the materials, by weighted least squares."""
-    root = np.sqrt(weight)[:, None]
     own = np.eye(member.max() + 1)[member]
     light: list[FloatArray] = []
     classes: list[FloatArray] = []
     for j, basis in enumerate(bases):
-        solved = np.linalg.lstsq(np.column_stack([basis, own]) * root, values[:, j] * root[:, 0], rcond=None)[0]
+        solved = _least_squares(np.column_stack([basis, own]), values[:, j], weight)
         light.append(np.asarray(solved[: basis.shape[1]], float))
         classes.append(np.asarray(solved[basis.shape[1] :], float))
     return light, np.column_stack(classes).astype(float)
