@@ -55,11 +55,15 @@ def join_pictures(
     source = np.argmax(depth, axis=0)
     to_px = (np.asarray(motifs_mm, float).reshape(-1, 2) - origin) * [1.0, -1.0] / scale
     seen = np.stack([one for _, one in placed])
-    for x, y in to_px:
-        disc = cv2.circle(np.zeros(source.shape, np.uint8), (round(x), round(y)), round(radius_mm / scale), 1, -1) > 0
-        if disc.any():
-            best = int(np.argmax(seen[:, disc].sum(1)))
-            source[disc & (seen[best] > 0)] = best
+    reach = round(radius_mm / scale)
+    for x, y in np.rint(to_px).astype(int):
+        left, top = max(x - reach, 0), max(y - reach, 0)
+        window = np.s_[top : max(y + reach + 1, 0), left : max(x + reach + 1, 0)]
+        disc = np.zeros(source[window].shape, np.uint8)
+        if disc.size:
+            disc = cv2.circle(disc, (int(x - left), int(y - top)), reach, 1, -1)
+            best = int(np.argmax((seen[:, *window] * disc).sum(axis=(1, 2))))
+            source[window][(disc & seen[best][window]) > 0] = best
     pixels = placed[0][0].copy()
     for k, (other, _) in enumerate(placed):
         pixels[source == k] = other[source == k]
