@@ -248,7 +248,7 @@ def _draw(beneath: LabelArray, percent: LabelArray, sheet: Sheet, copied: Copied
     """The copies' own shares (all but bare ground) put into what is beneath (h, w) and its probability."""
     shares = np.zeros((2, *beneath.shape), np.uint8)
     for k in near(sheet.fine, copied.xy_mm, copied.grid):
-        layers = np.dstack([copied.layers[k], copied.common])
+        layers = _stacked(copied.layers[k], copied.common)
         laid = _placed(layers, copied.grid.to_grid(sheet.fine, copied.xy_mm[k]), copied.backs[k], beneath.shape)
         if laid is None:
             continue
@@ -362,7 +362,16 @@ def _placed(
     columns += scale * np.arange(size[0], dtype=np.float32) + x
     rows += (scale * np.arange(size[1], dtype=np.float32) + y)[:, None]
     groups = [layers[..., k : k + MOST_CHANNELS] for k in range(0, layers.shape[2], MOST_CHANNELS)]
-    return window, np.dstack([cv2.remap(np.ascontiguousarray(k), columns, rows, cv2.INTER_LINEAR) for k in groups])
+    placed = [cv2.remap(np.ascontiguousarray(k), columns, rows, cv2.INTER_LINEAR) for k in groups]
+    return window, _stacked(*placed) if len(placed) > 1 else np.asarray(placed[0])
+
+
+def _stacked(*parts: NDArray[Any]) -> NDArray[Any]:
+    """Layers (h, w, k) of some arrays as those of one."""
+    n = sum(part.shape[2] for part in parts)
+    out = np.empty((*parts[0].shape[:2], n), parts[0].dtype)
+    cv2.mixChannels(list(parts), [out], [place for k in range(n) for place in (k, k)])
+    return out
 
 
 def override(codes: LabelArray, given: LabelArray | None) -> LabelArray:

@@ -10,7 +10,7 @@ consensus, as it pulls a pixel-wise mean or median.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from typing import Any
 
 import numpy as np
@@ -37,6 +37,8 @@ SHARPEN = 1.25
 """Power to which shares are raised in each step: copies are alike."""
 ENOUGH_PIXELS, THIN_OUT = 300_000, 2
 """Tones are learned from every second row and column where there are more pixels than these."""
+CODES_AT_ONCE = 32_768
+"""So many tones are looked up at once: what is found stays in the processor's own memory."""
 SHOWN_RATIO = 0.25
 """Places that fewer copies cover than this share of the most, such as the rim of the cell, are not the motif's."""
 LEAST_LEAF = 0.15
@@ -64,8 +66,18 @@ class Surfaces:
     foreign_ratio: float
 
     def at(self, codes: CodeArray) -> Float32Array:
-        """Densities (4, ...) at the tones of these boxes."""
-        return np.asarray(np.take(self.density, codes, axis=1))
+        """Densities (4, ...) at the tones of these boxes, looked up for all surfaces at once."""
+        flat = codes.ravel()
+        found = np.empty((len(self.density), 1, flat.size), np.float32)
+        for first in range(0, flat.size, CODES_AT_ONCE):
+            few = slice(first, first + CODES_AT_ONCE)
+            cv2.split(self._by_box.take(flat[few], axis=0, mode="clip")[None], list(found[..., few]))
+        return found.reshape(len(found), *codes.shape)
+
+    @cached_property
+    def _by_box(self) -> Float32Array:
+        """Densities (n_boxes, 4)."""
+        return np.ascontiguousarray(self.density.T)
 
 
 def start(copies: Copies) -> tuple[Surfaces, Float32Array]:
@@ -241,12 +253,12 @@ def widely(layer: Float32Array, width_px: float) -> Float32Array:
 
     Notes
     -----
-    A running mean taken three times; a wide one in means over blocks, whose side is half its width at most, by a bell
-    of the same variance less that of the blocks and of the lines between their middles.
+    A running mean taken three times; a wide one in means over blocks, whose side is half its width (two pixels for
+    one of three), by a bell of the same variance less that of the blocks and of the lines between their middles.
     """
     side = max(1, round(float(np.sqrt(4.0 * width_px**2 + 1.0)) / 2.0 - 0.5)) * 2 + 1
-    step, variance = int(width_px / 2.0), (side**2 - 1) / 4.0
-    if step >= 2 and 4 * step <= min(layer.shape[:2]):
+    step, variance = max(2, int(width_px / 2.0)), (side**2 - 1) / 4.0
+    if side > MOST_TAPS and 4 * step <= min(layer.shape[:2]):
         return _in_blocks(layer, step, float(np.sqrt(variance - step**2 / 4.0 + 1.0 / 12.0)) / step)
     if side <= MOST_TAPS:
         return np.asarray(cv2.sepFilter2D(layer, cv2.CV_32F, _thrice(side), _thrice(side)))

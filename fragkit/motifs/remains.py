@@ -154,7 +154,7 @@ def _bent(sheet: Sheet, learned: Learned, shown: Shown) -> Float32Array:
     coarse = shown.bends.grid
     both = Consensus(*regrid(np.stack([shown.both.metal, shown.both.shadow]), shown.grid, coarse))
     prior = regrid(shown.prior, shown.grid, coarse)
-    bends = replace(Bends.none([len(sheet.xy_mm)], coarse), spreads=shown.bends.spreads)
+    bends = shown.bends.none_of([len(sheet.xy_mm)])
     part = toned_copies(learned, prior, cut_copies([sheet], coarse))
     leaf = leaf_of(part, prior[METAL], learned.paints, coarse.mm_per_px)
     weights = bends.onto(sheet, part, leaf, bends.weights[0], both, learned.paints)

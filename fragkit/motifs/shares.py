@@ -101,16 +101,16 @@ def toned(own: Float32Array, foreign: Float32Array, colours: Float32Array, insid
 
 def tones_of(colours: Float32Array, paints: Paints) -> Float32Array:
     """Differences (3, n, h, w) from the ground in noise deviations, of ratios (n, h, w, 3)."""
-    away = cv2.transform(colours.reshape(-1, 1, 3) - np.float32(1.0), paints.whitening)
-    return np.ascontiguousarray(np.moveaxis(away.reshape(colours.shape), -1, 0), np.float32)
+    n, height, width, _ = colours.shape
+    from_ground = np.column_stack([paints.whitening, -paints.whitening.sum(axis=1)])
+    tones = np.empty((3, n * height, width), np.float32)
+    cv2.split(cv2.transform(colours.reshape(n * height, width, 3), from_ground), list(tones))
+    return tones.reshape(3, n, height, width)
 
 
 def dot(one: Float32Array, other: Float32Array) -> Float32Array:
     """Scalar product (...) of tones (3, ...)."""
-    total = one[0] * other[0]
-    total += one[1] * other[1]
-    total += one[2] * other[2]
-    return total
+    return np.asarray(np.einsum("c...,c...->...", one, other))
 
 
 def divide(

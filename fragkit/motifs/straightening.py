@@ -38,8 +38,11 @@ class Bends:
     @classmethod
     def none(cls, n_copies: Sequence[int], grid: Grid) -> Bends:
         modes = modes_over(grid)
-        k = len(modes.fields)
-        return cls(tuple(np.zeros((n, 2, k)) for n in n_copies), np.ones(k), modes, grid)
+        return cls((), np.ones(len(modes.fields)), modes, grid).none_of(n_copies)
+
+    def none_of(self, n_copies: Sequence[int]) -> Bends:
+        """The same modes and spreads, with copies that are not bent yet."""
+        return replace(self, weights=tuple(np.zeros((n, 2, len(self.spreads))) for n in n_copies))
 
     def fields(self) -> list[Float32Array]:
         """(n, 2, h, w) of every picture, in px from a place of the straight motif to that of the copy."""

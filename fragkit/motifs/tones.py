@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from fragkit.opencv import cv2
 
@@ -20,6 +19,8 @@ ENOUGH_TONES = 100_000
 """About so many tones tell what range they have."""
 BEYOND = 0.05
 """Empty room left beyond the tones seen, so that a tone never seen is not sorted with one that was."""
+SMOOTH_BOXES = (1.0, 0.8)
+"""Width (sd) in boxes over which densities are smoothed, in lightness and in either colour."""
 OPPONENT = np.array([[1.0, 1.0, 1.0], [1.5, 0.0, -1.5], [-0.75, 1.5, -0.75]], np.float32) / 3.0
 
 
@@ -61,8 +62,17 @@ class ToneBoxes:
         total = counts.sum()
         if total <= 0.0:
             return np.full(n, 1.0 / n, np.float32)
-        shape = ndimage.gaussian_filter(counts / total, (1.0, 0.8, 0.8), mode="nearest").ravel()
+        shape = _smoothed(counts / total).ravel()
         return ((1.0 - floor_ratio) * shape / shape.sum() + floor_ratio / n).astype(np.float32)
+
+
+def _smoothed(counts: FloatArray) -> FloatArray:
+    """Counts per box smoothed by a box in lightness and by 0.8 in the colours; the last is by itself, as channels of
+    the others are not mixed."""
+    wide, narrow = (cv2.getGaussianKernel(2 * int(4.0 * sd + 0.5) + 1, sd, cv2.CV_64F) for sd in SMOOTH_BOXES)
+    both = cv2.sepFilter2D(counts, cv2.CV_64F, narrow, wide, borderType=cv2.BORDER_REPLICATE)
+    flat = both.reshape(-1, BOXES[2])
+    return np.asarray(cv2.sepFilter2D(flat, cv2.CV_64F, narrow, np.ones(1), borderType=cv2.BORDER_REPLICATE))
 
 
 def boxes_for(colours: Float32Array) -> ToneBoxes:
