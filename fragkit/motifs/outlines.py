@@ -13,6 +13,7 @@ from skimage import measure
 from fragkit.frozen import frozen_array
 from fragkit.motifs.copies import Grid
 from fragkit.motifs.parts import rings_of
+from fragkit.opencv import cv2
 
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
@@ -107,9 +108,9 @@ def area_sd_mm2(
 
 def band_of(outline: FloatArray, half_mm: FloatArray) -> tuple[FloatArray, ...]:
     """Rings (m, 2) round all that lies within `half_mm` (m,) of an outline, for even-odd filling."""
-    discs = [shapely.Point(xy).buffer(r, quad_segs=4) for xy, r in zip(outline, half_mm, strict=True)]
-    steps = zip(discs, discs[1:] + discs[:1], strict=True)
-    return rings_of(shapely.union_all([shapely.convex_hull(shapely.union(*pair)) for pair in steps]))
+    discs = shapely.buffer(shapely.points(outline), half_mm, quad_segs=4)
+    pairs = shapely.geometrycollections(np.column_stack([discs, np.roll(discs, -1)]))
+    return rings_of(shapely.union_all(shapely.convex_hull(pairs)))
 
 
 def strays_mm(shares: Float32Array, weights: Float32Array, outline: FloatArray, grid: Grid) -> FloatArray:
@@ -123,13 +124,13 @@ def strays_mm(shares: Float32Array, weights: Float32Array, outline: FloatArray, 
     points, normals = stations(outline)
     s = np.arange(-REACH_MM, REACH_MM + 1e-9, grid.mm_per_px / 2.0)
     xy = points[:, None] + s[None, :, None] * normals[:, None]
-    rows = grid.centre_px[1] - xy[..., 1] / grid.mm_per_px
-    columns = xy[..., 0] / grid.mm_per_px + grid.centre_px[0]
+    rows = (grid.centre_px[1] - xy[..., 1] / grid.mm_per_px).astype(np.float32)
+    columns = (xy[..., 0] / grid.mm_per_px + grid.centre_px[0]).astype(np.float32)
     step = s[1] - s[0]
     out = np.full((len(shares), len(points)), np.nan)
     for n in range(len(shares)):
-        share = ndimage.map_coordinates(shares[n], (rows, columns), order=1, mode="nearest")
-        seen = ndimage.map_coordinates(weights[n], (rows, columns), order=1, mode="constant").min(axis=1)
+        share = cv2.remap(shares[n], columns, rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        seen = cv2.remap(weights[n], columns, rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT).min(axis=1)
         straight = (share[:, 0] > 0.7) & (share[:, -1] < 0.3) & (seen > 0.5)
         out[n, straight] = (share[straight].sum(1) - 0.5) * step - REACH_MM
     return out
