@@ -33,7 +33,7 @@ BoolArray = NDArray[np.bool_]
 NOT_READ, GROUND_CODE, SHADOW_CODE, METAL_CODE, LOSS_CODE, LATER_CODE = range(6)
 CRACK_MM = 0.6
 """Damage not twice as wide as this is a crack in the surface, not a loss of it."""
-MARGIN_MM = 24.0
+MARGIN_MM = 16.0
 """How far beyond its own rows a strip of the picture looks: what is damaged hangs together over less."""
 BORDER_PX = 9
 """Width over which the tones on either side of a border are averaged."""
