@@ -224,15 +224,20 @@ def _plate(
 
 
 def _merge(found: list[_Standing]) -> list[tuple[IntArray, float]]:
-    """Neighbourhoods that overlap as one area; those that are regular only because half of them is are left out."""
+    """Neighbourhoods that overlap as one area; those that are regular only by what they share with it are left out.
+
+    One of which a share f lies in the area, the rest being hand work, has at most about f times the area's log ratio.
+    """
     areas: list[tuple[set[int], float, float]] = []
     for window, log_ratio, p in sorted(found, key=lambda one: -one[1]):
         members = set(window.tolist())
         touching = next((n for n, (area, _, _) in enumerate(areas) if area & members), None)
         if touching is None:
             areas.append((members, log_ratio, p))
-        elif log_ratio >= 0.5 * areas[touching][1]:
-            areas[touching] = areas[touching][0] | members, *areas[touching][1:]
+        else:
+            area, clearest, least = areas[touching]
+            if log_ratio > clearest * len(area & members) / len(members):
+                areas[touching] = area | members, clearest, least
     return [(np.array(sorted(area)), least) for area, _, least in areas]
 
 

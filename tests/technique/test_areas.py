@@ -17,7 +17,7 @@ from fragkit.technique.changes import STEP_RATIOS, _WeighedHand
 from fragkit.technique.discoveries import tail_chance
 from fragkit.technique.handwork import HAND_SCATTERS
 from fragkit.technique.likelihoods import rank_gain
-from fragkit.technique.regularity import _Search
+from fragkit.technique.regularity import _merge, _Search
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 NET = np.array([sets.ACROSS, sets.DOWN])
@@ -108,6 +108,18 @@ def test_a_fragment_is_judged_by_all_its_neighbourhoods_and_the_clearest_stands(
     np.testing.assert_array_equal(members, windows[0])
     assert log_ratio == pytest.approx(np.log(30.0))
     assert p == pytest.approx(0.4, abs=0.01)
+
+
+def test_a_neighbourhood_widens_an_area_only_by_what_it_does_not_share():
+    """Four in five of its motifs lie in an area of log ratio 10: hand work beside it would leave it 8 at most."""
+    clearest, beside, elsewhere = np.arange(20), np.arange(4, 24), np.arange(40, 60)
+    for log_ratio, members in ((7.9, clearest), (8.1, np.arange(24))):
+        found = [(beside, log_ratio, 0.01), (elsewhere, 7.0, 0.02), (clearest, 10.0, 0.001)]
+        (area, p), (other, _) = _merge(found)
+        np.testing.assert_array_equal(area, members)
+        assert p == 0.001
+        np.testing.assert_array_equal(other, elsewhere)
+
 
 
 def test_work_stepped_off_is_not_called_suspicious():

@@ -4,9 +4,10 @@ import numpy as np
 import placing_sets as sets
 import pytest
 from scipy.stats import wishart
+from statsmodels.api import OLS, add_constant
 
 from fragkit.technique import find_recurrence, recurrence
-from fragkit.technique.recurrence import N_NULL, _strongest, _white
+from fragkit.technique.recurrence import N_NULL, _Alike, _correlations, _SeatTest, _strongest, _white, seats_of
 
 
 def test_chances_among_simulated_and_shuffled_steps():
@@ -61,3 +62,35 @@ def test_doubtful_chances_rest_on_many_draws():
     assert len(counts) >= 2
     np.testing.assert_allclose(2.0 * counts, np.round(2.0 * counts), rtol=0, atol=1e-6)  # a mean of two counts
     assert np.any(np.abs(counts / 2.5 - np.round(counts / 2.5)) > 0.1)  # two hundred draws give multiples of 2.5
+
+
+def test_clearness_is_a_regression_on_equal_seats():
+    """Slope over rms residual, by statsmodels, where likeness does not fall off with distance."""
+    sites = sets.grid(8, 1)
+    test = _SeatTest.of(sites, np.zeros(8, int))
+    column = np.arange(8)
+    table = np.random.default_rng(6).standard_normal((8, 8)) + 0.1 * np.abs(column[:, None] - column)
+    first, second = test.pairs
+    values = table[first, second]  # likeness that grows with distance, so that no falling term takes part
+    fits = []
+    for group in test.groups:
+        seat = seats_of(sites, group)
+        fits.append(OLS(values, add_constant((seat[first] == seat[second]).astype(float))).fit())
+    least = np.sqrt(min(fit.ssr for fit in fits) / len(values))
+    assert np.ptp(test.fall(values)) == 0.0
+    np.testing.assert_allclose(test.clearness(table), [fit.params[1] / least for fit in fits], rtol=0, atol=1e-9)
+    np.testing.assert_allclose(test.clearness(7.0 * table), test.clearness(table), rtol=0, atol=1e-9)
+
+
+def test_how_many_samples_are_independent_hardly_matters():
+    """Of eight copies it is known to a quarter only. Steps of half the samples are √2 as wide, their clearness is not."""
+    test = _SeatTest.of(sets.grid(4, 2), np.zeros(8, int))
+    widths = {}
+    for n_samples in (20, 40):
+        alike = _Alike(sizes_mm=np.ones(8), smooth=np.zeros((8, 8)), n_samples=n_samples)
+        tables = list(alike.simulated(1500, np.random.default_rng(7)))
+        for measure in (test.steps, test.clearness):
+            best = np.array([measure(_correlations(one)[1]) for one in tables]).max(axis=1)
+            widths[measure.__name__, n_samples] = np.quantile(best, 0.9) - np.quantile(best, 0.1)
+    assert widths["steps", 20] / widths["steps", 40] == pytest.approx(np.sqrt(2.0), abs=0.12)  # a width's sd is 3 %
+    assert widths["clearness", 20] / widths["clearness", 40] == pytest.approx(1.0, abs=0.12)
