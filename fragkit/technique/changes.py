@@ -16,7 +16,7 @@ from fragkit.lattice import Fitted, free_contrasts, least_squares
 from fragkit.placing import covariance
 from fragkit.sketch import sketch
 from fragkit.technique.discoveries import false_discoveries, tail_chance
-from fragkit.technique.handwork import HAND_SCATTERS, HandWork, hand_work, hands, suiting_hand
+from fragkit.technique.handwork import HAND_SCATTERS, HandWork, hand_work, hands, per_motif, suiting_hand
 from fragkit.technique.likelihoods import rank_gain
 from fragkit.units import by_chance
 
@@ -198,8 +198,7 @@ def _changes(work: HandWork, lattice: Fitted, lines: list[_Line]) -> Iterator[Ch
     """The steps together by least squares under measurement and the hand that suits what they leave."""
     beyond = np.array([line[2] for line in lines]).reshape(len(lines), len(work.sites)).T
     free, found = np.column_stack([beyond, work.net]), work.offsets_mm[:, 0]
-    noise = float(np.diag(work.noise_mm2).mean())
-    hand = suiting_hand(work.sites, free, work.places_mm, found.reshape(-1, 2), noise)
+    hand = suiting_hand(work.sites, free, work.places_mm, found.reshape(-1, 2), per_motif(work.noise_mm2))
     spread = covariance(hand, work.sites, work.places_mm) + work.noise_mm2
     steps, cov = least_squares(found, np.asarray(np.kron(free, np.eye(2)), float), spread)
     sds = np.sqrt(np.diag(cov))

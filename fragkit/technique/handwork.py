@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg import solve_triangular
 
 from fragkit.lattice import Fitted, free_contrasts
 from fragkit.placing import OnLines, SteppedOff, covariance
@@ -24,7 +25,7 @@ NORMAL_QUARTILE = 0.6745
 class HandWork:
     """A fragment's motifs in the frame of its rows, and how its hand scatters.
 
-    `offsets_mm` (2n, 1 + k) are found minus net: the real ones, then k simulated walls of the same hand. `net`
+    `offsets_mm` (2n, 1 + k) are found minus net: the real ones, then k walls of the same hand. `net`
     (n, 1 + q) is what the places are linear in.
     """
 
@@ -58,7 +59,7 @@ def hand_work(lattice: Fitted, *, n_simulated: int, rng: np.random.Generator) ->
     turn_all = np.kron(np.eye(len(chosen)), turn)
     noise = turn_all @ lattice.measured_cov_mm2[np.ix_(both, both)] @ turn_all.T
     found = contrasts.T @ ((lattice.xy_mm - lattice.origin_mm)[chosen] @ turn.T - places).ravel()
-    hand = suiting_hand(sites, net, places, (contrasts @ found).reshape(-1, 2), float(np.diag(noise).mean()))
+    hand = suiting_hand(sites, net, places, (contrasts @ found).reshape(-1, 2), per_motif(noise))
     hand_mm2 = covariance(hand, sites, places)
     walls = np.linalg.cholesky(hand_mm2 + noise) @ rng.standard_normal((len(noise), n_simulated))
     return HandWork(
@@ -74,22 +75,52 @@ def hand_work(lattice: Fitted, *, n_simulated: int, rng: np.random.Generator) ->
     )
 
 
+def with_shuffles(work: HandWork, *, n_shuffles: int, rng: np.random.Generator) -> HandWork:
+    """The same motifs beside walls on which this hand's own errors are dealt out anew, in place of simulated ones.
+
+    Notes
+    -----
+    Made independent and equally large by the covariance of hand and measuring, the errors of hand work may stand at any
+    other motif: so the walls scatter just as far as the real one, with its strays, however its scatter is spread, and
+    nothing is learned from the wall that they do not share. Both coordinates of a motif stay together. The net is
+    taken off by least squares under that covariance, of the real wall as of the others.
+
+    References
+    ----------
+    Freedman, D., Lane, D. (1983) J. Bus. Econ. Stat. 1, 292–298.
+    """
+    root = np.linalg.cholesky(work.hand_mm2 + work.noise_mm2)
+    net = np.asarray(np.kron(work.net, np.eye(2)), float)
+    free = free_contrasts(solve_triangular(root, net, lower=True))
+    errors = free @ (free.T @ solve_triangular(root, work.offsets_mm[:, 0], lower=True))
+    motifs = np.sqrt(len(free) / free.shape[1]) * errors.reshape(-1, 2)  # the net takes its share a second time
+    dealt = np.transpose([motifs[rng.permutation(len(motifs))].ravel() for _ in range(n_shuffles)])
+    return replace(work, offsets_mm=root @ np.column_stack([errors, free @ (free.T @ dealt)]))
+
+
+def per_motif(noise_mm2: FloatArray) -> FloatArray:
+    """Variance (n,) per coordinate in a measurement covariance (2n, 2n)."""
+    return np.asarray(np.diag(noise_mm2).reshape(-1, 2).mean(axis=1))
+
+
 def suiting_hand(
-    sites: IntArray, net: FloatArray, places_mm: FloatArray, offsets_mm: FloatArray, noise_mm2: float
+    sites: IntArray, net: FloatArray, places_mm: FloatArray, offsets_mm: FloatArray, noise_mm2: FloatArray
 ) -> OnLines | SteppedOff:
     """The way of hand work that suits the whole fragment best, with its scatter, when `net` (n, q) is left free.
 
     Notes
     -----
-    On lines, the scatter is no more than the quartiles give, so that a few strays do not make all else look regular.
+    Every motif counts by the variance `noise_mm2` (n,) to which it is measured. On lines, the scatter is no more than
+    the quartiles give, so that a few strays do not make all else look regular.
     """
-    contrasts = free_contrasts(net)
-    data = contrasts.T @ offsets_mm
+    weight = 1.0 / np.sqrt(noise_mm2)[:, None]
+    contrasts = free_contrasts(weight * net)
+    data = contrasts.T @ (weight * offsets_mm)
     best: tuple[float, OnLines | SteppedOff] | None = None
     for unit in hands():
-        kernel = covariance(unit, sites, places_mm)[::2, ::2]
+        kernel = weight * covariance(unit, sites, places_mm)[::2, ::2] * weight.T
         spectrum, axes = np.linalg.eigh(contrasts.T @ kernel @ contrasts)
-        precision = 1.0 / (noise_mm2 + HAND_SCATTERS[:, None] ** 2 * np.maximum(spectrum, 0.0))
+        precision = 1.0 / (1.0 + HAND_SCATTERS[:, None] ** 2 * np.maximum(spectrum, 0.0))
         logs = np.log(precision).sum(axis=1) - 0.5 * (precision @ (axes.T @ data) ** 2).sum(axis=1)
         k = int(np.argmax(logs))
         if best is None or logs[k] > best[0]:
@@ -97,8 +128,14 @@ def suiting_hand(
     assert best is not None
     if not isinstance(best[1], OnLines):
         return best[1]
-    middle = float(np.median(np.abs(offsets_mm))) / NORMAL_QUARTILE
-    return _scaled(hands()[0], min(best[1].sd_x_mm, float(np.sqrt(max(middle**2 - noise_mm2, HAND_SCATTERS[0] ** 2)))))
+    return _scaled(hands()[0], min(best[1].sd_x_mm, _by_quartiles(offsets_mm, noise_mm2)))
+
+
+def _by_quartiles(offsets_mm: FloatArray, noise_mm2: FloatArray) -> float:
+    """The scatter with which half of all offsets lie within the quartiles of their stated sd."""
+    sds = np.sqrt(HAND_SCATTERS[:, None] ** 2 + noise_mm2)
+    middle = np.median((np.abs(offsets_mm) / sds[:, :, None]).reshape(len(sds), -1), axis=1)
+    return float(np.interp(-NORMAL_QUARTILE, -middle, HAND_SCATTERS))
 
 
 def hands() -> tuple[OnLines | SteppedOff, ...]:

@@ -27,8 +27,8 @@ DOUBTED_P = (1e-4, 0.1)
 LEAST_PAIRS = 6
 MANY_PAIRS = 200
 """From so many pairs on (21 copies) the spread of likeness is known to a tenth, and two ways to the same chance may be
-averaged. Of fewer the larger is given: what a fit leaves of the 28 pairs of eight copies is no longer a fair draw, and
-its shuffles alone named 4 to 6 in a hundred hand works at p = 0.01."""
+averaged. Of fewer twice the mean is given, which holds however the two go together: what a fit leaves of the 28 pairs
+of eight copies is no longer a fair draw, and its shuffles alone named 4 to 6 in a hundred hand works at p = 0.01."""
 DAMAGE_LIMITS = (0.5, 0.8)
 """Visible shares of the outline that part the classes of damage."""
 REACHES = (0.7, 1.5, 3.0, np.inf)
@@ -87,14 +87,14 @@ def find_recurrence(
     From the mean product of two copies' strays what falls off smoothly with their distance is taken (damage and light
     are alike in neighbours, more so along a streak); what is left is fitted by least squares over all pairs with a
     step for equal seats, whose height is the flaws' variance. The step, in units of what trend and step leave, is
-    compared, best of all group sizes with best of all (see `PAIR_LEAD`), with that of strays simulated without flaws, as alike in neighbours and as uneven from
-    copy to copy as the real ones, and with that of what trend and step leave of the real likeness, the copies shuffled
-    within their picture and class of damage. Of few copies the larger of the two p-values is given, of many the mean
-    (see `MANY_PAIRS`): were either of them worthless, it would be at most twice too small, and the larger one loses two
-    flawed plates of two in a hundred to the chance of the draws. The step is taken off first because half the shuffles
-    of a few flawed copies are flawed nearly as well. Without the units a few copies were named too often (2 in a
-    hundred of eight at p = 0.01): a fit leaves less than there is, and how much less differs from draw to draw, but real,
-    simulated and shuffled tables then share it as Student's t does.
+    compared, best of all group sizes with best of all (see `PAIR_LEAD`), with that of strays simulated without flaws,
+    as alike in neighbours and as uneven from copy to copy as the real ones, and with that of what trend and step leave
+    of the real likeness, the copies shuffled within their picture and class of damage. Of few copies twice the mean of
+    the two p-values is given, of many the mean (see `MANY_PAIRS`): were either of them worthless, that would be at most
+    twice too small, and the larger one loses two flawed plates of two in a hundred to the chance of the draws. The step
+    is taken off first because half the shuffles of a few flawed copies are flawed nearly as well. Without the units
+    2 in a hundred hand works of eight copies were named at p = 0.01: a fit leaves less than there is, and how much less
+    differs from draw to draw; real, simulated and shuffled tables now share it as Student's t does.
 
     Simulated flaws of a fifth of the noise: of plates of 2 × 2 and larger all were found at p = 0.01, of plates of two
     motifs 95 in a hundred (six placings, 800 samples) and 88 (twelve, 200; 600 plates). Who knows the plate's size and
@@ -104,6 +104,7 @@ def find_recurrence(
 
     References
     ----------
+    Vovk, V., Wang, R. (2020) Biometrika 107, 791–808, doi:10.1093/biomet/asaa027, for twice the mean.
     Freedman, D., Lane, D. (1983) J. Bus. Econ. Stat. 1, 292–298, for shuffling what a fit leaves.
     Winkler, A. M. et al. (2014) NeuroImage 92, 381–397, doi:10.1016/j.neuroimage.2014.01.060, for doing so with
     statistics that are free of unknown scales.
@@ -124,7 +125,7 @@ def find_recurrence(
         simulated = np.array([test.clearness(_correlations(one)[1]) for one in alike.simulated(n, rng)])
         shuffled = np.array([test.clearness(rest[np.ix_(order, order)]) for order in _shuffles(classes, n, rng)])
         best, chances = _strongest(real, simulated, shuffled, test.leads)
-        p = max(chances) if test.pairs.shape[1] < MANY_PAIRS else float(np.mean(chances))
+        p = min(1.0, sum(chances)) if test.pairs.shape[1] < MANY_PAIRS else float(np.mean(chances))
         if not DOUBTED_P[0] < p <= DOUBTED_P[1]:
             break
     return Recurrence(p=p, group=test.groups[best], flaw_mm=float(np.sqrt(max(test.steps(table)[best], 0.0))))

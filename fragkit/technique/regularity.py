@@ -17,7 +17,7 @@ from fragkit.lattice import Fitted, free_contrasts
 from fragkit.placing import OnLines, Process, RigidGroups, covariance
 from fragkit.sketch import sketch
 from fragkit.technique.discoveries import false_discoveries, tail_chance
-from fragkit.technique.handwork import HandWork, hand_work
+from fragkit.technique.handwork import HandWork, hand_work, with_shuffles
 from fragkit.units import by_chance
 
 FloatArray = NDArray[np.float64]
@@ -30,16 +30,13 @@ ROW_NEIGHBOURHOODS = (((8, 1), 1.0),)
 """Columns and rows of the areas that are tried at every place, in a net and in a single row, and how probable each is
 where there is one: nine motifs seldom tell a plate, and must not take the chance from twenty that do."""
 
-FITTED_SHARE = 0.8
-"""Share of the false discoveries that the simulations may take: they do not know that the wall's hand is fitted. With
-all of it 6 of 110 walls without a patch showed one."""
 LEAST_SITES = 6
 LARGEST_PLATE = (4, 3)
 PLATE = (1.0, 1.0, 0.12, 0.05)
 """Shift, turn × width, seats and own scatter of a plate, in units of the hand's scatter."""
 EXACT_RATIO = 0.15
 """Scatter of an exact placing (block or print), in units of the hand's."""
-N_SIMULATED = 100
+N_SHUFFLES = 199
 LEAST_RATIO = 10.0
 """Where hand and plate hardly differ, a small p-value says nothing; the likelihoods must differ by this factor, too."""
 
@@ -57,7 +54,7 @@ class RegularArea:
     index : (n, 2) int array
         The motifs in it, as the net counts them.
     p : float
-        Share of neighbourhoods of simulated hand work that are as regular as its most regular one.
+        Share of neighbourhoods of shuffled hand work that are as regular as its most regular one.
     words : str
     """
 
@@ -95,11 +92,12 @@ def map_regularity(
     Hand work is what the whole fragment looks like: on lines or stepped off, with its own scatter. In every
     neighbourhood the mean likelihood of plates of all sizes and phases, and of exact placing, is divided by that of
     hand work; only places within the neighbourhood count. First the whole fragment is judged: the mean of these ratios
-    over all neighbourhoods, which says how probable a patch is somewhere, must be one that few of the walls simulated
-    of the same hand on the same sites reach. Then the clearest neighbourhood stands, and all others that the procedure
-    of Benjamini and Hochberg leaves; since it takes overlapping neighbourhoods for many more than they are, it would
-    lose patches that the first step finds. The p-value of a neighbourhood is the share of simulated ones that reach
-    its ratio, which must be 10 at least.
+    over all neighbourhoods, which says how probable a patch is somewhere, must be one that few walls reach on which the
+    errors of this very wall are dealt out anew among its motifs (`with_shuffles`), so that neither its scatter nor a
+    few strays make a difference. Then the clearest neighbourhood stands, and all others that the procedure of Benjamini
+    and Hochberg leaves; since it takes overlapping neighbourhoods for many more than they are, it would lose patches
+    that the first step finds. The p-value of a neighbourhood is the share of shuffled ones that reach its ratio, which
+    must be 10 at least.
 
     A patch of 5 × 4 in a freehand wall of 12 × 9, a fifth lost: by one plate of the patch's size 93 of 100 were found,
     by plates of two to twelve motifs 69 of 95. Who knows net, scatters and all but the patch's place and its plates'
@@ -107,13 +105,13 @@ def map_regularity(
     at one false alarm in twenty; this search has to learn the hand from the wall. Of 400 walls without a patch 15
     showed one.
     """
-    wall = hand_work(lattice, n_simulated=N_SIMULATED, rng=rng)
+    wall = with_shuffles(hand_work(lattice, n_simulated=0, rng=rng), n_shuffles=N_SHUFFLES, rng=rng)
     sizes = NEIGHBOURHOODS if np.ptp(wall.sites[:, 1]) else ROW_NEIGHBOURHOODS
     searches = [one for size, share in sizes if (one := _Search.of(wall, size, share)) is not None]
     if not searches:
         return ()
     whole = logsumexp([one.mean for one in searches], axis=0)
-    if tail_chance(float(whole[0]), whole[1:]) > FITTED_SHARE * rate:
+    if tail_chance(float(whole[0]), whole[1:]) > rate:
         return ()
     clearest = max(float(one.weighted[:, 0].max()) for one in searches)
     found = [area for one in searches for area in one.standing(rate, clearest)]
@@ -122,7 +120,7 @@ def map_regularity(
 
 @dataclass(frozen=True, eq=False)
 class _Search:
-    """Neighbourhoods of one size: their members, and log ratios (windows, 1 + k) of the real and of simulated walls."""
+    """Neighbourhoods of one size: their members, and log ratios (windows, 1 + k) of the real and of shuffled walls."""
 
     windows: list[IntArray]
     log_ratios: FloatArray
@@ -149,8 +147,8 @@ class _Search:
 
     def standing(self, rate: float, clearest: float) -> Iterator[_Standing]:
         """Neighbourhoods that stand in a fragment that stands out: members, log ratio and p-value."""
-        real, simulated = self.log_ratios[:, 0], np.sort(self.log_ratios[:, 1:], axis=None)
-        p = np.asarray((1.0 + len(simulated) - np.searchsorted(simulated, real)) / (1.0 + len(simulated)), float)
+        real, shuffled = self.log_ratios[:, 0], np.sort(self.log_ratios[:, 1:], axis=None)
+        p = np.asarray((1.0 + len(shuffled) - np.searchsorted(shuffled, real)) / (1.0 + len(shuffled)), float)
         kept = false_discoveries(p, rate=self.share * rate) | (self.weighted[:, 0] >= clearest)
         for k in np.flatnonzero(kept & (real > np.log(LEAST_RATIO))):
             yield self.windows[k], float(real[k]), float(p[k])
