@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -116,9 +116,7 @@ def find_recurrence(
     table = likeness(strays_mm, seen)
     sizes, correlations = _correlations(table)
     smooth, rest = test.taken_apart(correlations)
-    alike = _Alike(
-        sizes_mm=sizes, smooth=smooth, n_samples=int(np.clip(1.0 / test.mean_square(rest), 2.0, seen.shape[1]))
-    )
+    alike = _Alike.matching(test, sizes, smooth, test.mean_square(correlations), most=seen.shape[1], rng=rng)
     classes = pictures * 3 + np.digitize(seen.mean(axis=1), DAMAGE_LIMITS)
     real = test.clearness(correlations)
     for n in (N_FIRST, N_NULL):
@@ -201,16 +199,24 @@ class _SeatTest:
 
     def steps(self, table: FloatArray) -> FloatArray:
         """Variance of the flaws (groups,) that the table of likeness shows, of either sign."""
-        values = table[self.pairs[0], self.pairs[1]]
-        return np.asarray(self.weights @ (values - self.fall(values)))
+        return self._fit(table)[0]
+
+    def mean_square(self, table: FloatArray) -> float:
+        """Mean square, never quite 0, of what the trend and the clearest step leave of the table."""
+        return self._fit(table)[1]
 
     def clearness(self, table: FloatArray) -> FloatArray:
         """Steps (groups,) in units of the rms that the trend and the clearest step leave of the table."""
+        steps, left = self._fit(table)
+        return np.asarray(steps / np.sqrt(left))
+
+    def _fit(self, table: FloatArray) -> tuple[FloatArray, float]:
+        """Steps (groups,), and the mean square that is left."""
         values = table[self.pairs[0], self.pairs[1]]
         left = values - self.fall(values)
-        steps = self.weights @ left
+        steps = np.asarray(self.weights @ left)
         shown = float(np.max(steps**2 / (self.weights**2).sum(axis=1)))
-        return np.asarray(steps / np.sqrt(max(float(left @ left) - shown, 1e-12) / len(left)))
+        return steps, max((float(left @ left) - shown) / len(left), 1e-12)
 
     def taken_apart(self, table: FloatArray) -> tuple[FloatArray, FloatArray]:
         """The table's smooth trend, and what is left without it and without the clearest step; 0 off the pairs."""
@@ -219,10 +225,6 @@ class _SeatTest:
         shown = self.weights / (self.weights**2).sum(axis=1)[:, None] * self.steps(table)[:, None]
         rest = min(values - smooth - shown, key=lambda left: float(left @ left))
         return self._as_table(len(table), smooth), self._as_table(len(table), rest)
-
-    def mean_square(self, table: FloatArray) -> float:
-        """Mean square of the table over the pairs, never quite 0."""
-        return max(float(np.mean(table[self.pairs[0], self.pairs[1]] ** 2)), 1e-12)
 
     def _as_table(self, n: int, values: FloatArray) -> FloatArray:
         table = np.zeros((n, n))
@@ -263,6 +265,18 @@ class _Alike:
     sizes_mm: FloatArray
     smooth: FloatArray
     n_samples: int
+
+    @staticmethod
+    def matching(
+        test: _SeatTest, sizes_mm: FloatArray, smooth: FloatArray, left: float, *, most: int, rng: np.random.Generator
+    ) -> _Alike:
+        """With as many samples, `most` at most, as make the fit leave this mean square of the likeness.
+
+        As many as its inverse would leave less: the fit takes something, and so does the common stray.
+        """
+        first = _Alike(sizes_mm=sizes_mm, smooth=smooth, n_samples=int(np.clip(1.0 / left, 2.0, most)))
+        again = np.mean([test.mean_square(_correlations(one)[1]) for one in first.simulated(N_FIRST, rng)])
+        return replace(first, n_samples=int(np.clip(first.n_samples * again / left, 2.0, most)))
 
     def simulated(self, n_sets: int, rng: np.random.Generator) -> Iterator[FloatArray]:
         """Tables of likeness (n, n) of such strays, drawn anew."""

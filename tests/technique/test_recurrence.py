@@ -96,3 +96,13 @@ def test_how_many_samples_are_independent_hardly_matters():
             widths[measure.__name__, n_samples] = np.quantile(best, 0.9) - np.quantile(best, 0.1)
     assert widths["steps", 20] / widths["steps", 40] == pytest.approx(np.sqrt(2.0), abs=0.12)  # a width's sd is 3 %
     assert widths["clearness", 20] / widths["clearness", 40] == pytest.approx(1.0, abs=0.12)
+
+
+def test_as_many_samples_are_simulated_as_the_likeness_was_made_of():
+    """Eight copies of 24 samples. The fit leaves less than the likeness strays, which would make 29 of them."""
+    rng, test = np.random.default_rng(8), _SeatTest.of(sets.grid(4, 2), np.zeros(8, int))
+    alike = _Alike(sizes_mm=np.ones(8), smooth=np.zeros((8, 8)), n_samples=24)
+    left = [test.mean_square(_correlations(one)[1]) for one in alike.simulated(60, rng)]
+    matched = [_Alike.matching(test, alike.sizes_mm, alike.smooth, one, most=160, rng=rng).n_samples for one in left]
+    assert 1.0 / np.mean(left) > 27.0
+    assert 1.0 / np.mean(1.0 / np.array(matched)) == pytest.approx(24.0, rel=0.12)  # three sds of sixty draws
