@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -93,13 +94,20 @@ class Weigher:
     One symmetric eigenvalue problem for A serves every s and every set, so calibration costs next to nothing. A
     drift with normal prior is one rank more, in closed form. Where all motifs are measured alike, independent scatter
     adds the same to every eigenvalue, so placings that differ by it alone share a problem: `per_mm2`, one over the
-    variance of measuring, says so (0 where they are not), and what was solved is kept in `solved`.
+    variance of measuring, says so (0 where they are not), and what was solved is kept in `solved`. Where they are not,
+    the fragment with that scatter is kept in `strayed`.
     """
 
     fragment: Evidence
     offsets_mm: FloatArray
     per_mm2: float
     solved: dict[Process | bytes, _Solved] = field(default_factory=dict)
+    strayed: dict[float, Weigher] = field(default_factory=dict)
+
+    @cached_property
+    def contrasts(self) -> FloatArray:
+        """The data (m, k), free of the net and with unit measurement variance."""
+        return np.asarray(self.fragment.sieve @ self.offsets_mm)
 
     @staticmethod
     def of(fragment: Evidence, offsets_mm: FloatArray) -> Weigher:
@@ -110,7 +118,7 @@ class Weigher:
     def __call__(self, phases: Sequence[Process], own_mm: float = 0.0) -> FloatArray:
         """Log likelihood (scatters, k) when every motif strays by `own_mm`, too; phases are averaged."""
         if own_mm and not self.per_mm2:
-            return Weigher(with_own_scatter(self.fragment, own_mm), self.offsets_mm, 0.0)(phases)
+            return self._straying(own_mm, phases)
         logs = []
         for process in phases:
             structured, own = self._parted(process)
@@ -119,6 +127,14 @@ class Weigher:
             precision = 1.0 / (1.0 + self.per_mm2 * own_mm**2 + SCATTERS_MM[:, None] ** 2 * spread)
             logs.append(solved.log_likelihood(precision, self.fragment.drift_share))
         return np.asarray(logsumexp(logs, axis=0) - np.log(len(phases)) + self.fragment.log_scale)
+
+    def _straying(self, own_mm: float, phases: Sequence[Process]) -> FloatArray:
+        """The same by a weigher of the fragment with that scatter, which keeps nothing that it solves."""
+        if own_mm not in self.strayed:
+            self.strayed[own_mm] = Weigher(with_own_scatter(self.fragment, own_mm), self.offsets_mm, 0.0)
+        logs = self.strayed[own_mm](phases)
+        self.strayed[own_mm].solved.clear()
+        return logs
 
     def _parted(self, process: Process) -> tuple[Process, float]:
         """A placing without its independent scatter, and that scatter, where problems can be shared."""
@@ -139,7 +155,7 @@ class Weigher:
     def _decomposed(self, unit: FloatArray) -> _Solved:
         spectrum, axes = np.linalg.eigh(self.fragment.sieve @ unit @ self.fragment.sieve.T)
         drift = None if self.fragment.drift is None else axes.T @ self.fragment.drift
-        return _Solved(spectrum, axes.T @ (self.fragment.sieve @ self.offsets_mm), drift)
+        return _Solved(spectrum, axes.T @ self.contrasts, drift)
 
 
 @dataclass(frozen=True, eq=False)
