@@ -7,11 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from fragkit.motifs.mixture import DAMAGE_MM, widely
 from fragkit.motifs.strips import Strip
-from fragkit.motifs.tones import OPPONENT
+from fragkit.motifs.tones import OPPONENT, smoothed
 from fragkit.opencv import cv2
 from fragkit.threads import side_by_side
 
@@ -22,6 +21,8 @@ CodeArray = NDArray[np.uint16]
 
 BOXES = (20, 14, 12, 16)
 """Boxes along lightness, two opponent colours and roughness."""
+SMOOTH_BOXES = 0.7
+"""Width (sd) in boxes over which densities are smoothed."""
 SMOOTH_PX = 1.0
 TEXTURE_MM = 0.4
 """Width (sd) over which roughness is averaged."""
@@ -140,5 +141,5 @@ def _density(codes: CodeArray, weights: Float32Array, floor_ratio: float) -> Flo
     """Density per box of some looks, smoothed by less than a box."""
     n = int(np.prod(BOXES))
     counts = np.bincount(codes.ravel(), weights.ravel(), minlength=n).reshape(BOXES)
-    smooth = ndimage.gaussian_filter(counts, 0.7, mode="nearest").ravel()
+    smooth = smoothed(counts, (SMOOTH_BOXES,) * len(BOXES)).ravel()
     return np.asarray((1.0 - floor_ratio) * smooth / max(float(smooth.sum()), 1e-9) + floor_ratio / n)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,8 +21,8 @@ ENOUGH_TONES = 100_000
 """About so many tones tell what range they have."""
 BEYOND = 0.05
 """Empty room left beyond the tones seen, so that a tone never seen is not sorted with one that was."""
-SMOOTH_BOXES = (1.0, 0.8)
-"""Width (sd) in boxes over which densities are smoothed, in lightness and in either colour."""
+SMOOTH_BOXES = (1.0, 0.8, 0.8)
+"""Widths (sd) in boxes over which densities are smoothed."""
 OPPONENT = np.array([[1.0, 1.0, 1.0], [1.5, 0.0, -1.5], [-0.75, 1.5, -0.75]], np.float32) / 3.0
 
 
@@ -62,17 +64,18 @@ class ToneBoxes:
         total = counts.sum()
         if total <= 0.0:
             return np.full(n, 1.0 / n, np.float32)
-        shape = _smoothed(counts / total).ravel()
+        shape = smoothed(counts / total, SMOOTH_BOXES).ravel()
         return ((1.0 - floor_ratio) * shape / shape.sum() + floor_ratio / n).astype(np.float32)
 
 
-def _smoothed(counts: FloatArray) -> FloatArray:
-    """Counts per box smoothed by a box in lightness and by 0.8 in the colours; the last is by itself, as channels of
-    the others are not mixed."""
-    wide, narrow = (cv2.getGaussianKernel(2 * int(4.0 * sd + 0.5) + 1, sd, cv2.CV_64F) for sd in SMOOTH_BOXES)
-    both = cv2.sepFilter2D(counts, cv2.CV_64F, narrow, wide, borderType=cv2.BORDER_REPLICATE)
-    flat = both.reshape(-1, BOXES[2])
-    return np.asarray(cv2.sepFilter2D(flat, cv2.CV_64F, narrow, np.ones(1), borderType=cv2.BORDER_REPLICATE))
+def smoothed(counts: NDArray[Any], widths: Sequence[float]) -> FloatArray:
+    """Counts per box smoothed along each axis by a bell of this width (sd) in boxes, the outermost carried on."""
+    for width in widths:
+        bell = cv2.getGaussianKernel(2 * int(4.0 * width + 0.5) + 1, width, cv2.CV_64F)
+        rows = np.asarray(counts.reshape(len(counts), -1), float)
+        flat = cv2.sepFilter2D(rows, cv2.CV_64F, np.ones(1), bell, borderType=cv2.BORDER_REPLICATE)
+        counts = np.moveaxis(flat.reshape(counts.shape), 0, -1)  # the next axis comes first
+    return np.ascontiguousarray(counts, float)
 
 
 def boxes_for(colours: Float32Array) -> ToneBoxes:
