@@ -24,6 +24,8 @@ N_FIRST, N_NULL = 199, 999
 """Sets without recurring flaws, simulated and again shuffled, behind a p-value: a few, and where these leave it within
 `DOUBTED_P`, many; with a few alone the chance of the draw decides what is near p = 0.01."""
 DOUBTED_P = (1e-4, 0.1)
+N_MATCHED = 50
+"""Sets from which it is seen how much a fit leaves."""
 LEAST_PAIRS = 6
 MANY_PAIRS = 200
 """From so many pairs on (21 copies) the spread of likeness is known to a tenth, and two ways to the same chance may be
@@ -275,7 +277,7 @@ class _Alike:
         As many as its inverse would leave less: the fit takes something, and so does the common stray.
         """
         first = _Alike(sizes_mm=sizes_mm, smooth=smooth, n_samples=int(np.clip(1.0 / left, 2.0, most)))
-        again = np.mean([test.mean_square(_correlations(one)[1]) for one in first.simulated(N_FIRST, rng)])
+        again = np.mean([test.mean_square(_correlations(one)[1]) for one in first.simulated(N_MATCHED, rng)])
         return replace(first, n_samples=int(np.clip(first.n_samples * again / left, 2.0, most)))
 
     def simulated(self, n_sets: int, rng: np.random.Generator) -> Iterator[FloatArray]:

@@ -16,6 +16,7 @@ from fragkit.technique.hypotheses import placing_hypotheses
 from fragkit.technique.likelihoods import log_likelihood
 from fragkit.technique.positions import gather_evidence
 from fragkit.technique.priors import SCATTERS_MM
+from fragkit.technique.shapes import gather_shapes
 from fragkit.technique.verdict import OPEN, reach_verdict
 
 BASIS = np.array([[80.0, 0.0], [40.0, 90.0]])
@@ -228,23 +229,34 @@ RECTANGULAR = fit_lattice(
 )
 
 
-def test_wide_spread_speaks_for_free_hand_and_narrow_spread_against_it():
+@pytest.fixture(scope="module")
+def placed():
+    return weigh_technique([RECTANGULAR], None, rng=np.random.default_rng(30), n_calibration=10)
+
+
+def _formed(placed, motif, rng):
+    """What `weigh_technique` says of the same places with this motif."""
+    shapes = gather_shapes(motif, motif.example_index[:, 1:], rng=rng)
+    return reweigh(replace(placed, weighed=replace(placed.weighed, shapes=shapes)))
+
+
+def test_wide_spread_speaks_for_free_hand_and_narrow_spread_against_it(placed):
     rng = np.random.default_rng(9)
-    free = weigh_technique([RECTANGULAR], _motif(2.4, rng), rng=rng, n_calibration=10).forming
-    tight = weigh_technique([RECTANGULAR], _motif(0.15, rng), rng=rng, n_calibration=10).forming
+    free = _formed(placed, _motif(2.4, rng), rng).forming
+    tight = _formed(placed, _motif(0.15, rng), rng).forming
     assert max(free.posterior, key=free.posterior.__getitem__) == "drawn free"
     assert 0.7 < tight.posterior["through a plate"] + tight.posterior["by block or roller"] < 0.95
     assert "points to “through a plate” or “by block or roller”, not firmly; which of the two is open" in tight.words
     assert tight.verdict == OPEN  # a plate and a block cannot be told apart by spread alone
-    exact = weigh_technique([RECTANGULAR], _motif(0.05, rng), rng=rng, n_calibration=10).forming
+    exact = _formed(placed, _motif(0.05, rng), rng).forming
     assert exact.posterior["through a plate"] + exact.posterior["by block or roller"] > 0.95
     assert set(free.posterior) == set(FORMINGS)
 
 
-def test_hand_and_outline_wait_for_the_spread_of_this_hand_to_be_measured():
+def test_hand_and_outline_wait_for_the_spread_of_this_hand_to_be_measured(placed):
     """By hand, 42 mm: medians 0.66 and 0.41 mm, log-sd 0.5, so (ln 1.61 - 2.326 * 0.5) / 0.5 = -1.37, which is 9 %."""
     rng = np.random.default_rng(13)
-    technique = weigh_technique([RECTANGULAR], _motif(0.55, rng), rng=rng, n_calibration=10)
+    technique = _formed(placed, _motif(0.55, rng), rng)
     told = "cannot be told apart by how far outlines differ until the spread of this hand is measured"
     assert any(told in note and " 9 % of outlines at best" in note for note in technique.notes)
     assert technique.forming.would_settle.endswith(
@@ -254,7 +266,7 @@ def test_hand_and_outline_wait_for_the_spread_of_this_hand_to_be_measured():
     measured = TechniqueEntry(outline_spread_mm={"drawn free": (0.66, 0.1), "along an outline": (0.41, 0.1)})
     known = reweigh(technique, priors=stated_priors(measured))
     assert not any(told in note for note in known.notes)
-    plate = weigh_technique([RECTANGULAR], _motif(0.05, rng), rng=rng, n_calibration=10)
+    plate = _formed(placed, _motif(0.05, rng), rng)
     assert not any(told in note for note in plate.notes)  # neither of the two remains
 
 
@@ -271,9 +283,8 @@ def test_flaws_that_recur_at_equal_seats_are_found_and_others_are_not():
     assert 0.3 < np.median(ps) < 0.7
 
 
-def test_without_a_motif_the_forming_is_open():
-    rng = np.random.default_rng(11)
-    technique = weigh_technique([RECTANGULAR], None, rng=rng, n_calibration=10)
+def test_without_a_motif_the_forming_is_open(placed):
+    rng, technique = np.random.default_rng(11), placed
     assert technique.forming.verdict == OPEN
     assert all(share == pytest.approx(0.25) for share in technique.forming.posterior.values())
     assert any("no motif was built" in note for note in technique.notes)
