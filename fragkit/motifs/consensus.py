@@ -15,7 +15,6 @@ from fragkit.frozen import frozen_array
 from fragkit.motifs import outlines as lines
 from fragkit.motifs.bending import inverse_of, warped
 from fragkit.motifs.centres import Centres
-from fragkit.motifs.certainty import settled
 from fragkit.motifs.copies import Grid, finer, regrid
 from fragkit.motifs.details import common_layers, detail
 from fragkit.motifs.doubt import Drawn, doubt_of
@@ -113,14 +112,8 @@ def _labelled(
     """Labels of each sheet's fine picture, how sure each is, and whether later work was parted from loss by a guess."""
     copied = _copied(sheets, learned, shares)
     read = side_by_side(partial(_label, learned), sheets, copied)
-    parted, guessed = part_later_work([r.codes for r in read], sheets)
-    return side_by_side(_settled, read, parted, sheets, copied), guessed
-
-
-def _settled(read: Read, parted: LabelArray, sheet: Sheet, copied: Copied) -> tuple[LabelArray, LabelArray]:
-    """Labels of the sheet's fine picture, and how sure each is with all that its neighbours and borders leave open."""
-    codes, percent = in_detail(read, parted, sheet, copied)
-    return codes, settled(codes, percent, step=max(1, round(sheet.picture.mm_per_px / sheet.fine.mm_per_px)))
+    parted, guessed = part_later_work(read, sheets)
+    return side_by_side(in_detail, read, parted, sheets, copied), guessed
 
 
 def _full_size(

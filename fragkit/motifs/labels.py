@@ -10,13 +10,14 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from fragkit.motifs.borders import BORDER_PX, fine_ratios, to_half_way
+from fragkit.motifs.condition import Seen, blocks_px, condition_of, ground_textures, textures_of
 from fragkit.motifs.copies import Grid, near
 from fragkit.motifs.damage import Odds, damage_odds, looks_of, thinning
 from fragkit.motifs.details import WHOLE
 from fragkit.motifs.learning import Sheet
 from fragkit.motifs.mixture import FOREIGN, GROUND, METAL, SHADOW, Surfaces, clamp, foreign_of, undamaged
-from fragkit.motifs.neighbourhood import block_px, damage_goes_on
-from fragkit.motifs.pattern import missed_pattern
+from fragkit.motifs.pattern import block_px, missed_pattern
 from fragkit.motifs.reading import read_metal
 from fragkit.motifs.reducing import as_fine
 from fragkit.motifs.strips import Strip, strips_of
@@ -31,16 +32,16 @@ LabelArray = NDArray[np.uint8]
 BoolArray = NDArray[np.bool_]
 
 NOT_READ, GROUND_CODE, SHADOW_CODE, METAL_CODE, LOSS_CODE, LATER_CODE = range(6)
-CRACK_MM = 0.6
-"""Damage not twice as wide as this is a crack in the surface, not a loss of it."""
-MARGIN_MM = 16.0
+MOST_ODDS, STEPS_A_NAT = 12.0, 10.0
+"""How log odds of later work to loss are kept: up to so many nats, in so many steps each."""
+MARGIN_MM = 24.0
 """How far beyond its own rows a strip of the picture looks: what is damaged hangs together over less."""
-BORDER_PX = 9
-"""Width over which the tones on either side of a border are averaged."""
+LEAST_LIKELY = np.float32(1e-20)
 MOTIF_RATIO = 0.9
 """Where ground is no likelier than this, a motif would be."""
 MOST_CHANNELS = 4
 """OpenCV moves so many layers at once."""
+EVEN = 50
 WELL_RATIO = 0.8
 """Ground is learned around motifs that show at least so much of themselves."""
 
@@ -57,6 +58,8 @@ class Read:
         0 not read, 1 ground, 2 shadow, 3 metal: what is there or was.
     own_percent, foreign_percent : (h, w) uint8 arrays
         Probability of what is beneath if nothing foreign lies there, and that something does.
+    later : (h, w) int8 array
+        Log odds of later work to loss, `STEPS_A_NAT` to one.
     bare : (h, w) bool array
         Between the motifs: nothing but ground would be there.
     """
@@ -65,12 +68,13 @@ class Read:
     beneath: LabelArray
     own_percent: LabelArray
     foreign_percent: LabelArray
+    later: NDArray[np.int8]
     bare: BoolArray
 
     @classmethod
     def nothing(cls, shape: tuple[int, ...]) -> Read:
         empty = np.zeros(shape, np.uint8)
-        return cls(empty, empty, empty, empty, np.zeros(shape, bool))
+        return cls(empty, empty, empty, empty, np.zeros(shape, np.int8), np.zeros(shape, bool))
 
     def rows(self, rows: slice) -> Read:
         """What some rows show."""
@@ -106,6 +110,16 @@ class Copied:
     grid: Grid
 
 
+@dataclass(frozen=True, eq=False)
+class _Bare:
+    """The ground of a picture: where it would lie bare (h, w), the odds of damage by its look, and textures (6, rows,
+    columns) less what they are there."""
+
+    where: BoolArray
+    odds: Odds
+    textures: Float32Array
+
+
 def label_picture(sheet: Sheet, sites: Sequence[tuple[FloatArray, float]], copied: Copied, surfaces: Surfaces) -> Read:
     """What every pixel of a picture shows.
 
@@ -118,26 +132,17 @@ def label_picture(sheet: Sheet, sites: Sequence[tuple[FloatArray, float]], copie
     strips = strips_of(
         picture.coverage.shape, margin_px=round(MARGIN_MM / picture.mm_per_px), multiple=_multiple(sheet)
     )
-    within = between_motifs(sheet, reach_ratio=0.5)
-    first = side_by_side(lambda strip: _first(strip, sheet, places, within, surfaces), strips)
-    on_ground, found = (np.concatenate(layers) for layers in zip(*first, strict=True))
-    pitch = picture.mm_per_px
-    looks = looks_of(sheet.ratio, on_ground, pitch, strips)
-    odds = damage_odds(looks, found, on_ground, _well_left(sheet), pitch)
-    final = side_by_side(lambda strip: _by_tones(strip, sheet, places, on_ground, odds, surfaces), strips)
-    beneath, percent, foreign, damaged = (np.concatenate(layers) for layers in zip(*final, strict=True))
-    wide = cv2.morphologyEx(damaged, cv2.MORPH_OPEN, disc(CRACK_MM, sheet))
-    lost = cv2.medianBlur(wide, 5) > 0
-    sound = (on_ground, (beneath == METAL_CODE) & ~on_ground)
-    lost = np.concatenate(side_by_side(lambda strip: _coarse_half_way(strip, lost, sound, sheet), strips))
+    ground = _ground(strips, sheet, places, surfaces)
+    final = side_by_side(lambda strip: _by_tones(strip, sheet, places, ground, surfaces), strips)
+    beneath, percent, foreign, later = (np.concatenate(layers) for layers in zip(*final, strict=True))
     beneath[~picture.coverage] = NOT_READ
-    codes = np.where(lost & picture.coverage, np.uint8(LOSS_CODE), beneath)
-    return Read(codes, beneath, percent, foreign, on_ground)
+    codes = np.where((foreign > EVEN) & picture.coverage, np.uint8(LOSS_CODE), beneath)
+    return Read(codes, beneath, percent, foreign, later, ground.where)
 
 
 def _multiple(sheet: Sheet) -> int:
     """Strips begin where blocks of pixels do, and pixels that stand for those around."""
-    return int(np.lcm(thinning(sheet.picture.mm_per_px), block_px(sheet.picture.mm_per_px)))
+    return int(np.lcm(blocks_px(sheet.picture.mm_per_px), block_px(sheet.picture.mm_per_px)))
 
 
 def _places(sites: Sequence[tuple[FloatArray, float]], copied: Copied) -> Callable[[Picture], Float32Array]:
@@ -158,44 +163,77 @@ def _places(sites: Sequence[tuple[FloatArray, float]], copied: Copied) -> Callab
     return prior
 
 
+def _ground(
+    strips: Sequence[Strip], sheet: Sheet, places: Callable[[Picture], Float32Array], surfaces: Surfaces
+) -> _Bare:
+    """The ground of a picture, learned where motifs show well."""
+    pitch, within = sheet.picture.mm_per_px, between_motifs(sheet, reach_ratio=0.5)
+    parts = side_by_side(lambda strip: _first(strip, sheet, places, within, surfaces), strips)
+    on_ground, found = (np.concatenate([part[k] for part in parts]) for k in range(2))
+    textures = np.concatenate([part[2] for part in parts], axis=1)
+    step, every = blocks_px(pitch), blocks_px(pitch) // thinning(pitch)
+    textures -= ground_textures(textures, found[::every, ::every], on_ground[::step, ::step])
+    looks = looks_of(sheet.ratio, on_ground, pitch, strips)
+    return _Bare(on_ground, damage_odds(looks, found, on_ground, _well_left(sheet), pitch), textures)
+
+
 def _first(
     strip: Strip, sheet: Sheet, places: Callable[[Picture], Float32Array], within: BoolArray, surfaces: Surfaces
-) -> tuple[BoolArray, Float32Array]:
-    """Where (rows, w) bare ground would lie, and a first probability of damage at every few pixels of a strip."""
+) -> tuple[BoolArray, Float32Array, Float32Array]:
+    """Where (rows, w) bare ground would lie; a first probability of damage at every few pixels of a strip; and, in
+    blocks, textures."""
     part, pitch = sheet.rows(strip.outer), sheet.picture.mm_per_px
-    prior, inside, step = places(part.picture), part.picture.coverage, thinning(pitch)
+    prior, inside, step, blocks = places(part.picture), part.picture.coverage, thinning(pitch), blocks_px(pitch)
     on_ground = inside & (prior[GROUND] > 0.9) & within[strip.outer]
     thin = np.s_[..., ::step, ::step]
     like = surfaces.at(surfaces.boxes.sort(part.ratio[::step, ::step]))
     found = foreign_of(like, prior[thin], inside[thin], surfaces.foreign_ratio, pitch * step)
-    return on_ground[strip.own], found[strip.every(step).own]
+    textures = textures_of(part.ratio, blocks, pitch)[:, strip.every(blocks).own]
+    return on_ground[strip.own], found[strip.every(step).own], textures
 
 
 def _by_tones(
     strip: Strip,
     sheet: Sheet,
     places: Callable[[Picture], Float32Array],
-    on_ground: BoolArray,
-    odds: Odds,
+    ground: _Bare,
     surfaces: Surfaces,
-) -> tuple[LabelArray, LabelArray, LabelArray, LabelArray]:
-    """Of a strip (rows, w): code and probability in hundredths of what is beneath, that of foreign surface, and where
-    foreign surface is likelier than not."""
-    part, pitch, share = sheet.rows(strip.outer), sheet.picture.mm_per_px, surfaces.foreign_ratio
-    ratio, inside, prior = part.ratio, part.picture.coverage, places(part.picture)
+) -> tuple[LabelArray, LabelArray, LabelArray, NDArray[np.int8]]:
+    """Of a strip (rows, w): code and probability in hundredths of what is beneath, that of foreign surface, and log
+    odds of later work to loss."""
+    part, pitch, step = sheet.rows(strip.outer), sheet.picture.mm_per_px, blocks_px(sheet.picture.mm_per_px)
+    ratio, inside, prior, bare = part.ratio, part.picture.coverage, places(part.picture), ground.where[strip.outer]
+    missed = missed_pattern(ratio, prior, surfaces, pitch) * (prior[GROUND] < MOTIF_RATIO)
     like = surfaces.at(surfaces.boxes.sort(ratio))
-    like[FOREIGN] = np.where(on_ground[strip.outer], odds.at(strip.outer) * undamaged(like, prior), like[FOREIGN])
-    found = foreign_of(like, prior, inside, share, pitch)
-    like[FOREIGN] = damage_goes_on(like, found, prior, ratio, surfaces, pitch)
-    like[FOREIGN] *= np.exp(missed_pattern(ratio, prior, surfaces, pitch) * (prior[GROUND] < MOTIF_RATIO))
+    by_look = ground.odds.at(strip.outer) * bare
+    nats = _nats(like, prior, by_look)
+    np.multiply(by_look, undamaged(like, prior), out=like[FOREIGN], where=bare)
     if part.given is not None:
         like = clamp(like, part.given)
-    foreign = foreign_of(like, prior, inside, share, pitch)[strip.own]
-    own = like[:FOREIGN, strip.own]
-    own *= prior[:, strip.own]
+    found = foreign_of(like, prior, inside, surfaces.foreign_ratio, pitch)
+    own = like[:FOREIGN, strip.own] * prior[:, strip.own]
     own *= inside[strip.own] / np.maximum(own.sum(0), np.float32(1e-30))
-    in_hundredths = np.rint(100.0 * foreign).astype(np.uint8)
-    return (*_named(*own), in_hundredths, (foreign > 0.5).astype(np.uint8))
+    beneath, percent = _named(*own)
+    del like, own  # a picture of 24 megapixels must not hold them all
+    seen = Seen(ratio, prior, nats, missed, found, bare, inside, pitch, step)
+    foreign, later = condition_of(seen, ground.textures[:, strip.every(step).outer], strip.own)
+    if part.given is not None:
+        given = part.given[strip.own]
+        foreign = np.where(given == NOT_READ, foreign, given >= LOSS_CODE)
+    in_hundredths = np.rint(100.0 * foreign * inside[strip.own]).astype(np.uint8)
+    steps = np.rint(np.clip(later, -MOST_ODDS, MOST_ODDS) * np.float32(STEPS_A_NAT)).astype(np.int8)
+    return beneath, percent, in_hundredths, steps
+
+
+def _nats(like: Float32Array, prior: Float32Array, by_look: Float32Array) -> Float32Array:
+    """Log odds (4, h, w) as in `Seen`."""
+    out = np.empty((4, *by_look.shape), np.float32)
+    pairs = ((FOREIGN, undamaged(like, prior)), (FOREIGN, like[GROUND]), (METAL, like[GROUND]))
+    for layer, (surface, other) in zip(out[:3], pairs, strict=True):
+        cv2.log(like[surface] / np.maximum(other, LEAST_LIKELY) + LEAST_LIKELY, layer)
+    out[3] = 0.0
+    np.log(by_look, out=out[3], where=by_look > 0.0)
+    return out
 
 
 def in_detail(read: Read, parted: LabelArray, sheet: Sheet, copied: Copied) -> tuple[LabelArray, LabelArray]:
@@ -225,7 +263,7 @@ def _detailed(
     damage = as_fine(np.where(lost > 0, parted, around), shape, sheet.step)
     is_lost = as_fine(lost * np.uint8(WHOLE), shape, sheet.step, smooth=True) > WHOLE // 2
     if lost.any() and lost.shape != shape:
-        is_lost = _to_half_way(is_lost, lost > 0, read.bare, part)
+        is_lost = to_half_way(is_lost, lost > 0, read.bare, part)
     foreign = as_fine(read.foreign_percent, shape, sheet.step, smooth=True)
     codes = np.where(is_lost, damage, beneath)
     percent = np.where(is_lost, foreign, np.asarray(cv2.multiply(own, 100 - foreign, scale=0.01)))
@@ -234,14 +272,6 @@ def _detailed(
     stop = None if strip.outer.stop == strip.inner.stop else strip.own.stop * sheet.step
     kept = slice(strip.own.start * sheet.step, stop)
     return codes[kept], percent[kept]
-
-
-def _coarse_half_way(strip: Strip, lost: BoolArray, sound: Sequence[BoolArray], sheet: Sheet) -> BoolArray:
-    """Damage of a strip (rows, w) with its border half-way on each sound surface (h, w), ground or leaf, in turn."""
-    damage, part = np.ascontiguousarray(lost[strip.outer]), sheet.rows(strip.outer)
-    for surface in sound:
-        damage = _to_half_way(damage, damage, np.ascontiguousarray(surface[strip.outer]), part)
-    return damage[strip.own]
 
 
 def _draw(beneath: LabelArray, percent: LabelArray, sheet: Sheet, copied: Copied) -> None:
@@ -254,7 +284,7 @@ def _draw(beneath: LabelArray, percent: LabelArray, sheet: Sheet, copied: Copied
             continue
         window, placed = laid
         metal = read_metal(
-            placed, np.asarray(cv2.transform(_ratios(sheet, window), OPPONENT), np.float32), copied.shade
+            placed, np.asarray(cv2.transform(fine_ratios(sheet, window), OPPONENT), np.float32), copied.shade
         )
         bared = cv2.multiply(cv2.subtract(placed[..., 0], metal), placed[..., 7], scale=1.0 / WHOLE)
         shadow = cv2.min(cv2.add(placed[..., 1], bared), np.uint8(WHOLE) - metal)
@@ -273,63 +303,6 @@ def _named(metal: Float32Array, shadow: Float32Array, ground: Float32Array) -> t
     codes = np.where(is_metal, np.uint8(METAL_CODE), np.where(is_shadow, np.uint8(SHADOW_CODE), np.uint8(GROUND_CODE)))
     best = np.where(is_metal, metal, np.where(is_shadow, shadow, ground))
     return codes, np.rint(100.0 * best / total).astype(np.uint8)
-
-
-def _to_half_way(lost: BoolArray, coarse: BoolArray, bare: BoolArray, sheet: Sheet) -> BoolArray:
-    """Damage (h, w) with its border on a `bare` surface where the tone is half-way between those on either side.
-
-    It is that of the sheet's picture, `coarse`, or the same enlarged to its fine picture.
-    Ground varies less than damage, so that of the mixed pixels on a border most look damaged; leaf varies more.
-    """
-    step, kernel = max(1, lost.shape[0] // coarse.shape[0]), np.ones((3, 3), np.uint8)
-    damage = lost.view(np.uint8)
-    band = (cv2.dilate(damage, kernel, iterations=step) > 0) & (cv2.erode(damage, kernel, iterations=2 * step) == 0)
-    band &= as_fine(bare.view(np.uint8), lost.shape, step) > 0
-    places = np.divmod(np.flatnonzero(band), band.shape[1])
-    at = tuple(np.minimum(k // step, side - 1) for k, side in zip(places, coarse.shape, strict=True))
-    known, inner, outer = _sides(coarse, bare, sheet.ratio, at)
-    across = outer - inner
-    tone = sheet.ratio[at] if step == 1 else _tone(sheet, places)
-    along = np.einsum("nc,nc->n", tone - inner, across) / np.maximum(np.einsum("nc,nc->n", across, across), 1e-6)
-    out = lost.copy()
-    out[places] = np.where(known, along < 0.5, lost[places])
-    return np.asarray(cv2.medianBlur(out.view(np.uint8), 3) > 0)
-
-
-def _ratios(sheet: Sheet, window: tuple[slice, slice]) -> Float32Array:
-    """Ratios (h, w, 3) to the ground in a window of the fine picture."""
-    if sheet.step == 1:
-        return np.ascontiguousarray(sheet.ratio[window])
-    row, column = (np.arange(k.start, k.stop) for k in window)
-    return np.asarray(sheet.fine.pixels[window] * _gain(sheet, row[:, None], column[None]), np.float32)
-
-
-def _tone(sheet: Sheet, places: tuple[NDArray[Any], ...]) -> Float32Array:
-    """Ratios (n, 3) to the ground at some pixels of the fine picture."""
-    return np.asarray(sheet.fine.pixels[places] * _gain(sheet, *places), np.float32)
-
-
-def _gain(sheet: Sheet, row: NDArray[Any], column: NDArray[Any]) -> Float32Array:
-    """What makes pixels of the fine picture ratios to the ground (..., 3), at some rows and columns."""
-    assert sheet.light is not None
-    frame, gain = sheet.light.frame, sheet.light.gain
-    step = round(frame.mm_per_px / sheet.fine.mm_per_px)
-    above = round((frame.origin_mm[1] - sheet.fine.origin_mm[1]) / sheet.fine.mm_per_px + 0.5 * (step - 1))
-    return gain[np.minimum((row + above) // step, len(gain) - 1), np.minimum(column // step, gain.shape[1] - 1)]
-
-
-def _sides(
-    lost: BoolArray, bare: BoolArray, ratio: Float32Array, at: tuple[NDArray[Any], ...]
-) -> tuple[BoolArray, Float32Array, Float32Array]:
-    """Whether damage and sound ground are near some pixels (n,), and the mean tones (n, 3) of both."""
-    kernel, square = np.ones((3, 3), np.uint8), (BORDER_PX, BORDER_PX)
-    cores = [cv2.erode(lost.view(np.uint8), kernel), cv2.erode((~lost).view(np.uint8), kernel, iterations=2) * bare]
-    tones, known = [], np.ones(len(at[0]), bool)
-    for core in cores:
-        near = cv2.blur(core.astype(np.float32), square)[at]
-        tones.append(cv2.blur(cv2.copyTo(ratio, core), square)[at] / np.maximum(near, 1e-3)[:, None])
-        known &= near > 0.02
-    return known, tones[0], tones[1]
 
 
 def _lay(out: NDArray[Any], layers: NDArray[Any], to_grid: FloatArray, back: Float32Array | None) -> None:

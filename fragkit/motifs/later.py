@@ -1,4 +1,7 @@
-"""Later work told from loss: both are foreign to the decoration, they differ in tone and texture."""
+"""Later work told from loss: both are foreign to the decoration, they differ in tone and texture.
+
+The commonest look is loss, whatever it looks like; what simulated fragments taught of either is a part of the look.
+"""
 
 from __future__ import annotations
 
@@ -9,7 +12,7 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
-from fragkit.motifs.labels import LATER_CODE, LOSS_CODE, MARGIN_MM, between_motifs, disc
+from fragkit.motifs.labels import LATER_CODE, LOSS_CODE, MARGIN_MM, STEPS_A_NAT, Read, between_motifs, disc
 from fragkit.motifs.learning import Sheet
 from fragkit.motifs.mixture import widely
 from fragkit.motifs.strips import Strip, strips_of
@@ -36,14 +39,15 @@ CORE_MARGIN_MM = 10.0
 LOOK_MM = 1.5
 """Width (sd) over which a look is averaged: blotches of the plaster stay, its grain and noise go."""
 FINE_PX = 1.2
-ROUGH_SCALE = 0.2
-"""What the logarithm of roughness counts beside tone: both then spread by about 0.05 within one surface."""
+ROUGH_SCALE, NAT_SCALE = 0.2, 0.02
+"""What the logarithm of roughness, and a nat of the odds of later work, count beside tone: each then spreads by about
+0.05 within one surface."""
 FEWEST_PX, PLACES_AT_ONCE = 200, 50_000
 CAP_RATIO = 2.0
 """Grain counts up to so many times its mean around the place."""
 
 
-def part_later_work(codes: Sequence[LabelArray], sheets: Sequence[Sheet]) -> tuple[tuple[LabelArray, ...], bool]:
+def part_later_work(reads: Sequence[Read], sheets: Sequence[Sheet]) -> tuple[tuple[LabelArray, ...], bool]:
     """Codes with 5 where foreign surface looks like later work, and whether that was a guess.
 
     Notes
@@ -52,7 +56,8 @@ def part_later_work(codes: Sequence[LabelArray], sheets: Sequence[Sheet]) -> tup
     motifs is loss, and what differs from it clearly and is compact is later work, or something laid on the wall. Looks
     are read away from borders, where tones are mixed; what lies on a border goes with the nearest surface read.
     """
-    looks = side_by_side(_looks, codes, sheets)
+    codes = [read.codes for read in reads]
+    looks = side_by_side(_looks, reads, sheets)
     given = _looks_given(looks, sheets)
     loss = given[0] if given else _look_of_loss(codes, looks, sheets)
     if loss is None:
@@ -86,28 +91,28 @@ def _later(lost: BoolArray, far: BoolArray, sheet: Sheet) -> BoolArray:
 
 @dataclass(frozen=True, eq=False)
 class _Looks:
-    """Tone and roughness (n, 4) around the places of a picture (h, w) that are foreign, or labelled so."""
+    """Tone, roughness and odds of later work (n, 5) around the places of a picture (h, w) that are foreign."""
 
     where: BoolArray
     values: Float32Array
 
     def at(self, mask: BoolArray) -> Float32Array:
-        """Those (m, 4) of a part of these places."""
+        """Those (m, 5) of a part of these places."""
         return self.values[mask[self.where]]
 
 
-def _looks(codes: LabelArray, sheet: Sheet) -> _Looks:
-    where = codes == LOSS_CODE
+def _looks(read: Read, sheet: Sheet) -> _Looks:
+    where = read.codes == LOSS_CODE
     if sheet.given is not None:
         where |= sheet.given >= LOSS_CODE
     margin_px = round(MARGIN_MM / sheet.picture.mm_per_px)
     strips = strips_of(where.shape, margin_px=margin_px, multiple=1)
-    parts = side_by_side(lambda strip: _look_around(sheet.rows(strip.outer), where, strip), strips)
+    parts = side_by_side(lambda strip: _look_around(sheet.rows(strip.outer), read, where, strip), strips)
     return _Looks(where, np.concatenate(parts))
 
 
-def _look_around(sheet: Sheet, where: BoolArray, strip: Strip) -> Float32Array:
-    """Tone and roughness (n, 4) around some places of a strip; a crack, being narrow, is left out of both."""
+def _look_around(sheet: Sheet, read: Read, where: BoolArray, strip: Strip) -> Float32Array:
+    """Tone, roughness and odds of later work (n, 5) around some places of a strip, narrow cracks left out."""
     width_px = LOOK_MM / sheet.picture.mm_per_px
     light = np.asarray(cv2.transform(sheet.ratio, OPPONENT[:1]), np.float32)
     fine = np.abs(light - cv2.GaussianBlur(light, (0, 0), FINE_PX))
@@ -115,7 +120,8 @@ def _look_around(sheet: Sheet, where: BoolArray, strip: Strip) -> Float32Array:
     inner = where[strip.inner]
     rough = np.log(widely(fine, width_px)[strip.own][inner] + np.float32(1e-4))
     tone = widely(np.asarray(cv2.medianBlur(sheet.ratio, 5), np.float32), width_px)[strip.own][inner]
-    return np.column_stack([tone, np.float32(ROUGH_SCALE) * rough])
+    odds = widely(read.later[strip.outer].astype(np.float32), width_px)[strip.own][inner]
+    return np.column_stack([tone, np.float32(ROUGH_SCALE) * rough, np.float32(NAT_SCALE / STEPS_A_NAT) * odds])
 
 
 def _looks_given(looks: Sequence[_Looks], sheets: Sequence[Sheet]) -> tuple[Look, Look] | None:
@@ -125,7 +131,7 @@ def _looks_given(looks: Sequence[_Looks], sheets: Sequence[Sheet]) -> tuple[Look
         parts = [
             look.at(sheet.given == code) for look, sheet in zip(looks, sheets, strict=True) if sheet.given is not None
         ]
-        values = np.concatenate([*parts, np.empty((0, 4), np.float32)])
+        values = np.concatenate([*parts, np.empty((0, 5), np.float32)])
         if len(values) < FEWEST_PX:
             return None
         found.append(_look(values))
@@ -134,7 +140,7 @@ def _looks_given(looks: Sequence[_Looks], sheets: Sequence[Sheet]) -> tuple[Look
 
 def _look_of_loss(codes: Sequence[LabelArray], looks: Sequence[_Looks], sheets: Sequence[Sheet]) -> Look | None:
     """The commonest foreign look between the motifs."""
-    within = [np.empty((0, 4), np.float32)]
+    within = [np.empty((0, 5), np.float32)]
     for layer, look, sheet in zip(codes, looks, sheets, strict=True):
         if len(sheet.xy_mm):
             core = cv2.erode((layer == LOSS_CODE).astype(np.uint8), disc(HOLLOW_MM, sheet)) > 0
@@ -155,12 +161,12 @@ def _commonest(values: Float32Array) -> Look:
 
 
 def _look(values: Float32Array) -> Look:
-    covariance = np.cov(values.T) * 1.2 if len(values) > 10 else 4e-4 * np.eye(4)
-    return values.mean(axis=0).astype(float), np.asarray(np.linalg.inv(covariance + 4e-5 * np.eye(4)), float)
+    covariance = np.cov(values.T) * 1.2 if len(values) > 10 else 4e-4 * np.eye(5)
+    return values.mean(axis=0).astype(float), np.asarray(np.linalg.inv(covariance + 4e-5 * np.eye(5)), float)
 
 
 def _distance2(values: Float32Array, mean: FloatArray, inverse: FloatArray) -> Float32Array:
-    """Squared distance (n,) of looks (n, 4)."""
+    """Squared distance (n,) of looks (n, 5)."""
     white, out = np.linalg.cholesky(inverse).astype(np.float32), np.empty(len(values), np.float32)
 
     def measure(k: slice) -> None:

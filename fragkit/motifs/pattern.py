@@ -13,7 +13,6 @@ from numpy.typing import NDArray
 
 from fragkit.motifs.light import shrink
 from fragkit.motifs.mixture import GROUND, METAL, SHADOW, Surfaces, widely
-from fragkit.motifs.neighbourhood import block_px
 from fragkit.motifs.reducing import as_fine
 from fragkit.motifs.tones import OPPONENT
 from fragkit.opencv import cv2
@@ -28,10 +27,16 @@ SPREADS = (0.06, 0.03, 0.02)
 """How much leaf varies by itself (sd) in lightness and two opponent colours, in ratios to the ground."""
 ALIKE_MM = 1.2
 """Tones nearer to each other than this do not speak independently."""
+BLOCK_MM = 1.2
 MOST = 4.0
 """So many nats at most: a scratch may hide a line."""
 FAINT = 0.01
 """Share of the highest density below which a tone is not counted to a surface's own."""
+
+
+def block_px(mm_per_px: float) -> int:
+    """Side of the blocks over whose means the pattern is looked at."""
+    return max(1, round(BLOCK_MM / mm_per_px))
 
 
 def missed_pattern(ratio: Float32Array, prior: Float32Array, surfaces: Surfaces, pitch: float) -> Float32Array:

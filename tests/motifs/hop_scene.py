@@ -16,6 +16,7 @@ from fragkit.rectify import Picture
 
 GROUND, SHADOW, PLASTER, LATER = (214, 204, 184), (164, 148, 126), (196, 176, 148), (188, 196, 194)
 FOLD = 4
+Tone = tuple[int, int, int]
 
 
 @dataclass(frozen=True)
@@ -119,8 +120,11 @@ def make_wall(  # noqa: PLR0913 - a recipe with one name for every property of t
     size_mm: float = 42.0,
     blur_px: float = 0.6,
     noise: float = 2.5,
+    plaster: Tone = PLASTER,
+    later: Tone = LATER,
 ) -> Wall:
-    """A half-drop wall of hop cones; lengths in mm, noise in grey levels of 255."""
+    """A half-drop wall of hop cones; lengths in mm, noise in grey levels of 255; the tones of what is bare and of later
+    work in sRGB."""
     rng = np.random.default_rng(seed)
     a, b = np.array([92.0, 0.0]), np.array([46.0, 74.0])
     width, height = columns * a[0], rows * b[1]
@@ -145,19 +149,19 @@ def make_wall(  # noqa: PLR0913 - a recipe with one name for every property of t
         smooth_noise(rng, shape, 26.0 / mm_per_px) + 0.25 * smooth_noise(rng, shape, 3.0 / mm_per_px),
         loss_ratio,
     )
-    later = _threshold(smooth_noise(rng, shape, 30.0 / mm_per_px), 0.04 if later_work else 0.0)
-    plaster = np.full((*shape, 3), PLASTER, np.float32) + 7.0 * smooth_noise(rng, shape, 2.0 / mm_per_px)[..., None]
-    picture = np.where(lost[..., None], plaster, picture)
-    picture = np.where(later[..., None], np.float32(LATER), picture)
+    covered = _threshold(smooth_noise(rng, shape, 30.0 / mm_per_px), 0.04 if later_work else 0.0)
+    bare = np.full((*shape, 3), plaster, np.float32) + 7.0 * smooth_noise(rng, shape, 2.0 / mm_per_px)[..., None]
+    picture = np.where(lost[..., None], bare, picture)
+    picture = np.where(covered[..., None], np.float32(later), picture)
     truth = np.where(metal > 0.5, 3, np.where(shade > 0.5, 2, 1)).astype(np.uint8)
-    truth[lost], truth[later] = 4, 5
+    truth[lost], truth[covered] = 4, 5
     return Wall(
         pixels=_photograph(rng, picture, blur_px, noise),
         mm_per_px=mm_per_px,
         truth=truth,
         index=index,
         xy_mm=xy,
-        visible_ratio=_visible(copies, lost | later, mm_per_px, height),
+        visible_ratio=_visible(copies, lost | covered, mm_per_px, height),
         a_mm=a,
         b_mm=b,
         copies_mm=copies,

@@ -1,35 +1,28 @@
-"""How sure labels are, by hand and on walls of both generators."""
+"""How sure labels are, on walls of every kind."""
 
 from itertools import pairwise
 
 import numpy as np
 import pytest
+from hop_scene import example, make_wall
 from independent_scene import CANVAS_MM_PER_PX, Recipe, make_scene
 from test_motif_figures import control_of, measured, simulated, true_labels
 
-from fragkit.motifs.certainty import settled
+from fragkit.motifs import build_motif
 
 BANDS = (0, 40, 50, 60, 70, 80, 90, 95, 98, 101)
 
 
-@pytest.mark.parametrize("step", [1, 3])
-def test_damage_is_less_sure_at_its_border(step):
-    codes = np.ones((41 * step, 41 * step), np.uint8)
-    codes[:, 20 * step :] = 4
-    found = settled(codes, np.full(codes.shape, 99, np.uint8), step=step)
-    # by hand: √99 to 1 is 0.9087; 1/2 + arctan(1 / 0.5) / π is 0.852 and of 15 px 0.989; each rounded to hundredths
-    assert found[20, 20 * step] == pytest.approx(91 * 0.852, abs=1)
-    assert found[20, 34 * step] == pytest.approx(91 * 0.989, abs=1)
-    assert (found[:, : 20 * step] == 99).all()
-
-
-def test_readings_that_differ_are_even_and_what_is_not_read_has_none():
-    codes = np.array([[1, 3, 0, 2]], np.uint8)
-    found = settled(codes, np.array([[10, 70, 0, 49]], np.uint8), step=1)
-    np.testing.assert_array_equal(found, [[50, 70, 0, 50]])
-    # nothing but damage has no border
-    lost = np.full((4, 4), 4, np.uint8)
-    assert (settled(lost, np.full((4, 4), 100, np.uint8), step=1) >= 99).all()
+def test_labels_are_as_sure_as_they_say_on_walls_of_a_third_kind():
+    wall = make_wall(seed=611, columns=4, rows=3, loss_ratio=0.35, noise=4.0)
+    motif = build_motif([example(wall)])
+    read = (motif.labels[0] > 0) & (wall.truth > 0)
+    stated = motif.label_percent[0][read]
+    right = ((motif.labels[0] == wall.truth) | ((motif.labels[0] >= 4) & (wall.truth >= 4)))[read]
+    assert abs(stated.mean() / 100.0 - right.mean()) < 0.03
+    unsure = stated < 70
+    assert unsure.sum() > 200
+    assert right[unsure].mean() < 0.8 < 0.97 < right[~unsure].mean()
 
 
 def independent(name: str, seed: int) -> tuple:
