@@ -2,8 +2,8 @@
 
 Tone alone does not tell bare plaster from the pale ground it shines like, nor a filler from bright leaf. What is round
 a place speaks too: the damage beside it, brush lines and grain, the tones on either side of a border, a motif that
-should be there and is not. How all this is weighed was learned on simulated fragments of both generators
-(`tests/motifs/learn_condition.py`), whose truth is known.
+should be there and is not. How all this is weighed was learned on simulated fragments whose truth is known, with
+plaster and later work of any tone (`tests/motifs/learn_condition.py`).
 """
 
 from __future__ import annotations
@@ -115,18 +115,13 @@ def condition_of(seen: Seen, textures: Float32Array, own: slice) -> tuple[Float3
     textures : (6, h / step, w / step) array
         From `textures_of`, less what they are on the picture's ground.
     """
-    around, tones = _weighed(*surroundings_of(seen, textures))
-    first, last = own.start, own.stop
-    parts = [
-        _judged(seen, around, tones, top, min(top + ROWS_AT_ONCE, last)) for top in range(first, last, ROWS_AT_ONCE)
-    ]
+    wide, tones = surroundings_of(seen, textures)
+    around = np.tensordot(INWARD[:, N_CLOSE:], np.stack(wide), axes=1) + OFFSETS[..., None]
+    del wide  # no longer needed, and as large as all the rest
+    tops = range(own.start, own.stop, ROWS_AT_ONCE)
+    parts = [_judged(seen, around, tones, top, min(top + ROWS_AT_ONCE, own.stop)) for top in tops]
     foreign, later = (np.concatenate(layers) for layers in zip(*parts, strict=True))
     return foreign, later
-
-
-def _weighed(wide: list[Float32Array], tones: dict[str, Float32Array]) -> tuple[Float32Array, dict[str, Float32Array]]:
-    """What is round a place as the hidden layer weighs it (n_hidden, h / step, w / step), and the tones there."""
-    return np.tensordot(INWARD[:, N_CLOSE:], np.stack(wide), axes=1) + OFFSETS[..., None], tones
 
 
 def _judged(
@@ -231,10 +226,11 @@ def _enlarged(layer: Float32Array, seen: Seen, top: int, bottom: int) -> Float32
     """Some rows (rows, w) of the part, of a layer of its blocks (h / step, w / step)."""
     step, n, width = seen.step, len(layer), seen.found.shape[1]
     first, last = min(max(top // step - 1, 0), n - 1), min(-(-bottom // step) + 1, n)
-    shape = (max((last - first) * step, bottom - first * step), width)
-    return as_fine(np.ascontiguousarray(layer[first:last]), shape, step, smooth=True)[top - first * step :][
-        : bottom - top
-    ]
+    above = first * step
+    large = as_fine(
+        np.ascontiguousarray(layer[first:last]), (max(last * step, bottom) - above, width), step, smooth=True
+    )
+    return large[top - above : bottom - above]
 
 
 def ground_textures(textures: Float32Array, found: Float32Array, on_ground: BoolArray) -> Float32Array:

@@ -137,15 +137,13 @@ def test_figures_of_labels():
         line(f"{words}: metal area, mm² (sd {found.metal_area_sd_mm2:.0f})", f"<= {limit:.0f}", f"{error:+.0f}")
         held = in_doubt(found, metal)
         line(f"{words}: outline within its doubt (± {doubt_mm(found):.2f} mm)", ">= 0.95", f"{held:.3f}")
-        # metal is just below or above what is asked on the generator with worn leaf and bare lines. What is wrong, in
-        # shares of the union (seeds 8805, 8807, 8809, hard ones of the learning): bare ground, shadow, specks and bare
-        # lines read as leaf 0.049 to 0.053 and the reverse 0.025 to 0.037, most of it within a pixel of an edge;
-        # damage read as leaf 0.019 to 0.035 and the reverse 0.018 to 0.020, two thirds of it within two pixels of the
-        # damage's border. With the true damage the overlap there would be 0.905 to 0.916 in place of 0.862 to 0.883,
-        # with the true leaf beneath 0.937 to 0.960
+        # metal is what is asked, or a little less on motifs of many bare lines. What is wrong there, in shares of the
+        # union (hop cones, seeds 95101 and 95105: 0.880 and 0.889): ground and shadow, in specks and bare lines, read
+        # as leaf 0.048 to 0.050 and the reverse 0.040 to 0.042, most of it within a pixel of an edge; damage read as
+        # leaf 0.014 to 0.020 and the reverse 0.008 to 0.010
         assert scores[3] > 0.88
         assert all(scores[3] < value < 0.99 for value in most.values())
-        assert scores[4] >= 0.82
+        assert scores[4] >= 0.85
         assert abs(error) <= limit
         assert held >= 0.92
 
