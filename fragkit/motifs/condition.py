@@ -116,12 +116,20 @@ def condition_of(seen: Seen, textures: Float32Array, own: slice) -> tuple[Float3
         From `textures_of`, less what they are on the picture's ground.
     """
     wide, tones = surroundings_of(seen, textures)
-    around = np.tensordot(INWARD[:, N_CLOSE:], np.stack(wide), axes=1) + OFFSETS[..., None]
-    del wide  # no longer needed, and as large as all the rest
+    around = np.tensordot(INWARD[:, N_CLOSE:], _moved(wide), axes=1)
+    around += OFFSETS[..., None]
     tops = range(own.start, own.stop, ROWS_AT_ONCE)
     parts = [_judged(seen, around, tones, top, min(top + ROWS_AT_ONCE, own.stop)) for top in tops]
     foreign, later = (np.concatenate(layers) for layers in zip(*parts, strict=True))
     return foreign, later
+
+
+def _moved(layers: list[Float32Array]) -> Float32Array:
+    """Layers (h, w) in one array (n, h, w), each given up as it is moved: twice all of them is too much to hold."""
+    out = np.empty((len(layers), *layers[0].shape), np.float32)
+    for k in reversed(range(len(layers))):
+        out[k] = layers.pop()
+    return out
 
 
 def _judged(
@@ -170,8 +178,8 @@ def surroundings_of(seen: Seen, textures: Float32Array) -> tuple[list[Float32Arr
     """What is round a place: layers (h / step, w / step), in the order of the weights after the close signs, and tones
     (h / step, w / step, 3) of damage, ground and leaf there."""
     pitch, n_rows = seen.mm_per_px * seen.step, seen.step * (ROWS_AT_ONCE // seen.step)
-    parts = [_in_blocks(seen, slice(top, top + n_rows)) for top in range(0, len(seen.found) - seen.step + 1, n_rows)]
-    small = {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
+    tops = range(0, len(seen.found) - seen.step + 1, n_rows)
+    small = _joined([_in_blocks(seen, slice(top, top + n_rows)) for top in tops])
     near, far, farthest = widths = [width / pitch for width in (NEAR_MM, FAR_MM, FARTHEST_MM)]
     wide = [*textures]
     for width in (near, far):
@@ -187,6 +195,10 @@ def surroundings_of(seen: Seen, textures: Float32Array) -> tuple[list[Float32Arr
         both = around + np.float32(0.02) * widely(small[name], far)
         tones[name] = np.asarray(both[..., :3] / (both[..., 3:] + np.float32(1e-5)), np.float32)
     return wide, tones
+
+
+def _joined(parts: list[dict[str, Float32Array]]) -> dict[str, Float32Array]:
+    return {name: np.concatenate([part.pop(name) for part in parts]) for name in list(parts[0])}
 
 
 def _in_blocks(seen: Seen, rows: slice) -> dict[str, Float32Array]:
