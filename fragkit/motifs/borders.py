@@ -21,7 +21,7 @@ BORDER_PX = 9
 def to_half_way(lost: BoolArray, coarse: BoolArray, bare: BoolArray, sheet: Sheet) -> BoolArray:
     """Damage (h, w) with its border on a `bare` surface where the tone is half-way between those on either side.
 
-    It is that of the sheet's picture, `coarse`, or the same enlarged to its fine picture.
+    It is that of the sheet's picture, `coarse`, enlarged to its fine picture.
     Ground varies less than damage, so that of the mixed pixels on a border most look damaged; leaf varies more.
     """
     step, kernel = lost.shape[0] // coarse.shape[0], np.ones((3, 3), np.uint8)

@@ -19,7 +19,7 @@ from fragkit.motifs.damage import thinning
 from fragkit.motifs.light import shrink
 from fragkit.motifs.mixture import METAL, SHADOW, widely
 from fragkit.motifs.reducing import as_fine
-from fragkit.motifs.tones import OPPONENT
+from fragkit.motifs.tones import OPPONENT, summed
 from fragkit.opencv import cv2
 
 Float32Array = NDArray[np.float32]
@@ -224,14 +224,10 @@ def _between(tone: Float32Array, inner: Float32Array, outer: Float32Array) -> li
     """How far (h, w) each tone lies from damage to a sound surface, 0 to 1 between them; by how much they differ; and
     how far it lies off that line: the last two as logarithms."""
     across, away = outer - inner, tone - inner
-    size = _sum(across * across) + np.float32(3e-4)
-    along = np.clip(_sum(away * across) / size, -2.0, 3.0)
+    size = summed(across * across) + np.float32(3e-4)
+    along = np.clip(summed(away * across) / size, -2.0, 3.0)
     off = away - along[..., None] * across
-    return [along, cv2.log(size), cv2.log(_sum(off * off) + LEAST_ROUGH)]
-
-
-def _sum(layers: Float32Array) -> Float32Array:
-    return np.asarray(cv2.transform(layers, np.ones((1, 3), np.float32)), np.float32)
+    return [along, cv2.log(size), cv2.log(summed(off * off) + LEAST_ROUGH)]
 
 
 def _enlarged(layer: Float32Array, seen: Seen, top: int, bottom: int) -> Float32Array:

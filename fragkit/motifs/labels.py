@@ -42,6 +42,7 @@ MOTIF_RATIO = 0.9
 MOST_CHANNELS = 4
 """OpenCV moves so many layers at once."""
 EVEN = 50
+"""Hundredths above which foreign surface is likelier than not."""
 WELL_RATIO = 0.8
 """Ground is learned around motifs that show at least so much of themselves."""
 
@@ -133,7 +134,7 @@ def label_picture(sheet: Sheet, sites: Sequence[tuple[FloatArray, float]], copie
         picture.coverage.shape, margin_px=round(MARGIN_MM / picture.mm_per_px), multiple=_multiple(sheet)
     )
     ground = _ground(strips, sheet, places, surfaces)
-    final = side_by_side(lambda strip: _by_tones(strip, sheet, places, ground, surfaces), strips)
+    final = side_by_side(lambda strip: _final(strip, sheet, places, ground, surfaces), strips)
     beneath, percent, foreign, later = (np.concatenate(layers) for layers in zip(*final, strict=True))
     beneath[~picture.coverage] = NOT_READ
     codes = np.where((foreign > EVEN) & picture.coverage, np.uint8(LOSS_CODE), beneath)
@@ -192,7 +193,7 @@ def _first(
     return on_ground[strip.own], found[strip.every(step).own], textures
 
 
-def _by_tones(
+def _final(
     strip: Strip,
     sheet: Sheet,
     places: Callable[[Picture], Float32Array],

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from fragkit.motifs.light import shrink
 from fragkit.motifs.mixture import GROUND, METAL, SHADOW, Surfaces, widely
 from fragkit.motifs.reducing import as_fine
-from fragkit.motifs.tones import OPPONENT
+from fragkit.motifs.tones import OPPONENT, summed
 from fragkit.opencv import cv2
 
 Float32Array = NDArray[np.float32]
@@ -61,10 +61,10 @@ def missed_pattern(ratio: Float32Array, prior: Float32Array, surfaces: Surfaces,
         seen, prior, cv2.transform(_tone_of(surfaces, SHADOW), scaled)[0, 0], scaled.sum(1), step, pitch
     )
     width_px = REACH_MM / (pitch * step)
-    products = cv2.merge([_sum(cv2.multiply(seen, expected)), _sum(cv2.multiply(expected, expected))])
+    products = cv2.merge([summed(cv2.multiply(seen, expected)), summed(cv2.multiply(expected, expected))])
     of_products, of_seen, of_expected = (_around(layer, step, width_px) for layer in (products, seen, expected))
-    cov = of_products[..., 0] - _sum(of_seen * of_expected)
-    var = of_products[..., 1] - _sum(of_expected * of_expected)
+    cov = of_products[..., 0] - summed(of_seen * of_expected)
+    var = of_products[..., 1] - summed(of_expected * of_expected)
     nats: Float32Array = np.float32(4.0 * np.pi * (REACH_MM / ALIKE_MM) ** 2) * (0.5 * var - cov)
     return as_fine(np.asarray(np.clip(nats, 0.0, MOST), np.float32), ratio.shape, step, smooth=True)
 
@@ -85,11 +85,6 @@ def _expected(
 def _around(layer: NDArray[Any], step: int, width_px: float) -> Float32Array:
     """A layer in blocks of `step` by `step` pixels, blurred by so many of them (sd)."""
     return widely(shrink(np.asarray(layer, np.float32), step), width_px)
-
-
-def _sum(layers: NDArray[Any]) -> Float32Array:
-    """Layers (h, w, 3) added up."""
-    return np.asarray(cv2.transform(layers, np.ones((1, 3), np.float32)), np.float32)
 
 
 def _tone_of(surfaces: Surfaces, surface: int) -> Float32Array:

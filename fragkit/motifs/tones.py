@@ -26,6 +26,11 @@ SMOOTH_BOXES = (1.0, 0.8, 0.8)
 OPPONENT = np.array([[1.0, 1.0, 1.0], [1.5, 0.0, -1.5], [-0.75, 1.5, -0.75]], np.float32) / 3.0
 
 
+def summed(layers: NDArray[Any]) -> Float32Array:
+    """Layers (h, w, 3) added up."""
+    return np.asarray(cv2.transform(layers, np.ones((1, 3), np.float32)), np.float32)
+
+
 @dataclass(frozen=True, eq=False)
 class ToneBoxes:
     """Boxes over lightness and two opponent colours, made to fit the data.

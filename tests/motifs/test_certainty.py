@@ -2,11 +2,11 @@
 
 from itertools import pairwise
 
+import known_truth
 import numpy as np
 import pytest
 from hop_scene import example, make_wall
-from independent_scene import CANVAS_MM_PER_PX, Recipe, make_scene
-from test_motif_figures import control_of, measured, simulated, true_labels
+from test_motif_figures import measured, simulated, true_labels
 
 from fragkit.motifs import build_motif
 
@@ -26,14 +26,9 @@ def test_labels_are_as_sure_as_they_say_on_walls_of_a_third_kind():
 
 
 def independent(name: str, seed: int) -> tuple:
-    recipe = Recipe(seed=seed, motif=name, control_sd=0.1)
-    scene = make_scene(recipe)
-    plane, found = measured(scene.photo, control_of(scene.control_px, scene.control_mm, 0.1))
-
-    def to_px(xy_mm: np.ndarray) -> np.ndarray:
-        return np.c_[xy_mm[:, 0], recipe.height - xy_mm[:, 1]] / CANVAS_MM_PER_PX - 0.5
-
-    return found, true_labels(plane.picture, scene.labels, to_px)
+    photo, control, codes, to_px = known_truth.independent(name, seed)
+    plane, found = measured(photo, control)
+    return found, true_labels(plane.picture, codes, to_px)
 
 
 @pytest.mark.benchmark
