@@ -122,9 +122,10 @@ def make_wall(  # noqa: PLR0913 - a recipe with one name for every property of t
     noise: float = 2.5,
     plaster: Tone = PLASTER,
     later: Tone = LATER,
+    textures: tuple[np.ndarray | float, np.ndarray | float] = (0.0, 0.0),
 ) -> Wall:
     """A half-drop wall of hop cones; lengths in mm, noise in grey levels of 255; the tones of what is bare and of later
-    work in sRGB."""
+    work in sRGB; grey levels to be added to the ground and to what is bare, tiles (h, w)."""
     rng = np.random.default_rng(seed)
     a, b = np.array([92.0, 0.0]), np.array([46.0, 74.0])
     width, height = columns * a[0], rows * b[1]
@@ -151,7 +152,8 @@ def make_wall(  # noqa: PLR0913 - a recipe with one name for every property of t
     )
     covered = _threshold(smooth_noise(rng, shape, 30.0 / mm_per_px), 0.04 if later_work else 0.0)
     bare = np.full((*shape, 3), plaster, np.float32) + 7.0 * smooth_noise(rng, shape, 2.0 / mm_per_px)[..., None]
-    picture = np.where(lost[..., None], bare, picture)
+    on_ground, on_bare = (_tiled(tile, shape, rng) for tile in textures)
+    picture = np.where(lost[..., None], bare + on_bare, picture + on_ground)
     picture = np.where(covered[..., None], np.float32(later), picture)
     truth = np.where(metal > 0.5, 3, np.where(shade > 0.5, 2, 1)).astype(np.uint8)
     truth[lost], truth[covered] = 4, 5
@@ -187,6 +189,16 @@ def _leaf(rng: np.random.Generator, shape: tuple[int, int], mm_per_px: float) ->
 
 def _threshold(field: np.ndarray, share: float) -> np.ndarray:
     return field > np.quantile(field, 1.0 - share) if share > 0.0 else np.zeros(field.shape, bool)
+
+
+def _tiled(tile: np.ndarray | float, shape: tuple[int, int], rng: np.random.Generator) -> np.ndarray:
+    """A tile (h, w), mirrored from edge to edge until it fills (*shape, 1), from a random place on."""
+    if np.ndim(tile) == 0:
+        return np.zeros((1, 1, 1), np.float32)
+    unit = np.hstack([tile, tile[:, ::-1]])
+    unit = np.vstack([unit, unit[::-1]])
+    places = np.ix_(*(np.arange(n) + rng.integers(size) for n, size in zip(shape, unit.shape, strict=True)))
+    return np.take(unit, np.ravel_multi_index(places, unit.shape, mode="wrap"))[..., None].astype(np.float32)
 
 
 def _visible(copies: list, damaged: np.ndarray, mm_per_px: float, height: float) -> np.ndarray:
