@@ -12,9 +12,13 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
-from fragkit.motifs.labels import LATER_CODE, LOSS_CODE, MARGIN_MM, STEPS_A_NAT, Read, between_motifs, disc
+from fragkit.motifs.condition import MOST_GRAIN
+from fragkit.motifs.damage import thinning
+from fragkit.motifs.labels import LATER_CODE, LOSS_CODE, STEPS_A_NAT, Read, between_motifs, disc
 from fragkit.motifs.learning import Sheet
+from fragkit.motifs.light import shrink
 from fragkit.motifs.mixture import widely
+from fragkit.motifs.reducing import as_fine
 from fragkit.motifs.strips import Strip, strips_of
 from fragkit.motifs.tones import OPPONENT
 from fragkit.opencv import cv2
@@ -37,12 +41,15 @@ HOLLOW_MM = 1.2
 CORE_MARGIN_MM = 10.0
 """What is further away than this has no part in whether a place goes with later work."""
 LOOK_MM = 1.5
-"""Width (sd) over which a look is averaged: blotches of the plaster stay, its grain and noise go."""
+"""Width (sd) over which a look is averaged: blotches of the plaster stay, its grain and noise go; looks are read in
+blocks that are much smaller."""
 FINE_PX = 1.2
 ROUGH_SCALE, NAT_SCALE = 0.2, 0.02
 """What the logarithm of roughness, and a nat of the odds of later work, count beside tone: each then spreads by about
 0.05 within one surface."""
-FEWEST_PX, PLACES_AT_ONCE = 200, 50_000
+HALO_BLOCKS = 4
+"""Grain and the tone without cracks reach no further than so many blocks."""
+FEWEST_PLACES, PLACES_AT_ONCE = 60, 50_000
 CAP_RATIO = 2.0
 """Grain counts up to so many times its mean around the place."""
 
@@ -68,19 +75,19 @@ def part_later_work(reads: Sequence[Read], sheets: Sequence[Sheet]) -> tuple[tup
 
 
 def _parted(loss: Look, later: Look | None, codes: LabelArray, look: _Looks, sheet: Sheet) -> LabelArray:
-    far = np.zeros(codes.shape, bool)
-    far[look.where] = _distance2(look.values, *loss) > (_distance2(look.values, *later) if later else FAR_FROM_LOSS)
-    lost = codes == LOSS_CODE
+    where = np.zeros(look.where.shape, np.uint8)
+    where[look.where] = _distance2(look.values, *loss) > (_distance2(look.values, *later) if later else FAR_FROM_LOSS)
+    far, lost = as_fine(where, codes.shape, look.step), codes == LOSS_CODE
     strips = strips_of(codes.shape, margin_px=round(CORE_MARGIN_MM / sheet.picture.mm_per_px), multiple=1)
     is_later = side_by_side(lambda s: _later(lost[s.outer], far[s.outer], sheet)[s.own], strips)
     return np.where(np.concatenate(is_later), np.uint8(LATER_CODE), codes)
 
 
-def _later(lost: BoolArray, far: BoolArray, sheet: Sheet) -> BoolArray:
+def _later(lost: BoolArray, far: LabelArray, sheet: Sheet) -> BoolArray:
     """The foreign surface (rows, w) whose core looks far from loss and is compact."""
     kernel = disc(HOLLOW_MM, sheet)
     core = np.asarray(cv2.erode(lost.astype(np.uint8), kernel), np.uint8)
-    later = np.asarray(cv2.morphologyEx(core * far.astype(np.uint8), cv2.MORPH_OPEN, kernel), np.uint8)
+    later = np.asarray(cv2.morphologyEx(core * far, cv2.MORPH_OPEN, kernel), np.uint8)
     if not later.any():
         return np.zeros(lost.shape, bool)
     rest = core & (1 - later)
@@ -91,37 +98,51 @@ def _later(lost: BoolArray, far: BoolArray, sheet: Sheet) -> BoolArray:
 
 @dataclass(frozen=True, eq=False)
 class _Looks:
-    """Tone, roughness and odds of later work (n, 5) around the places of a picture (h, w) that are foreign."""
+    """Tone, roughness and odds of later work (n, 5) around the blocks of a picture (h / step, w / step) that are
+    foreign."""
 
     where: BoolArray
     values: Float32Array
+    step: int
 
     def at(self, mask: BoolArray) -> Float32Array:
-        """Those (m, 5) of a part of these places."""
-        return self.values[mask[self.where]]
+        """Those (m, 5) of a part (h, w) of the picture."""
+        return self.values[_first_of_blocks(mask, self.step, self.where.shape)[self.where]]
+
+
+def _first_of_blocks(mask: BoolArray, step: int, shape: tuple[int, ...]) -> BoolArray:
+    """The first pixel of each block."""
+    return mask[::step, ::step][: shape[0], : shape[1]]
 
 
 def _looks(read: Read, sheet: Sheet) -> _Looks:
-    where = read.codes == LOSS_CODE
+    where, step = read.codes == LOSS_CODE, thinning(sheet.picture.mm_per_px)
     if sheet.given is not None:
         where |= sheet.given >= LOSS_CODE
-    margin_px = round(MARGIN_MM / sheet.picture.mm_per_px)
-    strips = strips_of(where.shape, margin_px=margin_px, multiple=1)
-    parts = side_by_side(lambda strip: _look_around(sheet.rows(strip.outer), read, where, strip), strips)
-    return _Looks(where, np.concatenate(parts))
+    strips = strips_of(where.shape, margin_px=step * HALO_BLOCKS, multiple=step)
+    parts = side_by_side(lambda strip: _in_blocks(sheet.rows(strip.outer), read, strip, step), strips)
+    layers = [np.concatenate(layer) for layer in zip(*parts, strict=True)]
+    where = _first_of_blocks(where, step, layers[0].shape)
+    return _Looks(where, _look_around(layers, where, LOOK_MM / (sheet.picture.mm_per_px * step)), step)
 
 
-def _look_around(sheet: Sheet, read: Read, where: BoolArray, strip: Strip) -> Float32Array:
-    """Tone, roughness and odds of later work (n, 5) around some places of a strip, narrow cracks left out."""
-    width_px = LOOK_MM / sheet.picture.mm_per_px
+def _in_blocks(sheet: Sheet, read: Read, strip: Strip, step: int) -> tuple[Float32Array, ...]:
+    """Grain, tone (…, 3) and odds of later work in the blocks of a strip, narrow cracks left out of the tone."""
     light = np.asarray(cv2.transform(sheet.ratio, OPPONENT[:1]), np.float32)
-    fine = np.abs(light - cv2.GaussianBlur(light, (0, 0), FINE_PX))
-    fine = np.minimum(fine, np.float32(CAP_RATIO) * widely(fine, 4.0 * width_px))
-    inner = where[strip.inner]
-    rough = np.log(widely(fine, width_px)[strip.own][inner] + np.float32(1e-4))
-    tone = widely(np.asarray(cv2.medianBlur(sheet.ratio, 5), np.float32), width_px)[strip.own][inner]
-    odds = widely(read.later[strip.outer].astype(np.float32), width_px)[strip.own][inner]
-    return np.column_stack([tone, np.float32(ROUGH_SCALE) * rough, np.float32(NAT_SCALE / STEPS_A_NAT) * odds])
+    grain = np.minimum(cv2.absdiff(light, cv2.GaussianBlur(light, (0, 0), FINE_PX)), MOST_GRAIN)
+    tone = cv2.medianBlur(shrink(sheet.ratio, step), 5)
+    layers = (shrink(grain, step), tone, shrink(read.later[strip.outer].astype(np.float32), step))
+    own = strip.every(step).own
+    return tuple(np.asarray(layer[own], np.float32) for layer in layers)
+
+
+def _look_around(layers: Sequence[Float32Array], where: BoolArray, width_px: float) -> Float32Array:
+    """Tone, roughness and odds of later work (n, 5) around some places."""
+    grain, tone, odds = layers
+    grain = np.minimum(grain, np.float32(CAP_RATIO) * widely(grain, 4.0 * width_px))
+    rough, tone, odds = side_by_side(lambda layer: widely(layer, width_px)[where], (grain, tone, odds))
+    rough = np.float32(ROUGH_SCALE) * np.log(rough + np.float32(1e-4))
+    return np.column_stack([tone, rough, np.float32(NAT_SCALE / STEPS_A_NAT) * odds])
 
 
 def _looks_given(looks: Sequence[_Looks], sheets: Sequence[Sheet]) -> tuple[Look, Look] | None:
@@ -132,7 +153,7 @@ def _looks_given(looks: Sequence[_Looks], sheets: Sequence[Sheet]) -> tuple[Look
             look.at(sheet.given == code) for look, sheet in zip(looks, sheets, strict=True) if sheet.given is not None
         ]
         values = np.concatenate([*parts, np.empty((0, 5), np.float32)])
-        if len(values) < FEWEST_PX:
+        if len(values) < FEWEST_PLACES:
             return None
         found.append(_look(values))
     return found[0], found[1]
@@ -146,7 +167,7 @@ def _look_of_loss(codes: Sequence[LabelArray], looks: Sequence[_Looks], sheets: 
             core = cv2.erode((layer == LOSS_CODE).astype(np.uint8), disc(HOLLOW_MM, sheet)) > 0
             within.append(look.at(core & between_motifs(sheet, reach_ratio=0.0)))
     values = np.concatenate(within)
-    return _commonest(values[:: max(1, len(values) // 60000)]) if len(values) >= FEWEST_PX else None
+    return _commonest(values[:: max(1, len(values) // 60000)]) if len(values) >= FEWEST_PLACES else None
 
 
 def _commonest(values: Float32Array) -> Look:
