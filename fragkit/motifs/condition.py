@@ -8,21 +8,22 @@ plaster and later work of any tone (`tests/motifs/learn_condition.py`).
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from fragkit.motifs.condition_weights import CENTRES, HIDDEN, HIDDEN_OFFSETS, LAST, LAST_OFFSETS, SCALES
-from fragkit.motifs.damage import thinning
 from fragkit.motifs.light import shrink
 from fragkit.motifs.mixture import METAL, SHADOW, widely
 from fragkit.motifs.reducing import as_fine
 from fragkit.motifs.tones import OPPONENT, summed
 from fragkit.opencv import cv2
+from fragkit.threads import groups_of, side_by_side
 
 Float32Array = NDArray[np.float32]
+LabelArray = NDArray[np.uint8]
 BoolArray = NDArray[np.bool_]
 
 NEAR_MM, FAR_MM, FARTHEST_MM = 1.5, 4.0, 10.0
@@ -36,17 +37,14 @@ MOSTLY = np.float32(0.5)
 MOST_NATS, FEW_NATS = np.float32(8.0), np.float32(4.0)
 """Odds of a pixel count up to so many nats, and up to so many among those round it."""
 BLUR_PX = 0.8
-ROWS_AT_ONCE, HALO_PX = 32, 8
-"""Pixels are judged so many rows at a time; blurs of a pixel reach no further than so many rows."""
+PLACES_AT_ONCE = 65_536
+"""So many pixels are judged at a time."""
+CLEARLY = 0.02
+"""A pixel is in doubt that is sound, or foreign, by a probability neither below this nor as near to one."""
 N_CLOSE = 19
 """So many signs are those of the pixel itself, the others of what is round it."""
 INWARD = np.ascontiguousarray((HIDDEN / SCALES[:, None]).T)
 OFFSETS = (HIDDEN_OFFSETS - INWARD @ CENTRES)[:, None]
-
-
-def blocks_px(mm_per_px: float) -> int:
-    """Side of the blocks over whose means the surroundings are looked at."""
-    return max(2, thinning(mm_per_px))
 
 
 @dataclass(frozen=True, eq=False)
@@ -70,7 +68,7 @@ class Seen:
         Where bare ground would lie; what the picture covers.
     mm_per_px : float
     step : int
-        Side in px of the blocks in which surroundings are looked at.
+        Every how many-th row and column is seen of the surroundings.
     """
 
     ratio: Float32Array
@@ -84,88 +82,142 @@ class Seen:
     step: int
 
 
-def textures_of(ratio: Float32Array, step: int, mm_per_px: float) -> Float32Array:
-    """Grain at three widths, run of the brush at two, and blotches: logarithms (6, h / step, w / step) of a part."""
-    pitch = mm_per_px * step
+def roughness_of(ratio: Float32Array, step: int) -> Float32Array:
+    """Grain, changes across and along, and lightness: means (4, h / step, w / step) over blocks."""
     light = np.asarray(cv2.transform(ratio, OPPONENT[:1]), np.float32)
     fine = np.minimum(np.abs(light - cv2.GaussianBlur(light, (0, 0), FINE_PX)), MOST_GRAIN)
     across, along = (np.minimum(np.abs(cv2.Sobel(light, cv2.CV_32F, *k)), MOST_STEP) for k in ((1, 0), (0, 1)))
-    grain, across, along, light = (shrink(layer, step) for layer in (fine, across, along, light))
-    uneven = np.abs(np.subtract(*_about(light, pitch)))
-    layers = [
-        cv2.GaussianBlur(grain, (0, 0), BLUR_PX),
-        *_about(grain, pitch),
-        *_about(along, pitch),
-        *_about(across, pitch),
-    ]
-    logs = [cv2.log(layer + LEAST_ROUGH) for layer in (*layers, widely(uneven, FAR_MM / pitch))]
+    return np.stack([shrink(layer, step) for layer in (fine, across, along, light)])
+
+
+def textures_of(roughness: Float32Array, pitch: float) -> Float32Array:
+    """Grain at three widths, run of the brush at two, and blotches: logarithms (6, rows, columns) in blocks of `pitch`
+    mm, from `roughness_of`."""
+    widths = [width / pitch for width in (NEAR_MM, FAR_MM)]
+    around = side_by_side(lambda layer: [widely(layer, width) for width in widths], list(roughness))
+    grain, across, along, light = around
+    layers = [cv2.GaussianBlur(roughness[0], (0, 0), BLUR_PX), *grain, *along, *across]
+    uneven = widely(np.abs(np.subtract(*light)), FAR_MM / pitch)
+    logs = side_by_side(lambda layer: cv2.log(layer + LEAST_ROUGH), [*layers, uneven])
     return np.stack([*logs[:3], logs[3] - logs[5], logs[4] - logs[6], logs[7]])
 
 
-def _about(layer: Float32Array, pitch: float) -> list[Float32Array]:
-    return [widely(layer, width / pitch) for width in (NEAR_MM, FAR_MM)]
-
-
-def condition_of(seen: Seen, textures: Float32Array, own: slice) -> tuple[Float32Array, Float32Array]:
+def condition_of(
+    seen: Seen, wide: Sequence[Float32Array], tones: Mapping[str, Float32Array], own: slice
+) -> tuple[Float32Array, Float32Array]:
     """Probability (rows, w) that something foreign lies on each pixel of a part's `own` rows, and log odds (rows, w) of
     later work to loss.
 
     Parameters
     ----------
-    textures : (6, h / step, w / step) array
-        From `textures_of`, less what they are on the picture's ground.
+    wide, tones
+        From `surroundings_of`, of the rows and columns of the part.
+
+    Notes
+    -----
+    Every so many-th row and column is judged first. Where none of these pixels and of those next to them is in doubt,
+    those between are as they are; the others are judged one by one.
     """
-    wide, tones = surroundings_of(seen, textures)
-    around = np.tensordot(INWARD[:, N_CLOSE:], _moved(wide), axes=1)
-    around += OFFSETS[..., None]
-    tops = range(own.start, own.stop, ROWS_AT_ONCE)
-    parts = [_judged(seen, around, tones, top, min(top + ROWS_AT_ONCE, own.stop)) for top in tops]
-    foreign, later = (np.concatenate(layers) for layers in zip(*parts, strict=True))
+    shape, looks = seen.found.shape, looks_about(seen)
+    around = np.tensordot(INWARD[:, N_CLOSE:], np.stack(wide), axes=1).reshape(len(INWARD), -1)
+    around += OFFSETS
+    few = _every_few(seen, wide[0].shape)
+    foreign, later = (k.reshape(wide[0].shape) for k in _judged(seen, looks, around, tones, few))
+    doubtful = _doubtful(foreign)
+    foreign, later = (as_fine(k, shape, seen.step, smooth=True)[own] for k in (foreign, later))
+    rest = own.start * shape[1] + np.flatnonzero(as_fine(doubtful, shape, seen.step)[own])
+    for some in groups_of(len(rest), size=PLACES_AT_ONCE):
+        places = rest[some]
+        judged = _judged(seen, looks, around, tones, Places(places, _blocks_of(places, seen, wide[0].shape)))
+        for whole, part in zip((foreign, later), judged, strict=True):
+            whole.reshape(-1)[places - own.start * shape[1]] = part
     return foreign, later
 
 
-def _moved(layers: list[Float32Array]) -> Float32Array:
-    """Layers (h, w) in one array (n, h, w), each given up as it is moved: twice all of them is too much to hold."""
-    out = np.empty((len(layers), *layers[0].shape), np.float32)
-    for k in reversed(range(len(layers))):
-        out[k] = layers.pop()
-    return out
+@dataclass(frozen=True, eq=False)
+class Places:
+    """Numbers (n,) of some pixels of a part, row by row, and of the blocks in which they lie."""
+
+    pixels: NDArray[np.intp]
+    blocks: NDArray[np.intp]
+
+
+def all_places(seen: Seen, shape: tuple[int, ...]) -> Places:
+    """All pixels of a part, and their blocks, of which there are `shape` rows and columns."""
+    pixels = np.arange(seen.found.size)
+    return Places(pixels, _blocks_of(pixels, seen, shape))
+
+
+def _every_few(seen: Seen, shape: tuple[int, ...]) -> Places:
+    """The first pixel of each block of `shape`."""
+    rows, columns = (seen.step * np.arange(side) for side in shape)
+    pixels = (rows[:, None] * seen.found.shape[1] + columns).ravel()
+    return Places(pixels, np.arange(pixels.size))
+
+
+def _blocks_of(pixels: NDArray[np.intp], seen: Seen, shape: tuple[int, ...]) -> NDArray[np.intp]:
+    rows, columns = np.divmod(pixels, seen.found.shape[1])
+    rows, columns = (np.minimum(k // seen.step, side - 1) for k, side in zip((rows, columns), shape, strict=True))
+    return rows * shape[1] + columns
+
+
+def _doubtful(foreign: Float32Array) -> LabelArray:
+    """Blocks (rows, columns) which, with those next to them, are not all sound or all foreign."""
+    kernel = np.ones((3, 3), np.uint8)
+    least, most = cv2.erode(foreign, kernel), cv2.dilate(foreign, kernel)
+    return ((most > CLEARLY) & (least < 1.0 - CLEARLY)).view(np.uint8)
 
 
 def _judged(
-    seen: Seen, around: Float32Array, tones: Mapping[str, Float32Array], top: int, bottom: int
+    seen: Seen, looks: tuple[Float32Array, ...], around: Float32Array, tones: Mapping[str, Float32Array], places: Places
 ) -> tuple[Float32Array, Float32Array]:
-    """What `condition_of` gives, of some rows."""
-    hidden = INWARD[:, :N_CLOSE] @ np.stack([layer.ravel() for layer in close_signs(seen, tones, top, bottom)])
-    for layer, coarse in zip(hidden, around, strict=True):
-        layer += _enlarged(coarse, seen, top, bottom).ravel()
+    """What `condition_of` gives, of some places (n,)."""
+    hidden = INWARD[:, :N_CLOSE] @ np.stack(close_signs(seen, looks, tones, places))
+    hidden += around.take(places.blocks, axis=1)
     np.maximum(hidden, np.float32(0.0), out=hidden)
-    sound, lost, covered = (LAST.T @ hidden + LAST_OFFSETS[:, None]).reshape(3, bottom - top, -1)
+    sound, lost, covered = (LAST.T @ hidden + LAST_OFFSETS[:, None])[:, None]
     either = cv2.max(lost, covered) + cv2.log(np.float32(1.0) + cv2.exp(-cv2.absdiff(lost, covered)))
     foreign = np.float32(1.0) / (np.float32(1.0) + cv2.exp(np.clip(sound - either, -30.0, 30.0)))
-    return foreign, covered - lost
+    return foreign.ravel(), (covered - lost).ravel()
 
 
-def close_signs(seen: Seen, tones: Mapping[str, Float32Array], top: int, bottom: int) -> list[Float32Array]:
-    """What speaks for a condition or against it in the pixels of some rows: `N_CLOSE` layers (rows, w), in the order of
-    the weights."""
-    above, below = max(top - HALO_PX, 0), min(bottom + HALO_PX, len(seen.found))
-    kept, rows = slice(top - above, bottom - above), slice(top, bottom)
-    looks = _looks(seen, slice(above, below))
+def looks_about(seen: Seen) -> tuple[Float32Array, ...]:
+    """Tones (h, w, 3) without their noise, lightness (h, w), and by how much it differs from that round it."""
+    looks = _looks(seen)
     light = np.ascontiguousarray(looks[..., 0])
-    smooth = np.asarray(cv2.GaussianBlur(looks, (0, 0), BLUR_PX), np.float32)[kept]
-    edge = (light - cv2.GaussianBlur(light, (0, 0), FINE_PX))[kept]
-    near = {name: _enlarged(tone, seen, top, bottom) for name, tone in tones.items()}
-    between = [*_between(smooth, near["damage"], near["ground"]), *_between(smooth, near["damage"], near["leaf"])]
-    nats = np.clip(seen.nats[:, rows], -MOST_NATS, MOST_NATS)
-    own = (seen.missed[rows], _odds(seen.found[rows]), seen.prior[METAL, rows], seen.prior[SHADOW, rows])
-    return [*cv2.split(smooth), light[kept], edge, *nats, *own, *between]
+    smooth = np.asarray(cv2.GaussianBlur(looks, (0, 0), BLUR_PX), np.float32)
+    return smooth, light, light - cv2.GaussianBlur(light, (0, 0), FINE_PX)
 
 
-def _looks(seen: Seen, rows: slice) -> Float32Array:
-    """Lightness and two opponent colours (rows, w, 3), those of the ground beyond the picture."""
-    looks = np.asarray(cv2.transform(seen.ratio[rows], OPPONENT), np.float32)
-    looks[~seen.inside[rows]] = (1.0, 0.0, 0.0)
+def close_signs(
+    seen: Seen, looks: tuple[Float32Array, ...], tones: Mapping[str, Float32Array], places: Places
+) -> list[Float32Array]:
+    """What speaks for a condition or against it in some pixels: `N_CLOSE` layers (n,), in the order of the weights.
+
+    Parameters
+    ----------
+    looks
+        From `looks_about`.
+    tones
+        From `surroundings_of`.
+    """
+
+    def of(layer: Float32Array) -> Float32Array:
+        return layer.reshape(-1).take(places.pixels)
+
+    smooth, light, edge = looks
+    tone = smooth.reshape(-1, 1, 3).take(places.pixels, axis=0)
+    near = {name: layer.reshape(-1, 1, 3).take(places.blocks, axis=0) for name, layer in tones.items()}
+    between = [*_between(tone, near["damage"], near["ground"]), *_between(tone, near["damage"], near["leaf"])]
+    nats = [np.clip(of(layer), -MOST_NATS, MOST_NATS) for layer in seen.nats]
+    own = (of(seen.missed), _odds(of(seen.found)), of(seen.prior[METAL]), of(seen.prior[SHADOW]))
+    return [np.ravel(k) for k in (*cv2.split(tone), of(light), of(edge), *nats, *own, *between)]
+
+
+def _looks(seen: Seen) -> Float32Array:
+    """Lightness and two opponent colours (h, w, 3), those of the ground beyond the picture."""
+    looks = np.asarray(cv2.transform(seen.ratio, OPPONENT), np.float32)
+    looks[~seen.inside] = (1.0, 0.0, 0.0)
     return looks
 
 
@@ -175,13 +227,18 @@ def _odds(probability: Float32Array) -> Float32Array:
 
 
 def surroundings_of(seen: Seen, textures: Float32Array) -> tuple[list[Float32Array], dict[str, Float32Array]]:
-    """What is round a place: layers (h / step, w / step), in the order of the weights after the close signs, and tones
-    (h / step, w / step, 3) of damage, ground and leaf there."""
-    pitch, n_rows = seen.mm_per_px * seen.step, seen.step * (ROWS_AT_ONCE // seen.step)
-    tops = range(0, len(seen.found) - seen.step + 1, n_rows)
-    small = _joined([_in_blocks(seen, slice(top, top + n_rows)) for top in tops])
-    near, far, farthest = widths = [width / pitch for width in (NEAR_MM, FAR_MM, FARTHEST_MM)]
-    wide = [*textures]
+    """What is round a place: layers (rows, columns), in the order of the weights after the close signs, and tones
+    (rows, columns, 3) of damage, ground and leaf there.
+
+    Parameters
+    ----------
+    seen : Seen
+        Of every so many-th row and column, which tell what lies about as well as all would.
+    textures : (6, rows, columns) array
+        From `textures_of`, less what they are on the picture's ground.
+    """
+    near, far, farthest = widths = [width / seen.mm_per_px for width in (NEAR_MM, FAR_MM, FARTHEST_MM)]
+    small, wide = _about(seen), [*textures]
     for width in (near, far):
         wide += cv2.split(widely(small["looks"], width))
     wide += [widely(small["found"], width) for width in widths]
@@ -197,27 +254,23 @@ def surroundings_of(seen: Seen, textures: Float32Array) -> tuple[list[Float32Arr
     return wide, tones
 
 
-def _joined(parts: list[dict[str, Float32Array]]) -> dict[str, Float32Array]:
-    return {name: np.concatenate([part.pop(name) for part in parts]) for name in list(parts[0])}
-
-
-def _in_blocks(seen: Seen, rows: slice) -> dict[str, Float32Array]:
-    """Means over blocks of what is seen in some rows; damage, ground and leaf as sums of tones and of what is there."""
-    looks, found, metal, nats = _looks(seen, rows), seen.found[rows], seen.prior[METAL, rows], seen.nats[:, rows]
-    bare, sound = seen.on_ground[rows].astype(np.float32), found < UNSURE
+def _about(seen: Seen) -> dict[str, Float32Array]:
+    """What is seen; damage, ground and leaf as tones times what is there, and that."""
+    looks, found, metal, nats = _looks(seen), seen.found, seen.prior[METAL], seen.nats
+    bare, sound = seen.on_ground.astype(np.float32), found < UNSURE
     weights = {"damage": found * (found > SURE), "ground": bare * sound, "leaf": metal * (sound & (metal > MOSTLY))}
-    layers = {
+    one = cv2.merge([*cv2.split(looks), np.ones_like(found)])
+    return {
         "looks": looks,
         "found": found,
         "bare": bare,
         "here": np.clip(nats[3], -FEW_NATS, FEW_NATS) * bare,
         "metal": metal,
         "shown": np.clip(nats[2], -FEW_NATS, FEW_NATS) * metal,
-        "inside": seen.inside[rows].astype(np.float32),
-        "missed": seen.missed[rows],
-        **{name: np.dstack([looks * weight[..., None], weight]) for name, weight in weights.items()},
+        "inside": seen.inside.astype(np.float32),
+        "missed": seen.missed,
+        **{name: cv2.multiply(one, cv2.merge([weight.astype(np.float32)] * 4)) for name, weight in weights.items()},
     }
-    return {name: shrink(layer, seen.step) for name, layer in layers.items()}
 
 
 def _between(tone: Float32Array, inner: Float32Array, outer: Float32Array) -> list[Float32Array]:
@@ -228,17 +281,6 @@ def _between(tone: Float32Array, inner: Float32Array, outer: Float32Array) -> li
     along = np.clip(summed(away * across) / size, -2.0, 3.0)
     off = away - along[..., None] * across
     return [along, cv2.log(size), cv2.log(summed(off * off) + LEAST_ROUGH)]
-
-
-def _enlarged(layer: Float32Array, seen: Seen, top: int, bottom: int) -> Float32Array:
-    """Some rows (rows, w) of the part, of a layer of its blocks (h / step, w / step)."""
-    step, n, width = seen.step, len(layer), seen.found.shape[1]
-    first, last = min(max(top // step - 1, 0), n - 1), min(-(-bottom // step) + 1, n)
-    above = first * step
-    large = as_fine(
-        np.ascontiguousarray(layer[first:last]), (max(last * step, bottom) - above, width), step, smooth=True
-    )
-    return large[top - above : bottom - above]
 
 
 def ground_textures(textures: Float32Array, found: Float32Array, on_ground: BoolArray) -> Float32Array:

@@ -47,9 +47,9 @@ class Odds:
     codes: CodeArray
     ratios: Float32Array
 
-    def at(self, rows: slice) -> Float32Array:
-        """The odds (rows, w) of the pixels."""
-        return np.asarray(self.ratios[self.codes[rows]])
+    def at(self, rows: slice, some: tuple[slice, slice] = np.s_[:, :]) -> Float32Array:
+        """The odds (rows, w) of the pixels of some rows, or of some of these."""
+        return np.asarray(self.ratios[self.codes[rows][some]])
 
 
 def looks_of(ratio: Float32Array, on_ground: BoolArray, mm_per_px: float, strips: Sequence[Strip]) -> CodeArray:
@@ -94,8 +94,9 @@ def _sorted(looks: Sequence[Float32Array], low: FloatArray, high: FloatArray) ->
 
 
 def thinning(mm_per_px: float) -> int:
-    """Every how many-th row and column damage is learned from: it hangs together over twice as much."""
-    return max(1, round(0.8 / mm_per_px))
+    """Every how many-th row and column damage is learned from, and what lies about a place: it hangs together over
+    twice as much."""
+    return max(2, round(0.8 / mm_per_px))
 
 
 def damage_odds(

@@ -11,13 +11,13 @@ import shapely
 from numpy.typing import NDArray
 
 from fragkit.motifs.borders import BORDER_PX, fine_ratios, to_half_way
-from fragkit.motifs.condition import Seen, blocks_px, condition_of, ground_textures, textures_of
+from fragkit.motifs.condition import Seen, condition_of, ground_textures, roughness_of, surroundings_of, textures_of
 from fragkit.motifs.copies import Grid, near
 from fragkit.motifs.damage import Odds, damage_odds, looks_of, thinning
 from fragkit.motifs.details import WHOLE
 from fragkit.motifs.learning import Sheet
-from fragkit.motifs.mixture import FOREIGN, GROUND, METAL, SHADOW, Surfaces, clamp, foreign_of, undamaged
-from fragkit.motifs.pattern import block_px, missed_pattern
+from fragkit.motifs.mixture import FOREIGN, GROUND, METAL, SHADOW, Surfaces, clamp, damage_around, foreign_of, undamaged
+from fragkit.motifs.pattern import missed_pattern
 from fragkit.motifs.reading import read_metal
 from fragkit.motifs.reducing import as_fine
 from fragkit.motifs.strips import Strip, strips_of
@@ -35,7 +35,10 @@ NOT_READ, GROUND_CODE, SHADOW_CODE, METAL_CODE, LOSS_CODE, LATER_CODE = range(6)
 MOST_ODDS, STEPS_A_NAT = 12.0, 10.0
 """How log odds of later work to loss are kept: up to so many nats, in so many steps each."""
 MARGIN_MM = 24.0
-"""How far beyond its own rows a strip of the picture looks: what is damaged hangs together over less."""
+"""How far beyond its own rows a strip of the picture looks: what is damaged hangs together over less. There, only what
+every few pixels show is looked at."""
+HALO_PX = 8
+"""Blurs of single pixels reach no further."""
 LEAST_LIKELY = np.float32(1e-20)
 MOTIF_RATIO = 0.9
 """Where ground is no likelier than this, a motif would be."""
@@ -112,13 +115,30 @@ class Copied:
 
 
 @dataclass(frozen=True, eq=False)
-class _Bare:
-    """The ground of a picture: where it would lie bare (h, w), the odds of damage by its look, and textures (6, rows,
-    columns) less what they are there."""
+class _Ground:
+    """The ground of a picture: where it would lie bare (h, w), the odds of damage by its look; at every few rows and
+    columns the undamaged shares (3, rows, columns), and textures (6, rows, columns) less what they are there."""
 
     where: BoolArray
     odds: Odds
+    prior: Float32Array
     textures: Float32Array
+
+
+@dataclass(frozen=True, eq=False)
+class _Around:
+    """What lies about the pixels of a strip, every few rows and columns: what is round each place as `surroundings_of`
+    gives it, the prior of damage, and by how many nats the motif's pattern is missed."""
+
+    wide: list[Float32Array]
+    tones: dict[str, Float32Array]
+    damage: Float32Array
+    missed: Float32Array
+
+    def rows(self, rows: slice) -> _Around:
+        """What lies about some of the rows."""
+        tones = {name: tone[rows] for name, tone in self.tones.items()}
+        return _Around([layer[rows] for layer in self.wide], tones, self.damage[rows], self.missed[rows])
 
 
 def label_picture(sheet: Sheet, sites: Sequence[tuple[FloatArray, float]], copied: Copied, surfaces: Surfaces) -> Read:
@@ -130,20 +150,14 @@ def label_picture(sheet: Sheet, sites: Sequence[tuple[FloatArray, float]], copie
         Where motifs are, those of `copied` first, and how far the atlas is trusted there (0 to 1).
     """
     picture, places = sheet.picture, _places(sites, copied)
-    strips = strips_of(
-        picture.coverage.shape, margin_px=round(MARGIN_MM / picture.mm_per_px), multiple=_multiple(sheet)
-    )
+    shape, step = picture.coverage.shape, thinning(picture.mm_per_px)
+    strips = strips_of(shape, margin_px=round(MARGIN_MM / picture.mm_per_px), multiple=step)
     ground = _ground(strips, sheet, places, surfaces)
     final = side_by_side(lambda strip: _final(strip, sheet, places, ground, surfaces), strips)
     beneath, percent, foreign, later = (np.concatenate(layers) for layers in zip(*final, strict=True))
     beneath[~picture.coverage] = NOT_READ
     codes = np.where((foreign > EVEN) & picture.coverage, np.uint8(LOSS_CODE), beneath)
     return Read(codes, beneath, percent, foreign, later, ground.where)
-
-
-def _multiple(sheet: Sheet) -> int:
-    """Strips begin where blocks of pixels do, and pixels that stand for those around."""
-    return int(np.lcm(blocks_px(sheet.picture.mm_per_px), block_px(sheet.picture.mm_per_px)))
 
 
 def _places(sites: Sequence[tuple[FloatArray, float]], copied: Copied) -> Callable[[Picture], Float32Array]:
@@ -166,62 +180,108 @@ def _places(sites: Sequence[tuple[FloatArray, float]], copied: Copied) -> Callab
 
 def _ground(
     strips: Sequence[Strip], sheet: Sheet, places: Callable[[Picture], Float32Array], surfaces: Surfaces
-) -> _Bare:
+) -> _Ground:
     """The ground of a picture, learned where motifs show well."""
     pitch, within = sheet.picture.mm_per_px, between_motifs(sheet, reach_ratio=0.5)
-    parts = side_by_side(lambda strip: _first(strip, sheet, places, within, surfaces), strips)
-    on_ground, found = (np.concatenate([part[k] for part in parts]) for k in range(2))
-    textures = np.concatenate([part[2] for part in parts], axis=1)
-    step, every = blocks_px(pitch), blocks_px(pitch) // thinning(pitch)
-    textures -= ground_textures(textures, found[::every, ::every], on_ground[::step, ::step])
+    step = thinning(pitch)
+    parts = side_by_side(lambda strip: _first(strip, sheet, places, within), strips)
+    on_ground = np.concatenate([part[0] for part in parts])
+    prior, roughness = (np.concatenate([part[k] for part in parts], axis=1) for k in (1, 2))
+    found = np.concatenate(side_by_side(lambda strip: _found(strip.every(step), sheet, prior, surfaces), strips))
+    textures = textures_of(roughness, pitch * step)
+    textures -= ground_textures(textures, found, on_ground[::step, ::step])
     looks = looks_of(sheet.ratio, on_ground, pitch, strips)
-    return _Bare(on_ground, damage_odds(looks, found, on_ground, _well_left(sheet), pitch), textures)
+    return _Ground(on_ground, damage_odds(looks, found, on_ground, _well_left(sheet), pitch), prior, textures)
 
 
 def _first(
-    strip: Strip, sheet: Sheet, places: Callable[[Picture], Float32Array], within: BoolArray, surfaces: Surfaces
+    strip: Strip, sheet: Sheet, places: Callable[[Picture], Float32Array], within: BoolArray
 ) -> tuple[BoolArray, Float32Array, Float32Array]:
-    """Where (rows, w) bare ground would lie; a first probability of damage at every few pixels of a strip; and, in
-    blocks, textures."""
-    part, pitch = sheet.rows(strip.outer), sheet.picture.mm_per_px
-    prior, inside, step, blocks = places(part.picture), part.picture.coverage, thinning(pitch), blocks_px(pitch)
-    on_ground = inside & (prior[GROUND] > 0.9) & within[strip.outer]
-    thin = np.s_[..., ::step, ::step]
-    like = surfaces.at(surfaces.boxes.sort(part.ratio[::step, ::step]))
-    found = foreign_of(like, prior[thin], inside[thin], surfaces.foreign_ratio, pitch * step)
-    textures = textures_of(part.ratio, blocks, pitch)[:, strip.every(blocks).own]
-    return on_ground[strip.own], found[strip.every(step).own], textures
+    """Where (rows, w) bare ground of a strip would lie; the undamaged shares at every few pixels; and roughness."""
+    near, step = _near(strip, sheet), thinning(sheet.picture.mm_per_px)
+    prior = places(sheet.rows(strip.inner).picture)
+    on_ground = sheet.picture.coverage[strip.inner] & (prior[GROUND] > 0.9) & within[strip.inner]
+    roughness = roughness_of(sheet.ratio[near.outer], step)[:, near.every(step).own]
+    return on_ground, np.ascontiguousarray(prior[:, ::step, ::step]), roughness
+
+
+def _near(strip: Strip, sheet: Sheet) -> Strip:
+    """The rows of a strip and the few that blurs of single pixels reach."""
+    step, height = thinning(sheet.picture.mm_per_px), sheet.picture.coverage.shape[0]
+    halo = -(-HALO_PX // step) * step
+    return Strip(strip.inner, slice(max(strip.inner.start - halo, 0), min(strip.inner.stop + halo, height)))
+
+
+def _found(thin: Strip, sheet: Sheet, prior: Float32Array, surfaces: Surfaces) -> Float32Array:
+    """A first probability of damage at every few rows and columns, by tone alone."""
+    step, pitch = thinning(sheet.picture.mm_per_px), sheet.picture.mm_per_px
+    ratio, inside = sheet.ratio[::step, ::step][thin.outer], sheet.picture.coverage[::step, ::step][thin.outer]
+    like, prior = surfaces.at(surfaces.boxes.sort(ratio)), prior[:, thin.outer]
+    around = damage_around(like, prior, inside, surfaces.foreign_ratio, pitch * step)
+    return foreign_of(like, prior, inside, around)[thin.own]
+
+
+def _around(strip: Strip, sheet: Sheet, ground: _Ground, surfaces: Surfaces) -> _Around:
+    """What lies about the pixels of a strip, from every few rows and columns of what is round it."""
+    step, pitch = thinning(sheet.picture.mm_per_px), sheet.picture.mm_per_px
+    textures = ground.textures[:, strip.every(step).outer]
+    thin = np.s_[: textures.shape[1] * step : step, : textures.shape[2] * step : step]
+    part = sheet.rows(strip.outer)
+    ratio, inside = np.ascontiguousarray(part.ratio[thin]), part.picture.coverage[thin]
+    bare, by_look = ground.where[strip.outer][thin], ground.odds.at(strip.outer, thin)
+    prior = ground.prior[:, strip.every(step).outer][:, : textures.shape[1], : textures.shape[2]]
+    like, nats = _judged(ratio, prior, bare, by_look, surfaces, None if part.given is None else part.given[thin])
+    damage = damage_around(like, prior, inside, surfaces.foreign_ratio, pitch * step)
+    missed = missed_pattern(ratio, prior, surfaces, pitch * step)
+    found, known = foreign_of(like, prior, inside, damage), missed * (prior[GROUND] < MOTIF_RATIO)
+    seen = Seen(ratio, prior, nats, known, found, bare, inside, pitch * step, 1)
+    return _Around(*surroundings_of(seen, textures), damage, missed)
+
+
+def _judged(
+    ratio: Float32Array,
+    prior: Float32Array,
+    bare: BoolArray,
+    by_look: Float32Array,
+    surfaces: Surfaces,
+    given: LabelArray | None,
+) -> tuple[Float32Array, Float32Array]:
+    """Densities (4, h, w) of the surfaces at some pixels, foreign ones by their look on bare ground; and `_nats`."""
+    like, by_look = surfaces.at(surfaces.boxes.sort(ratio)), by_look * bare
+    nats = _nats(like, prior, by_look)
+    np.multiply(by_look, undamaged(like, prior), out=like[FOREIGN], where=bare)
+    return like if given is None else clamp(like, given), nats
 
 
 def _final(
     strip: Strip,
     sheet: Sheet,
     places: Callable[[Picture], Float32Array],
-    ground: _Bare,
+    ground: _Ground,
     surfaces: Surfaces,
 ) -> tuple[LabelArray, LabelArray, LabelArray, NDArray[np.int8]]:
     """Of a strip (rows, w): code and probability in hundredths of what is beneath, that of foreign surface, and log
     odds of later work to loss."""
-    part, pitch, step = sheet.rows(strip.outer), sheet.picture.mm_per_px, blocks_px(sheet.picture.mm_per_px)
-    ratio, inside, prior, bare = part.ratio, part.picture.coverage, places(part.picture), ground.where[strip.outer]
-    missed = missed_pattern(ratio, prior, surfaces, pitch) * (prior[GROUND] < MOTIF_RATIO)
-    like = surfaces.at(surfaces.boxes.sort(ratio))
-    by_look = ground.odds.at(strip.outer) * bare
-    nats = _nats(like, prior, by_look)
-    np.multiply(by_look, undamaged(like, prior), out=like[FOREIGN], where=bare)
-    if part.given is not None:
-        like = clamp(like, part.given)
-    found = foreign_of(like, prior, inside, surfaces.foreign_ratio, pitch)
-    own = like[:FOREIGN, strip.own] * prior[:, strip.own]
-    own *= inside[strip.own] / np.maximum(own.sum(0), np.float32(1e-30))
+    pitch, step, near = sheet.picture.mm_per_px, thinning(sheet.picture.mm_per_px), _near(strip, sheet)
+    above = near.outer.start - strip.outer.start
+    about = _around(strip, sheet, ground, surfaces).rows(
+        slice(above // step, -(-(above + near.outer.stop - near.outer.start) // step))
+    )
+    part, bare = sheet.rows(near.outer), ground.where[near.outer]
+    ratio, inside, prior = part.ratio, part.picture.coverage, places(part.picture)
+    like, nats = _judged(ratio, prior, bare, ground.odds.at(near.outer), surfaces, part.given)
+    damage, missed = (as_fine(layer, bare.shape, step, smooth=True) for layer in (about.damage, about.missed))
+    found = foreign_of(like, prior, inside, damage)
+    own = like[:FOREIGN, near.own] * prior[:, near.own]
+    own *= inside[near.own] / np.maximum(own.sum(0), np.float32(1e-30))
     beneath, percent = _named(*own)
     del like, own  # a picture of 24 megapixels must not hold them all
-    seen = Seen(ratio, prior, nats, missed, found, bare, inside, pitch, step)
-    foreign, later = condition_of(seen, ground.textures[:, strip.every(step).outer], strip.own)
+    seen = Seen(ratio, prior, nats, missed * (prior[GROUND] < MOTIF_RATIO), found, bare, inside, pitch, step)
+    foreign, later = condition_of(seen, about.wide, about.tones, near.own)
     if part.given is not None:
-        given = part.given[strip.own]
+        given = part.given[near.own]
         foreign = np.where(given == NOT_READ, foreign, given >= LOSS_CODE)
-    in_hundredths = np.rint(100.0 * foreign * inside[strip.own]).astype(np.uint8)
+    in_hundredths = np.rint(100.0 * foreign * inside[near.own]).astype(np.uint8)
     steps = np.rint(np.clip(later, -MOST_ODDS, MOST_ODDS) * np.float32(STEPS_A_NAT)).astype(np.int8)
     return beneath, percent, in_hundredths, steps
 

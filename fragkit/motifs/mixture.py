@@ -190,12 +190,18 @@ def expect(
     return own, now
 
 
-def foreign_of(
+def damage_around(
     like: Float32Array, prior: Float32Array, inside: BoolArray, foreign_ratio: float, mm_per_px: float
 ) -> Float32Array:
-    """Probability (h, w) of foreign surface at each pixel of a picture, from its own `prior` (3, h, w)."""
-    total = undamaged(like, prior)
-    return _damaged(like[FOREIGN][None], total[None], inside[None], foreign_ratio, mm_per_px, None)[0]
+    """Prior (h, w) of foreign surface at each pixel of a picture, by what is round it, from its own `prior` (3, h, w)
+    of what was there."""
+    odd, total, inside = like[FOREIGN][None], undamaged(like, prior)[None], inside[None]
+    return _damage_around(odd, total, inside, foreign_ratio, mm_per_px, None)[0]
+
+
+def foreign_of(like: Float32Array, prior: Float32Array, inside: BoolArray, around: Float32Array) -> Float32Array:
+    """Probability (h, w) of foreign surface at each pixel of a picture, by its tone and by `damage_around` it."""
+    return _foreign(like[FOREIGN], undamaged(like, prior), around, inside)
 
 
 def undamaged(like: Float32Array, prior: Float32Array) -> Float32Array:
@@ -215,14 +221,26 @@ def _damaged(
     foreign: Float32Array | None,
 ) -> Float32Array:
     """Probability (n, h, w) of foreign surface, smooth in space."""
-    around = _reach(inside, mm_per_px)
-    if foreign is None:
-        prior = np.full(total.shape, foreign_ratio, np.float32)
-        for _ in range(2):
-            prior = _spread(_foreign(odd, total, prior, inside), around, mm_per_px)
-    else:
-        prior = _spread(foreign, around, mm_per_px)
+    prior = _damage_around(odd, total, inside, foreign_ratio, mm_per_px, foreign)
     return _foreign(odd, total, prior, inside)
+
+
+def _damage_around(
+    odd: Float32Array,
+    total: Float32Array,
+    inside: BoolArray,
+    foreign_ratio: float,
+    mm_per_px: float,
+    foreign: Float32Array | None,
+) -> Float32Array:
+    """Prior (n, h, w) of foreign surface by what is round each pixel."""
+    around = _reach(inside, mm_per_px)
+    if foreign is not None:
+        return _spread(foreign, around, mm_per_px)
+    prior = np.full(total.shape, foreign_ratio, np.float32)
+    for _ in range(2):
+        prior = _spread(_foreign(odd, total, prior, inside), around, mm_per_px)
+    return prior
 
 
 def _foreign(odd: Float32Array, own: Float32Array, prior: Float32Array, inside: BoolArray) -> Float32Array:

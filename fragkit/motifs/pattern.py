@@ -36,7 +36,7 @@ FAINT = 0.01
 
 def block_px(mm_per_px: float) -> int:
     """Side of the blocks over whose means the pattern is looked at."""
-    return max(1, round(BLOCK_MM / mm_per_px))
+    return max(1, int(BLOCK_MM / mm_per_px + 1e-6))
 
 
 def missed_pattern(ratio: Float32Array, prior: Float32Array, surfaces: Surfaces, pitch: float) -> Float32Array:

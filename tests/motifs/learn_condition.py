@@ -16,7 +16,7 @@ from test_motif_figures import measured, true_labels
 
 import fragkit.motifs.labels as labels
 from fragkit.motifs import build_motif
-from fragkit.motifs.condition import close_signs, condition_of, surroundings_of
+from fragkit.motifs.condition import all_places, close_signs, condition_of, looks_about
 from fragkit.motifs.labels import LATER_CODE, LOSS_CODE
 from fragkit.motifs.mixture import GROUND
 from fragkit.motifs.reducing import as_fine
@@ -33,12 +33,11 @@ UNLIKE = ({}, {"loss": 0.4, "noise": 2.0}, {"contrast": 0.5, "noise": 6.0}, {"co
 class Recorder:
     """Stands for `condition_of`, and keeps what it was given."""
 
-    def __call__(self, seen, textures, own):
-        wide, tones = surroundings_of(seen, textures)
+    def __call__(self, seen, wide, tones, own):
         large = [as_fine(np.ascontiguousarray(k), seen.found.shape, seen.step, smooth=True) for k in wide]
-        close = close_signs(seen, tones, 0, len(seen.found))
-        self.signs, self.seen = np.stack([*close, *large], axis=-1), seen
-        return condition_of(seen, textures, own)
+        close = close_signs(seen, looks_about(seen), tones, all_places(seen, wide[0].shape))
+        self.signs, self.seen = np.stack([*(k.reshape(seen.found.shape) for k in close), *large], axis=-1), seen
+        return condition_of(seen, wide, tones, own)
 
 
 def scenes() -> list[tuple]:
