@@ -20,17 +20,19 @@ PAIR_LEAD = 2.0
 those of larger plates by many and far more clearly; so larger ones give away of the false alarms what they can spare.
 """
 
-N_FIRST, N_NULL = 199, 999
+N_NULL = (199, 999, 3999)
+DOUBTED_P = ((1e-4, 0.1), (3e-3, 0.03))
 """Sets without recurring flaws, simulated and again shuffled, behind a p-value: a few, and where these leave it within
-`DOUBTED_P`, many; with a few alone the chance of the draw decides what is near p = 0.01."""
-DOUBTED_P = (1e-4, 0.1)
+the first of `DOUBTED_P`, more, where those leave it within the second, many; with a few alone the chance of the draw
+decides what is near p = 0.01, and a count's p-value leans up by one in as many."""
 N_MATCHED = 50
 """Sets from which it is seen how much a fit leaves."""
 LEAST_PAIRS = 6
 MANY_PAIRS = 200
-"""From so many pairs on (21 copies) the spread of likeness is known to a tenth, and two ways to the same chance may be
-averaged. Of fewer twice the mean is given, which holds however the two go together: what a fit leaves of the 28 pairs
-of eight copies is no longer a fair draw, and its shuffles alone named 4 to 6 in a hundred hand works at p = 0.01."""
+"""From so many pairs on (21 copies) the shuffles alone tell the chance. Simulated strays share how alike neighbours
+are, but not that damage is made of fewer samples than noise: of damage in streaks over 48 copies they named 5 in a
+hundred at p = 0.01. Of fewer pairs twice the mean of both chances is given, which holds however the two go together:
+what a fit leaves of the 28 pairs of eight copies is no longer a fair draw, and its shuffles alone named 4 to 6."""
 DAMAGE_LIMITS = (0.5, 0.8)
 """Visible shares of the outline that part the classes of damage."""
 REACHES = (0.7, 1.5, 3.0, np.inf)
@@ -87,13 +89,11 @@ def find_recurrence(
     Notes
     -----
     From the mean product of two copies' strays what falls off smoothly with their distance is taken (damage and light
-    are alike in neighbours, more so along a streak); what is left is fitted by least squares over all pairs with a
-    step for equal seats, whose height is the flaws' variance. The step, in units of what trend and step leave, is
-    compared, best of all group sizes with best of all (see `PAIR_LEAD`), with that of strays simulated without flaws,
-    as alike in neighbours and as uneven from copy to copy as the real ones, and with that of what trend and step leave
-    of the real likeness, the copies shuffled within their picture and class of damage. Of few copies twice the mean of
-    the two p-values is given, of many the mean (see `MANY_PAIRS`): were either of them worthless, that would be at most
-    twice too small, and the larger one loses two flawed plates of two in a hundred to the chance of the draws. The step
+    are alike in neighbours, more so along a streak), together with a step for equal seats, by least squares over all
+    pairs; the step's height is the flaws' variance. In units of what trend and step leave it is compared, best of all
+    group sizes with best of all (see `PAIR_LEAD`), with that of what they leave of the real likeness, the copies
+    shuffled within their picture and class of damage, and of few copies also with that of strays simulated without
+    flaws, as alike in neighbours and as uneven from copy to copy as the real ones (see `MANY_PAIRS`). The step
     is taken off first because half the shuffles of a few flawed copies are flawed nearly as well. Without the units
     2 in a hundred hand works of eight copies were named at p = 0.01: a fit leaves less than there is, and how much less
     differs from draw to draw; real, simulated and shuffled tables now share it as Student's t does.
@@ -121,13 +121,14 @@ def find_recurrence(
     smooth, rest = test.taken_apart(correlations)
     alike = _Alike.matching(test, sizes, smooth, test.mean_square(correlations), most=seen.shape[1], rng=rng)
     classes = pictures * 3 + np.digitize(seen.mean(axis=1), DAMAGE_LIMITS)
-    real = test.clearness(correlations)
-    for n in (N_FIRST, N_NULL):
-        simulated = np.array([test.clearness(_correlations(one)[1]) for one in alike.simulated(n, rng)])
+    real, many = test.clearness(correlations), test.pairs.shape[1] >= MANY_PAIRS
+    for n, (least, most) in zip(N_NULL, (*DOUBTED_P, (1.0, 0.0)), strict=True):
+        n_simulated = N_NULL[0] if many else n
+        simulated = np.array([test.clearness(_correlations(one)[1]) for one in alike.simulated(n_simulated, rng)])
         shuffled = np.array([test.clearness(rest[np.ix_(order, order)]) for order in _shuffles(classes, n, rng)])
-        best, chances = _strongest(real, simulated, shuffled, test.leads)
-        p = min(1.0, sum(chances)) if test.pairs.shape[1] < MANY_PAIRS else float(np.mean(chances))
-        if not DOUBTED_P[0] < p <= DOUBTED_P[1]:
+        best, (by_simulation, by_shuffling) = _strongest(real, simulated, shuffled, test.leads)
+        p = by_shuffling if many else min(1.0, by_simulation + by_shuffling)
+        if not least < p <= most:
             break
     return Recurrence(p=p, group=test.groups[best], flaw_mm=float(np.sqrt(max(test.steps(table)[best], 0.0))))
 
@@ -191,7 +192,7 @@ class _SeatTest:
         return _SeatTest(
             groups=tuple(GROUPS[k] for k in usable),
             pairs=pairs,
-            fall=_Fall.of(np.abs(sites[pairs[0]] - sites[pairs[1]])),
+            fall=_Fall.of(np.abs(sites[pairs[0]] - sites[pairs[1]]), freed),
             weights=freed / (freed**2).sum(axis=1, keepdims=True),
         )
 
@@ -239,26 +240,34 @@ class _SeatTest:
 class _Fall:
     """Terms of weight 0 or more that fall off with distance, and a constant: their sum that suits values of pairs best.
 
-    `far` (pairs,) numbers each pair's distance in columns and rows; `counts` are the pairs at each, `terms` (distances,
-    terms) the falls over each of `REACHES` with their mean taken off.
+    The clearest step for equal seats is fitted beside them and left out of the sum: fitted alone, the falls would take
+    a part of it. `far` (pairs,) numbers each pair's distance in columns and rows; `counts` are the pairs at each,
+    `terms` (distances, terms) the falls over each of `REACHES` and `steps` (groups, distances) those for equal seats,
+    which hang on the distance alone, with their means taken off.
     """
 
     far: IntArray
     counts: FloatArray
     terms: FloatArray
+    steps: FloatArray
 
     @staticmethod
-    def of(apart: IntArray) -> _Fall:
-        steps, far, counts = np.unique(apart, axis=0, return_inverse=True, return_counts=True)
-        falls = [np.exp(-0.5 * (steps / reach) ** 2) for reach in REACHES]
+    def of(apart: IntArray, freed: FloatArray) -> _Fall:
+        """For pairs so many columns and rows apart (pairs, 2); `freed` (groups, pairs) is each group's step."""
+        places, first, far, counts = np.unique(
+            apart, axis=0, return_index=True, return_inverse=True, return_counts=True
+        )
+        falls = [np.exp(-0.5 * (places / reach) ** 2) for reach in REACHES]
         terms = np.column_stack([one[:, 0] * other[:, 1] for one in falls for other in falls])[:, :-1]
-        return _Fall(far.reshape(-1), counts.astype(float), terms - counts @ terms / counts.sum())
+        centred = terms - counts @ terms / counts.sum()
+        return _Fall(far.reshape(-1), counts.astype(float), centred, freed[:, first])
 
     def __call__(self, values: FloatArray) -> FloatArray:
-        mean = np.bincount(self.far, values) / self.counts
-        middle, root = float(values.mean()), np.sqrt(self.counts)
-        weights, _ = nnls(root[:, None] * self.terms, root * (mean - middle))
-        return np.asarray((middle + self.terms @ weights)[self.far])
+        sums, middle, root = np.bincount(self.far, values), float(values.mean()), np.sqrt(self.counts)
+        clearest = self.steps[np.argmax((self.steps @ sums) ** 2 / (self.steps**2 @ self.counts))]
+        design = root[:, None] * np.column_stack([self.terms, clearest, -clearest])
+        weights, _ = nnls(design, root * (sums / self.counts - middle))
+        return np.asarray((middle + self.terms @ weights[:-2])[self.far])
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

@@ -62,6 +62,25 @@ def _streaked(rng):
     return find_recurrence(strays, np.ones(strays.shape, bool), sites, rng=rng).p
 
 
+def _hand_works(rng, name):
+    """Copies drawn by hand: eight, or 48 that are unequally unsteady, with blots, or white noise of 24."""
+    if name == "24 of white noise":
+        return sets.grid(4, 6), rng.standard_normal((24, 200))
+    sites = sets.grid(4, 2) if name == "eight" else sets.grid(8, 6)
+    strays = 0.3 * rng.standard_normal((len(sites), 24)) @ WAVES + 0.3 * rng.standard_normal((len(sites), 160))
+    if name == "48 unequally unsteady":
+        return sites, strays * np.exp(0.5 * rng.standard_normal((48, 1)))
+    if name == "48 with blots":
+        spoilt, middle = rng.random(48) < 0.3, rng.uniform(0.0, 2.0 * np.pi, (48, 1))
+        return sites, strays + spoilt[:, None] * np.exp(8.0 * (np.cos(ANGLE - middle) - 1.0))
+    return sites, strays
+
+
+def _hand_work(rng, name):
+    sites, strays = _hand_works(rng, name)
+    return find_recurrence(strays, np.ones(strays.shape, bool), sites, rng=rng).p
+
+
 def test_streaks_down_the_wall_are_not_taken_for_a_plate():
     """With likeness falling alike in all directions every one of these would be called a plate."""
     rng = np.random.default_rng(27)

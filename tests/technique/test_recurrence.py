@@ -3,11 +3,12 @@
 import numpy as np
 import placing_sets as sets
 import pytest
+from scipy.optimize import nnls
 from scipy.stats import wishart
 from statsmodels.api import OLS, add_constant
 
 from fragkit.technique import find_recurrence, recurrence
-from fragkit.technique.recurrence import N_NULL, _Alike, _correlations, _SeatTest, _strongest, _white, seats_of
+from fragkit.technique.recurrence import _Alike, _correlations, _SeatTest, _strongest, _white, seats_of
 
 
 def test_chances_among_simulated_and_shuffled_steps():
@@ -21,13 +22,13 @@ def test_chances_among_simulated_and_shuffled_steps():
     )
 
 
-@pytest.mark.parametrize(("copies", "kept"), [((5, 4), sum), ((7, 3), np.mean)], ids=["twenty", "twenty-one"])
-def test_few_copies_get_twice_the_mean_chance_and_many_the_mean(copies, kept, monkeypatch):
+@pytest.mark.parametrize(("copies", "p"), [((5, 4), 0.8), ((7, 3), 0.6)], ids=["twenty", "twenty-one"])
+def test_few_copies_get_twice_the_mean_chance_and_many_that_of_shuffles(copies, p, monkeypatch):
     monkeypatch.setattr(recurrence, "_strongest", lambda *_: (0, (0.2, 0.6)))
     rng, sites = np.random.default_rng(4), sets.grid(*copies)
     strays = rng.standard_normal((len(sites), 50))
     found = find_recurrence(strays, np.ones(strays.shape, bool), sites, rng=rng)
-    assert found.p == pytest.approx(kept([0.2, 0.6]))
+    assert found.p == pytest.approx(p)
     monkeypatch.setattr(recurrence, "_strongest", lambda *_: (0, (0.7, 0.8)))
     assert find_recurrence(strays, np.ones(strays.shape, bool), sites, rng=rng).p <= 1.0
 
@@ -52,18 +53,26 @@ def test_likeness_of_white_noise(n_samples):
         assert ours == pytest.approx(theirs, abs=0.15)  # its sd is 1.4: five sds of the difference
 
 
-def test_doubtful_chances_rest_on_many_draws():
-    """Flaws that are just found: p is a count of a thousand, not of two hundred."""
-    rng, sites = np.random.default_rng(5), sets.grid(6, 4)
-    doubtful = []
-    for _ in range(8):
-        strays = 0.15 * rng.standard_normal((2, 100))[sites[:, 0] % 2] + rng.standard_normal((24, 100))
-        p = find_recurrence(strays, np.ones(strays.shape, bool), sites, rng=rng).p
-        doubtful += [p] if 0.002 < p < 0.09 else []
-    counts = np.array(doubtful) * (1 + N_NULL)
-    assert len(counts) >= 2
-    np.testing.assert_allclose(2.0 * counts, np.round(2.0 * counts), rtol=0, atol=1e-6)  # a mean of two counts
-    assert np.any(np.abs(counts / 2.5 - np.round(counts / 2.5)) > 0.1)  # two hundred draws give multiples of 2.5
+@pytest.mark.parametrize(
+    ("chances", "draws"),
+    [((0.2, 0.0, 0.0), 19), ((5e-5, 0.0, 0.0), 19), ((0.02, 0.05, 0.0), 99), ((0.05, 0.001, 0.0), 99)]
+    + [((0.02, 0.02, 0.2), 399)],
+)
+def test_doubtful_chances_rest_on_many_draws(chances, draws, monkeypatch):
+    """Far from p = 0.01 a few draws do, within a factor of three of it many are made; the last ones count."""
+    asked = []
+
+    def strongest(_real, simulated, shuffled, _leads):
+        asked.append((len(simulated), len(shuffled)))
+        return 0, (chances[len(asked) - 1],) * 2
+
+    monkeypatch.setattr(recurrence, "_strongest", strongest)
+    monkeypatch.setattr(recurrence, "N_NULL", (19, 99, 399))
+    sites = sets.grid(6, 4)
+    strays = np.random.default_rng(5).standard_normal((24, 50))
+    found = find_recurrence(strays, np.ones(strays.shape, bool), sites, rng=np.random.default_rng(6))
+    assert asked[-1] == (19, draws)  # of 24 copies the simulated ones only say how widely steps spread
+    assert found.p == chances[len(asked) - 1]
 
 
 def test_clearness_is_a_regression_on_equal_seats():
@@ -71,7 +80,7 @@ def test_clearness_is_a_regression_on_equal_seats():
     sites = sets.grid(8, 1)
     test = _SeatTest.of(sites, np.zeros(8, int))
     column = np.arange(8)
-    table = np.random.default_rng(6).standard_normal((8, 8)) + 0.1 * np.abs(column[:, None] - column)
+    table = np.random.default_rng(6).standard_normal((8, 8)) + 0.5 * np.abs(column[:, None] - column)
     first, second = test.pairs
     values = table[first, second]  # likeness that grows with distance, so that no falling term takes part
     fits = []
@@ -82,6 +91,21 @@ def test_clearness_is_a_regression_on_equal_seats():
     assert np.ptp(test.fall(values)) == 0.0
     np.testing.assert_allclose(test.clearness(table), [fit.params[1] / least for fit in fits], rtol=0, atol=1e-9)
     np.testing.assert_allclose(test.clearness(7.0 * table), test.clearness(table), rtol=0, atol=1e-9)
+
+
+def test_the_trend_leaves_the_step_alone():
+    """A plate of one above the other and no trend: by falls alone copies of one row would seem to be alike."""
+    sites = sets.grid(4, 6)
+    test, seat = _SeatTest.of(sites, np.zeros(24, int)), sites[:, 1] % 2
+    table = 0.3 * (seat[:, None] == seat)
+    smooth, rest = test.taken_apart(table)
+    falls, counts = test.fall.terms, test.fall.counts
+    root, values = np.sqrt(counts), table[test.pairs[0], test.pairs[1]]
+    alone = nnls(root[:, None] * falls, root * (np.bincount(test.fall.far, values) / counts - values.mean()))[0]
+    assert np.ptp(falls @ alone) > 0.02
+    assert np.ptp(smooth[np.triu_indices(24, k=1)]) < 1e-9
+    np.testing.assert_allclose(rest, 0.0, rtol=0, atol=1e-9)
+    assert test.steps(table)[test.groups.index((1, 2))] == pytest.approx(0.3)
 
 
 def test_how_many_samples_are_independent_hardly_matters():
