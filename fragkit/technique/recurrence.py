@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -33,6 +33,8 @@ MANY_PAIRS = 200
 are, but not that damage is made of fewer samples than noise: of damage in streaks over 48 copies they named 5 in a
 hundred at p = 0.01. Of fewer pairs twice the mean of both chances is given, which holds however the two go together:
 what a fit leaves of the 28 pairs of eight copies is no longer a fair draw, and its shuffles alone named 4 to 6."""
+MOST_VALUES = 1_000_000
+"""Pairs of all sets that are weighed at once: 8 MB."""
 DAMAGE_LIMITS = (0.5, 0.8)
 """Visible shares of the outline that part the classes of damage."""
 REACHES = (0.7, 1.5, 3.0, np.inf)
@@ -119,18 +121,23 @@ def find_recurrence(
     table = likeness(strays_mm, seen)
     sizes, correlations = _correlations(table)
     smooth, rest = test.taken_apart(correlations)
-    alike = _Alike.matching(test, sizes, smooth, test.mean_square(correlations), most=seen.shape[1], rng=rng)
+    fit = test.fit(test.values(correlations))
+    alike = _Alike.matching(test, sizes, smooth, float(fit.left[0]), most=seen.shape[1], rng=rng)
     classes = pictures * 3 + np.digitize(seen.mean(axis=1), DAMAGE_LIMITS)
-    real, many = test.clearness(correlations), test.pairs.shape[1] >= MANY_PAIRS
+    real, many = fit.steps[0] / np.sqrt(fit.left[0]), test.pairs.shape[1] >= MANY_PAIRS
     for n, (least, most) in zip(N_NULL, (*DOUBTED_P, (1.0, 0.0)), strict=True):
-        n_simulated = N_NULL[0] if many else n
-        simulated = np.array([test.clearness(_correlations(one)[1]) for one in alike.simulated(n_simulated, rng)])
-        shuffled = np.array([test.clearness(rest[np.ix_(order, order)]) for order in _shuffles(classes, n, rng)])
+        simulated = test.clearness_of(N_NULL[0] if many else n, lambda k: alike.simulated(test, k, rng))
+        shuffled = test.clearness_of(n, lambda k: test.shuffled(rest, _shuffles(classes, k, rng)))
         best, (by_simulation, by_shuffling) = _strongest(real, simulated, shuffled, test.leads)
         p = by_shuffling if many else min(1.0, by_simulation + by_shuffling)
         if not least < p <= most:
             break
-    return Recurrence(p=p, group=test.groups[best], flaw_mm=float(np.sqrt(max(test.steps(table)[best], 0.0))))
+    return Recurrence(p=p, group=test.groups[best], flaw_mm=_flaw_mm(test, table, best))
+
+
+def _flaw_mm(test: _SeatTest, table: FloatArray, group: int) -> float:
+    """Rms of the flaws at equal seats of one group."""
+    return float(np.sqrt(max(test.fit(test.values(table)).steps[0, group], 0.0)))
 
 
 def _strongest(
@@ -171,29 +178,35 @@ def likeness(strays_mm: FloatArray, seen: NDArray[np.bool_]) -> FloatArray:
 class _SeatTest:
     """Pairs of copies: a trend that falls with distance, and a step for equal seats of one group.
 
-    `pairs` are the row and column numbers (2, pairs) of the table; `weights` (groups, pairs) give each group's step.
+    `pairs` are the row and column numbers (2, pairs) of the table. Trend and steps hang on a pair's distance in columns
+    and rows alone, by which pairs are sorted: `counts` (distances,) have each, `equal` (groups, distances) are the
+    steps and `terms` (distances, terms) falls over each of `REACHES`, all with their means taken off.
     """
 
     groups: tuple[tuple[int, int], ...]
     pairs: IntArray
-    fall: _Fall
-    weights: FloatArray
+    counts: IntArray
+    equal: FloatArray
+    terms: FloatArray
 
     @staticmethod
     def of(sites: IntArray, pictures: IntArray) -> _SeatTest | None:
         pairs = np.array(np.nonzero(np.triu(pictures[:, None] == pictures, k=1)))
-        seats = np.array([seats_of(sites, group) for group in GROUPS])
-        same = (seats[:, pairs[0]] == seats[:, pairs[1]]).astype(float)
-        n_same = same.sum(axis=1)
+        every = np.abs(sites[pairs[0]] - sites[pairs[1]])
+        apart, far, counts = np.unique(every, axis=0, return_inverse=True, return_counts=True)
+        same = np.array([np.all(apart % group == 0, axis=1) for group in GROUPS], float)
+        n_same = same @ counts
         usable = np.flatnonzero((2 * n_same >= LEAST_PAIRS) & (n_same < pairs.shape[1]))
         if not len(usable):
             return None
-        freed = same[usable] - same[usable].mean(axis=1, keepdims=True)
+        falls = [np.exp(-0.5 * (apart / reach) ** 2) for reach in REACHES]
+        terms = np.column_stack([one[:, 0] * other[:, 1] for one in falls for other in falls])[:, :-1]
         return _SeatTest(
             groups=tuple(GROUPS[k] for k in usable),
-            pairs=pairs,
-            fall=_Fall.of(np.abs(sites[pairs[0]] - sites[pairs[1]]), freed),
-            weights=freed / (freed**2).sum(axis=1, keepdims=True),
+            pairs=pairs[:, np.argsort(far.reshape(-1), kind="stable")],
+            counts=counts,
+            equal=same[usable] - n_same[usable, None] / pairs.shape[1],
+            terms=terms - counts @ terms / counts.sum(),
         )
 
     @property
@@ -201,33 +214,48 @@ class _SeatTest:
         """What each group's step must stand out more than that of two motifs, in sds."""
         return np.array([PAIR_LEAD if columns * rows > 2 else 0.0 for columns, rows in self.groups])
 
-    def steps(self, table: FloatArray) -> FloatArray:
-        """Variance of the flaws (groups,) that the table of likeness shows, of either sign."""
-        return self._fit(table)[0]
+    def values(self, table: FloatArray) -> FloatArray:
+        """The pairs' values (1, pairs) in a table of likeness."""
+        return np.asarray(table[self.pairs[0], self.pairs[1]][None])
 
-    def mean_square(self, table: FloatArray) -> float:
-        """Mean square, never quite 0, of what the trend and the clearest step leave of the table."""
-        return self._fit(table)[1]
+    def shuffled(self, table: FloatArray, orders: IntArray) -> FloatArray:
+        """The pairs' values (k, pairs) in a table whose copies stand in other orders (k, n)."""
+        return np.asarray(table[orders[:, self.pairs[0]], orders[:, self.pairs[1]]])
 
-    def clearness(self, table: FloatArray) -> FloatArray:
-        """Steps (groups,) in units of the rms that the trend and the clearest step leave of the table."""
-        steps, left = self._fit(table)
-        return np.asarray(steps / np.sqrt(left))
+    def clearness_of(self, n_sets: int, draw: Callable[[int], FloatArray]) -> FloatArray:
+        """Clearness (n_sets, groups) of what is drawn, some sets at a time so that memory stays small."""
+        most = max(1, MOST_VALUES // self.pairs.shape[1])
+        sizes = [min(most, n_sets - first) for first in range(0, n_sets, most)]
+        return np.concatenate([self.clearness(draw(size)) for size in sizes])
 
-    def _fit(self, table: FloatArray) -> tuple[FloatArray, float]:
-        """Steps (groups,), and the mean square that is left."""
-        values = table[self.pairs[0], self.pairs[1]]
-        left = values - self.fall(values)
-        steps = np.asarray(self.weights @ left)
-        shown = float(np.max(steps**2 / (self.weights**2).sum(axis=1)))
-        return steps, max((float(left @ left) - shown) / len(left), 1e-12)
+    def clearness(self, values: FloatArray) -> FloatArray:
+        """Steps (k, groups) in units of the rms that the trend and the clearest step leave of the values (k, pairs)."""
+        fit = self.fit(values)
+        return np.asarray(fit.steps / np.sqrt(fit.left)[:, None])
+
+    def fit(self, values: FloatArray) -> _SeatFit:
+        """Trend and step fitted to each of k sets of values (k, pairs).
+
+        The clearest step is fitted beside the falls, which have weights of 0 or more: alone they would take a part.
+        """
+        middle = values.mean(axis=1, keepdims=True)
+        sums = np.add.reduceat(values - middle, np.r_[0, np.cumsum(self.counts)[:-1]], axis=1)
+        root, norms = np.sqrt(self.counts), self.equal**2 @ self.counts
+        clearest = np.argmax((sums @ self.equal.T) ** 2 / norms, axis=1)
+        designs = [root[:, None] * np.column_stack([self.terms, step, -step]) for step in self.equal]
+        weights = [nnls(designs[k], one)[0][:-2] for k, one in zip(clearest, sums / root, strict=True)]
+        trend = np.array(weights) @ self.terms.T
+        steps = (sums - trend * self.counts) @ self.equal.T / norms
+        squares = np.sum((values - middle) ** 2, axis=1) + np.sum(trend * (trend * self.counts - 2.0 * sums), axis=1)
+        left = (squares - np.max(steps**2 * norms, axis=1)) / values.shape[1]
+        return _SeatFit(middle + trend, steps, np.maximum(left, 1e-12))
 
     def taken_apart(self, table: FloatArray) -> tuple[FloatArray, FloatArray]:
         """The table's smooth trend, and what is left without it and without the clearest step; 0 off the pairs."""
-        values = table[self.pairs[0], self.pairs[1]]
-        smooth = self.fall(values)
-        shown = self.weights / (self.weights**2).sum(axis=1)[:, None] * self.steps(table)[:, None]
-        rest = min(values - smooth - shown, key=lambda left: float(left @ left))
+        fit = self.fit(self.values(table))
+        best = int(np.argmax(fit.steps[0] ** 2 * (self.equal**2 @ self.counts)))
+        smooth, shown = (np.repeat(one, self.counts) for one in (fit.trend[0], fit.steps[0, best] * self.equal[best]))
+        rest = self.values(table)[0] - smooth - shown
         return self._as_table(len(table), smooth), self._as_table(len(table), rest)
 
     def _as_table(self, n: int, values: FloatArray) -> FloatArray:
@@ -237,37 +265,15 @@ class _SeatTest:
 
 
 @dataclass(frozen=True, eq=False)
-class _Fall:
-    """Terms of weight 0 or more that fall off with distance, and a constant: their sum that suits values of pairs best.
+class _SeatFit:
+    """Trend (k, distances), steps (k, groups), and the mean square (k,), never quite 0, of what they leave.
 
-    The clearest step for equal seats is fitted beside them and left out of the sum: fitted alone, the falls would take
-    a part of it. `far` (pairs,) numbers each pair's distance in columns and rows; `counts` are the pairs at each,
-    `terms` (distances, terms) the falls over each of `REACHES` and `steps` (groups, distances) those for equal seats,
-    which hang on the distance alone, with their means taken off.
+    A step is the variance of the flaws, of either sign; of the steps the clearest alone counts for what is left.
     """
 
-    far: IntArray
-    counts: FloatArray
-    terms: FloatArray
+    trend: FloatArray
     steps: FloatArray
-
-    @staticmethod
-    def of(apart: IntArray, freed: FloatArray) -> _Fall:
-        """For pairs so many columns and rows apart (pairs, 2); `freed` (groups, pairs) is each group's step."""
-        places, first, far, counts = np.unique(
-            apart, axis=0, return_index=True, return_inverse=True, return_counts=True
-        )
-        falls = [np.exp(-0.5 * (places / reach) ** 2) for reach in REACHES]
-        terms = np.column_stack([one[:, 0] * other[:, 1] for one in falls for other in falls])[:, :-1]
-        centred = terms - counts @ terms / counts.sum()
-        return _Fall(far.reshape(-1), counts.astype(float), centred, freed[:, first])
-
-    def __call__(self, values: FloatArray) -> FloatArray:
-        sums, middle, root = np.bincount(self.far, values), float(values.mean()), np.sqrt(self.counts)
-        clearest = self.steps[np.argmax((self.steps @ sums) ** 2 / (self.steps**2 @ self.counts))]
-        design = root[:, None] * np.column_stack([self.terms, clearest, -clearest])
-        weights, _ = nnls(design, root * (sums / self.counts - middle))
-        return np.asarray((middle + self.terms @ weights[:-2])[self.far])
+    left: FloatArray
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -287,17 +293,19 @@ class _Alike:
         As many as its inverse would leave less: the fit takes something, and so does the common stray.
         """
         first = _Alike(sizes_mm=sizes_mm, smooth=smooth, n_samples=int(np.clip(1.0 / left, 2.0, most)))
-        again = np.mean([test.mean_square(_correlations(one)[1]) for one in first.simulated(N_MATCHED, rng)])
+        again = float(np.mean(test.fit(first.simulated(test, N_MATCHED, rng)).left))
         return replace(first, n_samples=int(np.clip(first.n_samples * again / left, 2.0, most)))
 
-    def simulated(self, n_sets: int, rng: np.random.Generator) -> Iterator[FloatArray]:
-        """Tables of likeness (n, n) of such strays, drawn anew."""
+    def simulated(self, test: _SeatTest, n_sets: int, rng: np.random.Generator) -> FloatArray:
+        """The pairs' likeness (n_sets, pairs) of such strays, made equally large, drawn anew."""
         spectrum, axes = np.linalg.eigh(self.smooth + np.eye(len(self.smooth)))
         root = self.sizes_mm[:, None] * axes * np.sqrt(np.maximum(spectrum, 0.0))
-        for _ in range(n_sets):
-            strays = root @ _white(len(root), self.n_samples, rng)
-            strays = strays - strays.mean(axis=0)
-            yield strays @ strays.T / self.n_samples
+        white = np.array([_white(len(root), self.n_samples, rng) for _ in range(n_sets)])
+        strays = root @ white
+        strays -= strays.mean(axis=1, keepdims=True)
+        strays /= np.linalg.norm(strays, axis=2, keepdims=True)
+        likenesses = strays @ strays.transpose(0, 2, 1)
+        return np.asarray(likenesses[:, test.pairs[0], test.pairs[1]])
 
 
 def _white(n: int, n_samples: int, rng: np.random.Generator) -> FloatArray:
@@ -330,11 +338,10 @@ def _gumbel(maxima: FloatArray) -> tuple[float, float]:
     return float(maxima.mean()) - np.euler_gamma * scale, scale
 
 
-def _shuffles(classes: IntArray, n_sets: int, rng: np.random.Generator) -> Iterator[IntArray]:
-    """Permutations that move copies only within their class."""
-    members = [np.flatnonzero(classes == name) for name in np.unique(classes)]
-    for _ in range(n_sets):
-        order = np.arange(len(classes))
-        for one in members:
-            order[one] = rng.permutation(one)
-        yield order
+def _shuffles(classes: IntArray, n_sets: int, rng: np.random.Generator) -> IntArray:
+    """Orders (n_sets, n) that move copies only within their class."""
+    orders = np.tile(np.arange(len(classes)), (n_sets, 1))
+    for name in np.unique(classes):
+        members = np.flatnonzero(classes == name)
+        orders[:, members] = rng.permuted(np.tile(members, (n_sets, 1)), axis=1)
+    return orders

@@ -8,7 +8,7 @@ from scipy.stats import wishart
 from statsmodels.api import OLS, add_constant
 
 from fragkit.technique import find_recurrence, recurrence
-from fragkit.technique.recurrence import _Alike, _correlations, _SeatTest, _strongest, _white, seats_of
+from fragkit.technique.recurrence import REACHES, _Alike, _SeatTest, _shuffles, _strongest, _white, seats_of
 
 
 def test_chances_among_simulated_and_shuffled_steps():
@@ -88,9 +88,38 @@ def test_clearness_is_a_regression_on_equal_seats():
         seat = seats_of(sites, group)
         fits.append(OLS(values, add_constant((seat[first] == seat[second]).astype(float))).fit())
     least = np.sqrt(min(fit.ssr for fit in fits) / len(values))
-    assert np.ptp(test.fall(values)) == 0.0
-    np.testing.assert_allclose(test.clearness(table), [fit.params[1] / least for fit in fits], rtol=0, atol=1e-9)
-    np.testing.assert_allclose(test.clearness(7.0 * table), test.clearness(table), rtol=0, atol=1e-9)
+    both = test.clearness(np.array([values, 7.0 * values]))
+    assert np.ptp(test.fit(values[None]).trend) < 1e-12
+    np.testing.assert_allclose(both[0], [fit.params[1] / least for fit in fits], rtol=0, atol=1e-9)
+    np.testing.assert_allclose(both[1], both[0], rtol=0, atol=1e-9)
+
+
+def test_trend_and_step_agree_with_a_fit_over_all_pairs():
+    """Pair by pair, falls of weight 0 or more beside the clearest step, in damage that neighbours share."""
+    sites, rng = sets.grid(5, 4), np.random.default_rng(9)
+    apart = np.abs(sites[:, None] - sites)
+    table = 0.3 * np.exp(-0.5 * (apart / [0.7, 2.5]) ** 2).prod(axis=2) + 0.4 * (apart[:, :, 0] % 2 == 0)
+    table = table + (noise := 0.05 * rng.standard_normal((20, 20))) + noise.T
+    test = _SeatTest.of(sites, np.zeros(20, int))
+    columns, rows = apart[tuple(test.pairs)].T
+    values = table[tuple(test.pairs)]
+    falls = [np.exp(-0.5 * (columns / a) ** 2 - 0.5 * (rows / b) ** 2) for a in REACHES for b in REACHES][:-1]
+    step = (columns % 2 == 0) - np.mean(columns % 2 == 0)
+    design = np.column_stack([*(one - one.mean() for one in falls), step, -step])
+    weights = nnls(design, values - values.mean())[0]
+    trend = values.mean() + design[:, :-2] @ weights[:-2]
+    fit = test.fit(values[None])
+    height = step @ (values - trend) / (step @ step)
+    left = np.mean((values - trend - height * step) ** 2)
+    np.testing.assert_allclose(np.repeat(fit.trend[0], test.counts), trend, rtol=0, atol=1e-9)
+    assert fit.steps[0, test.groups.index((2, 1))] == pytest.approx(height, abs=1e-9)
+    assert fit.left[0] == pytest.approx(left, abs=1e-9)
+    smooth, rest = test.taken_apart(table)
+    np.testing.assert_allclose(smooth[tuple(test.pairs)], trend, rtol=0, atol=1e-9)
+    np.testing.assert_allclose(rest[tuple(test.pairs)], values - trend - height * step, rtol=0, atol=1e-9)
+    orders = np.array([np.arange(20)[::-1], rng.permutation(20)])
+    dealt = [table[np.ix_(order, order)][tuple(test.pairs)] for order in orders]
+    np.testing.assert_array_equal(test.shuffled(table, orders), dealt)
 
 
 def test_the_trend_leaves_the_step_alone():
@@ -98,14 +127,14 @@ def test_the_trend_leaves_the_step_alone():
     sites = sets.grid(4, 6)
     test, seat = _SeatTest.of(sites, np.zeros(24, int)), sites[:, 1] % 2
     table = 0.3 * (seat[:, None] == seat)
+    values, root = test.values(table)[0], np.sqrt(test.counts)
+    means = np.add.reduceat(values - values.mean(), np.r_[0, np.cumsum(test.counts)[:-1]]) / test.counts
+    alone = nnls(root[:, None] * test.terms, root * means)[0]
+    assert np.ptp(test.terms @ alone) > 0.02
     smooth, rest = test.taken_apart(table)
-    falls, counts = test.fall.terms, test.fall.counts
-    root, values = np.sqrt(counts), table[test.pairs[0], test.pairs[1]]
-    alone = nnls(root[:, None] * falls, root * (np.bincount(test.fall.far, values) / counts - values.mean()))[0]
-    assert np.ptp(falls @ alone) > 0.02
     assert np.ptp(smooth[np.triu_indices(24, k=1)]) < 1e-9
     np.testing.assert_allclose(rest, 0.0, rtol=0, atol=1e-9)
-    assert test.steps(table)[test.groups.index((1, 2))] == pytest.approx(0.3)
+    assert test.fit(values[None]).steps[0, test.groups.index((1, 2))] == pytest.approx(0.3)
 
 
 def test_how_many_samples_are_independent_hardly_matters():
@@ -114,10 +143,9 @@ def test_how_many_samples_are_independent_hardly_matters():
     widths = {}
     for n_samples in (20, 40):
         alike = _Alike(sizes_mm=np.ones(8), smooth=np.zeros((8, 8)), n_samples=n_samples)
-        tables = list(alike.simulated(1500, np.random.default_rng(7)))
-        for measure in (test.steps, test.clearness):
-            best = np.array([measure(_correlations(one)[1]) for one in tables]).max(axis=1)
-            widths[measure.__name__, n_samples] = np.quantile(best, 0.9) - np.quantile(best, 0.1)
+        values = alike.simulated(test, 1500, np.random.default_rng(7))
+        for name, found in (("steps", test.fit(values).steps), ("clearness", test.clearness(values))):
+            widths[name, n_samples] = np.ptp(np.quantile(found.max(axis=1), [0.1, 0.9]))
     assert widths["steps", 20] / widths["steps", 40] == pytest.approx(np.sqrt(2.0), abs=0.12)  # a width's sd is 3 %
     assert widths["clearness", 20] / widths["clearness", 40] == pytest.approx(1.0, abs=0.12)
 
@@ -126,7 +154,30 @@ def test_as_many_samples_are_simulated_as_the_likeness_was_made_of():
     """Eight copies of 24 samples. The fit leaves less than the likeness strays, which would make 29 of them."""
     rng, test = np.random.default_rng(8), _SeatTest.of(sets.grid(4, 2), np.zeros(8, int))
     alike = _Alike(sizes_mm=np.ones(8), smooth=np.zeros((8, 8)), n_samples=24)
-    left = [test.mean_square(_correlations(one)[1]) for one in alike.simulated(60, rng)]
+    left = test.fit(alike.simulated(test, 60, rng)).left
     matched = [_Alike.matching(test, alike.sizes_mm, alike.smooth, one, most=160, rng=rng).n_samples for one in left]
     assert 1.0 / np.mean(left) > 27.0
     assert 1.0 / np.mean(1.0 / np.array(matched)) == pytest.approx(24.0, rel=0.12)  # three sds of sixty draws
+
+
+def test_what_is_weighed_some_sets_at_a_time_is_the_same(monkeypatch):
+    test, rng = _SeatTest.of(sets.grid(4, 2), np.zeros(8, int)), np.random.default_rng(10)
+    values = rng.standard_normal((50, test.pairs.shape[1]))
+    monkeypatch.setattr(recurrence, "MOST_VALUES", 7 * test.pairs.shape[1])
+    rows = iter(values)
+    asked = []
+
+    def draw(k):
+        asked.append(k)
+        return np.array([next(rows) for _ in range(k)])
+
+    np.testing.assert_allclose(test.clearness_of(50, draw), test.clearness(values), rtol=0, atol=1e-12)
+    assert asked == [7] * 7 + [1]
+
+
+def test_shuffles_keep_copies_within_their_class():
+    classes = np.array([0, 1, 0, 1, 1, 2])
+    orders = _shuffles(classes, 300, np.random.default_rng(11))
+    np.testing.assert_array_equal(classes[orders], np.tile(classes, (300, 1)))
+    np.testing.assert_array_equal(np.sort(orders, axis=1), np.tile(np.arange(6), (300, 1)))
+    assert len(np.unique(orders, axis=0)) == 2 * 6  # all orders of two and of three
