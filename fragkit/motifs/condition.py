@@ -37,7 +37,7 @@ MOSTLY = np.float32(0.5)
 MOST_NATS, FEW_NATS = np.float32(8.0), np.float32(4.0)
 """Odds of a pixel count up to so many nats, and up to so many among those round it."""
 BLUR_PX = 0.8
-PLACES_AT_ONCE = 65_536
+PLACES_AT_ONCE = 32_768
 """So many pixels are judged at a time."""
 CLEARLY = 0.02
 """A pixel is in doubt that is sound, or foreign, by a probability neither below this nor as near to one."""
@@ -93,13 +93,24 @@ def roughness_of(ratio: Float32Array, step: int) -> Float32Array:
 def textures_of(roughness: Float32Array, pitch: float) -> Float32Array:
     """Grain at three widths, run of the brush at two, and blotches: logarithms (6, rows, columns) in blocks of `pitch`
     mm, from `roughness_of`."""
-    widths = [width / pitch for width in (NEAR_MM, FAR_MM)]
-    around = side_by_side(lambda layer: [widely(layer, width) for width in widths], list(roughness))
-    grain, across, along, light = around
-    layers = [cv2.GaussianBlur(roughness[0], (0, 0), BLUR_PX), *grain, *along, *across]
-    uneven = widely(np.abs(np.subtract(*light)), FAR_MM / pitch)
-    logs = side_by_side(lambda layer: cv2.log(layer + LEAST_ROUGH), [*layers, uneven])
-    return np.stack([*logs[:3], logs[3] - logs[5], logs[4] - logs[6], logs[7]])
+    grain, across, along, light = roughness
+    near, far = NEAR_MM / pitch, FAR_MM / pitch
+
+    def layer(k: int) -> Float32Array:
+        if k == 0:
+            return _log(cv2.GaussianBlur(grain, (0, 0), BLUR_PX))
+        width = near if k % 2 else far
+        if k < 3:
+            return _log(widely(grain, width))
+        if k < 5:
+            return _log(widely(along, width)) - _log(widely(across, width))
+        return _log(widely(np.abs(widely(light, near) - widely(light, far)), far))
+
+    return np.stack(side_by_side(layer, range(6)))
+
+
+def _log(layer: Float32Array) -> Float32Array:
+    return np.asarray(cv2.log(layer + LEAST_ROUGH), np.float32)
 
 
 def condition_of(
@@ -126,11 +137,9 @@ def condition_of(
     doubtful = _doubtful(foreign)
     foreign, later = (as_fine(k, shape, seen.step, smooth=True)[own] for k in (foreign, later))
     rest = own.start * shape[1] + np.flatnonzero(as_fine(doubtful, shape, seen.step)[own])
-    for some in groups_of(len(rest), size=PLACES_AT_ONCE):
-        places = rest[some]
-        judged = _judged(seen, looks, around, tones, Places(places, _blocks_of(places, seen, wide[0].shape)))
-        for whole, part in zip((foreign, later), judged, strict=True):
-            whole.reshape(-1)[places - own.start * shape[1]] = part
+    places = Places(rest, _blocks_of(rest, seen, wide[0].shape))
+    for whole, part in zip((foreign, later), _judged(seen, looks, around, tones, places), strict=True):
+        whole.reshape(-1)[rest - own.start * shape[1]] = part
     return foreign, later
 
 
@@ -170,15 +179,24 @@ def _doubtful(foreign: Float32Array) -> LabelArray:
 
 def _judged(
     seen: Seen, looks: tuple[Float32Array, ...], around: Float32Array, tones: Mapping[str, Float32Array], places: Places
-) -> tuple[Float32Array, Float32Array]:
-    """What `condition_of` gives, of some places (n,)."""
-    hidden = INWARD[:, :N_CLOSE] @ np.stack(close_signs(seen, looks, tones, places))
-    hidden += around.take(places.blocks, axis=1)
-    np.maximum(hidden, np.float32(0.0), out=hidden)
+) -> Float32Array:
+    """What `condition_of` gives (2, n), of some places."""
+    out = np.empty((2, len(places.pixels)), np.float32)
+    for some in groups_of(len(places.pixels), size=PLACES_AT_ONCE):
+        few = Places(places.pixels[some], places.blocks[some])
+        hidden = INWARD[:, :N_CLOSE] @ np.stack(close_signs(seen, looks, tones, few))
+        hidden += around.take(few.blocks, axis=1)
+        np.maximum(hidden, np.float32(0.0), out=hidden)
+        out[:, some] = _weighed(hidden)
+    return out
+
+
+def _weighed(hidden: Float32Array) -> Float32Array:
+    """What `condition_of` gives (2, n), of hidden units (k, n)."""
     sound, lost, covered = (LAST.T @ hidden + LAST_OFFSETS[:, None])[:, None]
     either = cv2.max(lost, covered) + cv2.log(np.float32(1.0) + cv2.exp(-cv2.absdiff(lost, covered)))
     foreign = np.float32(1.0) / (np.float32(1.0) + cv2.exp(np.clip(sound - either, -30.0, 30.0)))
-    return foreign.ravel(), (covered - lost).ravel()
+    return np.concatenate([foreign, covered - lost])
 
 
 def looks_about(seen: Seen) -> tuple[Float32Array, ...]:

@@ -100,27 +100,35 @@ def cut(
     *,
     beyond: float,
     bends: Float32Array | None = None,
+    how: int | None = None,
 ) -> NDArray[Any]:
     """Copies (n, rows, columns[, 3]) of `image`, which has the picture's pixels; `beyond` outside the picture.
 
-    Colours are interpolated by cubics, shares (h, w) linearly; of whole numbers the nearest is taken. `bends`
+    Colours are interpolated by cubics, shares (h, w) linearly; of whole numbers the nearest is taken; or as OpenCV's
+    flag `how` says. `bends`
     (n, 2, rows, columns) in px of the grid lead from places of the straight motif to those of each copy.
     """
     stack = np.empty((len(xy_mm), *grid.shape, *image.shape[2:]), image.dtype)
 
     def fill(n: int) -> None:
         bend = None if bends is None else bends[n]
-        stack[n] = _cut_one(image, grid.to_grid(picture, xy_mm[n]), grid, beyond=beyond, bend=bend)
+        stack[n] = _cut_one(image, grid.to_grid(picture, xy_mm[n]), grid, beyond=beyond, bend=bend, how=how)
 
     in_groups(fill, len(xy_mm))
     return stack
 
 
 def _cut_one(
-    image: NDArray[Any], matrix: FloatArray, grid: Grid, *, beyond: float, bend: Float32Array | None
+    image: NDArray[Any],
+    matrix: FloatArray,
+    grid: Grid,
+    *,
+    beyond: float,
+    bend: Float32Array | None,
+    how: int | None = None,
 ) -> NDArray[Any]:
     plain = cv2.INTER_LINEAR if image.dtype == np.float32 else cv2.INTER_NEAREST
-    flag = cv2.INTER_CUBIC if image.ndim == 3 else plain
+    flag = how if how is not None else cv2.INTER_CUBIC if image.ndim == 3 else plain
     edge, size = (beyond,) * 3, grid.shape[::-1]
     if bend is None:
         return np.asarray(

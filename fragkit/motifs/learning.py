@@ -28,7 +28,7 @@ COARSE_MM, MIDDLE_MM = 1.0, 0.6
 """Grids: over the whole cell, to find the motif; over the motif, to learn and align."""
 LABEL_MM = 0.65
 """Surfaces are told apart in pixels of at most this size where the picture has them: tones vary over more."""
-MARGIN_MM = 5.0
+MARGIN_MM = 3.5
 FIRST_LOOK = 96
 """The motif is found, and the pictures brought to one centre, by about so many of the best copies."""
 FEWEST_OF_PICTURE = 12
@@ -211,7 +211,7 @@ def _tones(sheet: Sheet, grid: Grid, bends: Float32Array | None) -> Float32Array
     if sheet.light is None or grid.mm_per_px > 0.99 * sheet.picture.mm_per_px or sheet.fine is sheet.picture:
         return np.asarray(cut(sheet.ratio, sheet.picture, sheet.xy_mm, grid, beyond=1.0, bends=bends))
     values = cut(sheet.fine.pixels, sheet.fine, sheet.xy_mm, grid, beyond=0.0, bends=bends)
-    gains = cut(sheet.light.gain, sheet.light.frame, sheet.xy_mm, grid, beyond=1.0)
+    gains = cut(sheet.light.gain, sheet.light.frame, sheet.xy_mm, grid, beyond=1.0, how=cv2.INTER_LINEAR)
     return np.multiply(values, gains, out=gains)
 
 

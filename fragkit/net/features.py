@@ -162,9 +162,12 @@ def _reduced(
     sums, share = np.empty((height, wide, plain.shape[2]), dtype), np.ones((height, wide), dtype)
 
     def shorten(rows: slice) -> None:
-        part, seen = plain[rows].astype(dtype), believed[rows]
-        if not seen.all():
-            part[~seen] = 0.0
+        part, seen = np.asarray(plain[rows]), believed[rows]
+        whole = bool(seen.all())
+        if not whole:
+            part = _believed_alone(part, seen)
+        part = part.astype(dtype)
+        if not whole:
             share[rows] = cv2.resize(seen.astype(dtype), (wide, len(part)), interpolation=cv2.INTER_AREA)
         sums[rows] = cv2.resize(part, (wide, len(part)), interpolation=cv2.INTER_AREA).reshape(sums[rows].shape)
 
@@ -174,6 +177,13 @@ def _reduced(
         return means, np.ones((high, wide), bool)
     left = cv2.resize(share, size_px, interpolation=cv2.INTER_AREA)
     return means / np.maximum(left, 1e-6)[:, :, None], left > 0.5
+
+
+def _believed_alone(part: NDArray[Any], seen: NDArray[np.bool_]) -> NDArray[Any]:
+    """Pixels (h, w, c), 0 where not believed."""
+    if part.dtype.kind == "u" and part.dtype.itemsize <= 2:
+        return np.asarray(cv2.copyTo(part, seen.view(np.uint8))).reshape(part.shape)
+    return np.where(seen[..., None], part, np.zeros((), part.dtype))
 
 
 def _standardised(pixels: FloatImage, believed: NDArray[np.bool_]) -> FloatImage:

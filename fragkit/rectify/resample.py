@@ -185,9 +185,7 @@ def _strip(
     rows = cv2.remap(pixels, map_x, map_y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
     if n_samples > 1:
         rows = cv2.resize(rows, (len(xs), len(ys)), interpolation=cv2.INTER_AREA)
-    if not shown.all():
-        rows[~shown] = 0
-    return rows, shown
+    return rows if shown.all() else np.asarray(cv2.copyTo(rows, shown.view(np.uint8))), shown
 
 
 def _n_samples(plane: Plane, xs: FloatArray, ys: FloatArray, mm_per_px: float) -> int:
