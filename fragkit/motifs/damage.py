@@ -28,6 +28,9 @@ TEXTURE_MM = 0.4
 """Width (sd) over which roughness is averaged."""
 FLOOR_GROUND, FLOOR_FOREIGN = 0.002, 0.05
 """Even share of each density: a look that the ground never has is foreign."""
+BAND_PX, BAND_EVERY, REACH_PX = 24, 4, 8
+"""What range looks have is told by every fourth band of so many rows; a look reaches no further than so many pixels."""
+ENOUGH_LOOKS = 50_000
 N_STEPS = 5
 ENOUGH_PIXELS = 2_000_000
 """Looks are learned from every second row and column of those that tell damage where there are more than these."""
@@ -53,25 +56,30 @@ class Odds:
 
 
 def looks_of(ratio: Float32Array, on_ground: BoolArray, mm_per_px: float, strips: Sequence[Strip]) -> CodeArray:
-    """Number (h, w) of the box of each pixel's look; boxes hold all but the outermost looks between the motifs.
+    """Number (h, w) of the box of each pixel's look; boxes hold all but the outermost looks between the motifs, as some
+    bands of the picture tell them."""
+    told = on_ground if on_ground.any() else np.ones_like(on_ground)
+    every = max(1, int(told.sum()) // (ENOUGH_LOOKS * BAND_EVERY))
 
-    With more than two strips their looks are worked out twice, so that those of the whole picture are never held.
-    """
-    every = max(1, int(on_ground.sum()) // 50_000)
-    first = np.append(0, np.cumsum([on_ground[strip.inner].sum() for strip in strips]))
+    def sample(band: Strip) -> Float32Array:
+        chosen = np.flatnonzero(told[band.inner])[::every]
+        return np.stack([layer[band.own].ravel()[chosen] for layer in _look(ratio[band.outer], mm_per_px)])
 
-    def look(strip: Strip) -> list[Float32Array]:
-        return [layer[strip.own] for layer in _look(ratio[strip.outer], mm_per_px)]
-
-    def sample(layers: Sequence[Float32Array], strip: Strip, start: int) -> Float32Array:
-        chosen = np.flatnonzero(on_ground[strip.inner])[-start % every :: every]
-        return np.stack([layer.ravel()[chosen] for layer in layers])
-
-    looks = side_by_side(look, strips) if len(strips) <= 2 else [None] * len(strips)
-    samples = side_by_side(lambda k, s, n: sample(look(s) if k is None else k, s, n), looks, strips, list(first[:-1]))
+    samples = side_by_side(sample, _bands(np.asarray(told.any(axis=1))))
     low, high = np.percentile(np.concatenate(samples, axis=1), [0.3, 99.7], axis=1)
-    codes = side_by_side(lambda k, s: _sorted(look(s) if k is None else k, low, high), looks, strips)
-    return codes[0] if len(codes) == 1 else np.concatenate(codes)
+
+    def sort(strip: Strip) -> CodeArray:
+        return _sorted([layer[strip.own] for layer in _look(ratio[strip.outer], mm_per_px)], low, high)
+
+    return np.concatenate(side_by_side(sort, strips))
+
+
+def _bands(told: BoolArray) -> list[Strip]:
+    """Every so many-th band of rows from the first that tells something (h,) on, and the few rows beside it that its
+    looks reach."""
+    height, first = len(told), int(told.argmax())
+    inner = [slice(top, min(top + BAND_PX, height)) for top in range(first, height, BAND_PX * BAND_EVERY)]
+    return [Strip(k, slice(max(k.start - REACH_PX, 0), min(k.stop + REACH_PX, height))) for k in inner]
 
 
 def _look(ratio: Float32Array, mm_per_px: float) -> list[Float32Array]:

@@ -116,12 +116,12 @@ class Copied:
 
 @dataclass(frozen=True, eq=False)
 class _Ground:
-    """The ground of a picture: where it would lie bare (h, w), the odds of damage by its look; at every few rows and
-    columns the undamaged shares (3, rows, columns), and textures (6, rows, columns) less what they are there."""
+    """The ground of a picture: where it would lie bare (h, w), the odds of damage by its look, the undamaged shares
+    (2, h, w) of metal and shadow, of 255, and textures (6, rows, columns) less what they are there."""
 
     where: BoolArray
     odds: Odds
-    prior: Float32Array
+    undamaged: LabelArray
     textures: Float32Array
 
 
@@ -153,56 +153,66 @@ def label_picture(sheet: Sheet, sites: Sequence[tuple[FloatArray, float]], copie
     shape, step = picture.coverage.shape, thinning(picture.mm_per_px)
     strips = strips_of(shape, margin_px=round(MARGIN_MM / picture.mm_per_px), multiple=step)
     ground = _ground(strips, sheet, places, surfaces)
-    final = side_by_side(lambda strip: _final(strip, sheet, places, ground, surfaces), strips)
+    final = side_by_side(lambda strip: _final(strip, sheet, ground, surfaces), strips)
     beneath, percent, foreign, later = (np.concatenate(layers) for layers in zip(*final, strict=True))
     beneath[~picture.coverage] = NOT_READ
     codes = np.where((foreign > EVEN) & picture.coverage, np.uint8(LOSS_CODE), beneath)
     return Read(codes, beneath, percent, foreign, later, ground.where)
 
 
-def _places(sites: Sequence[tuple[FloatArray, float]], copied: Copied) -> Callable[[Picture], Float32Array]:
-    """What gives the undamaged shares (3, h, w) of metal, shadow and ground in a part of a picture."""
-    layers = {trust: cv2.merge(list(np.float32(trust) * copied.atlas[:GROUND])) for _, trust in sites}
+def _places(sites: Sequence[tuple[FloatArray, float]], copied: Copied) -> Callable[[Picture], LabelArray]:
+    """What gives the undamaged shares (2, h, w) of metal and shadow, of 255, in a part of a picture."""
+    layers = {trust: _whole_numbers(trust * copied.atlas[:GROUND]) for _, trust in sites}
     centres = np.array([xy_mm for xy_mm, _ in sites])
     bends = [*copied.backs, *[None] * (len(sites) - len(copied.backs))]
 
-    def prior(picture: Picture) -> Float32Array:
-        out = np.zeros((3, *picture.coverage.shape), np.float32)
+    def laid(picture: Picture) -> LabelArray:
+        out = np.zeros((2, *picture.coverage.shape), np.uint8)
         for k in near(picture, centres, copied.grid):
-            _lay(out[:GROUND], layers[sites[k][1]], copied.grid.to_grid(picture, centres[k]), bends[k])
-        np.subtract(1.0, out[METAL], out=out[GROUND])
-        out[GROUND] -= out[SHADOW]
-        np.clip(out[GROUND], 0.002, 1.0, out=out[GROUND])
+            _lay(out, layers[sites[k][1]], copied.grid.to_grid(picture, centres[k]), bends[k])
         return out
 
-    return prior
+    return laid
+
+
+def _whole_numbers(shares: Float32Array) -> LabelArray:
+    """Shares (2, rows, columns) as layers (rows, columns, 2), of 255."""
+    return np.asarray(np.rint(WHOLE * np.moveaxis(shares, 0, -1)), np.uint8)
+
+
+def _prior(undamaged: LabelArray) -> Float32Array:
+    """Undamaged shares (3, h, w) of metal, shadow and ground, nowhere none of it, from those (2, h, w) of 255."""
+    out = np.empty((3, *undamaged.shape[1:]), np.float32)
+    np.multiply(undamaged, np.float32(1.0 / WHOLE), out=out[:GROUND])
+    np.subtract(1.0, out[METAL], out=out[GROUND])
+    out[GROUND] -= out[SHADOW]
+    np.clip(out[GROUND], 0.002, 1.0, out=out[GROUND])
+    return out
 
 
 def _ground(
-    strips: Sequence[Strip], sheet: Sheet, places: Callable[[Picture], Float32Array], surfaces: Surfaces
+    strips: Sequence[Strip], sheet: Sheet, places: Callable[[Picture], LabelArray], surfaces: Surfaces
 ) -> _Ground:
     """The ground of a picture, learned where motifs show well."""
     pitch, within = sheet.picture.mm_per_px, between_motifs(sheet, reach_ratio=0.5)
     step = thinning(pitch)
-    parts = side_by_side(lambda strip: _first(strip, sheet, places, within), strips)
-    on_ground = np.concatenate([part[0] for part in parts])
-    prior, roughness = (np.concatenate([part[k] for part in parts], axis=1) for k in (1, 2))
-    found = np.concatenate(side_by_side(lambda strip: _found(strip.every(step), sheet, prior, surfaces), strips))
+    close = [_near(strip, sheet) for strip in strips]
+    parts = side_by_side(lambda strip: _first(strip, sheet, places), close)
+    undamaged, roughness = (np.concatenate([part[k] for part in parts], axis=1) for k in (0, 1))
+    bare = cv2.add(undamaged[METAL], undamaged[SHADOW]) < (1.0 - MOTIF_RATIO) * WHOLE
+    on_ground = sheet.picture.coverage & within & bare
+    found = np.concatenate(side_by_side(lambda strip: _found(strip.every(step), sheet, undamaged, surfaces), strips))
     textures = textures_of(roughness, pitch * step)
     textures -= ground_textures(textures, found, on_ground[::step, ::step])
-    looks = looks_of(sheet.ratio, on_ground, pitch, strips)
-    return _Ground(on_ground, damage_odds(looks, found, on_ground, _well_left(sheet), pitch), prior, textures)
+    looks = looks_of(sheet.ratio, on_ground, pitch, close)
+    return _Ground(on_ground, damage_odds(looks, found, on_ground, _well_left(sheet), pitch), undamaged, textures)
 
 
-def _first(
-    strip: Strip, sheet: Sheet, places: Callable[[Picture], Float32Array], within: BoolArray
-) -> tuple[BoolArray, Float32Array, Float32Array]:
-    """Where (rows, w) bare ground of a strip would lie; the undamaged shares at every few pixels; and roughness."""
-    near, step = _near(strip, sheet), thinning(sheet.picture.mm_per_px)
-    prior = places(sheet.rows(strip.inner).picture)
-    on_ground = sheet.picture.coverage[strip.inner] & (prior[GROUND] > 0.9) & within[strip.inner]
-    roughness = roughness_of(sheet.ratio[near.outer], step)[:, near.every(step).own]
-    return on_ground, np.ascontiguousarray(prior[:, ::step, ::step]), roughness
+def _first(strip: Strip, sheet: Sheet, places: Callable[[Picture], LabelArray]) -> tuple[LabelArray, Float32Array]:
+    """Undamaged shares of a strip, and its roughness."""
+    step = thinning(sheet.picture.mm_per_px)
+    roughness = roughness_of(sheet.ratio[strip.outer], step)[:, strip.every(step).own]
+    return places(sheet.rows(strip.inner).picture), roughness
 
 
 def _near(strip: Strip, sheet: Sheet) -> Strip:
@@ -212,11 +222,11 @@ def _near(strip: Strip, sheet: Sheet) -> Strip:
     return Strip(strip.inner, slice(max(strip.inner.start - halo, 0), min(strip.inner.stop + halo, height)))
 
 
-def _found(thin: Strip, sheet: Sheet, prior: Float32Array, surfaces: Surfaces) -> Float32Array:
+def _found(thin: Strip, sheet: Sheet, undamaged: LabelArray, surfaces: Surfaces) -> Float32Array:
     """A first probability of damage at every few rows and columns, by tone alone."""
     step, pitch = thinning(sheet.picture.mm_per_px), sheet.picture.mm_per_px
     ratio, inside = sheet.ratio[::step, ::step][thin.outer], sheet.picture.coverage[::step, ::step][thin.outer]
-    like, prior = surfaces.at(surfaces.boxes.sort(ratio)), prior[:, thin.outer]
+    like, prior = surfaces.at(surfaces.boxes.sort(ratio)), _prior(undamaged[:, ::step, ::step][:, thin.outer])
     around = damage_around(like, prior, inside, surfaces.foreign_ratio, pitch * step)
     return foreign_of(like, prior, inside, around)[thin.own]
 
@@ -229,7 +239,7 @@ def _around(strip: Strip, sheet: Sheet, ground: _Ground, surfaces: Surfaces) -> 
     part = sheet.rows(strip.outer)
     ratio, inside = np.ascontiguousarray(part.ratio[thin]), part.picture.coverage[thin]
     bare, by_look = ground.where[strip.outer][thin], ground.odds.at(strip.outer, thin)
-    prior = ground.prior[:, strip.every(step).outer][:, : textures.shape[1], : textures.shape[2]]
+    prior = _prior(ground.undamaged[:, strip.outer][:, *thin])
     like, nats = _judged(ratio, prior, bare, by_look, surfaces, None if part.given is None else part.given[thin])
     damage = damage_around(like, prior, inside, surfaces.foreign_ratio, pitch * step)
     missed = missed_pattern(ratio, prior, surfaces, pitch * step)
@@ -254,11 +264,7 @@ def _judged(
 
 
 def _final(
-    strip: Strip,
-    sheet: Sheet,
-    places: Callable[[Picture], Float32Array],
-    ground: _Ground,
-    surfaces: Surfaces,
+    strip: Strip, sheet: Sheet, ground: _Ground, surfaces: Surfaces
 ) -> tuple[LabelArray, LabelArray, LabelArray, NDArray[np.int8]]:
     """Of a strip (rows, w): code and probability in hundredths of what is beneath, that of foreign surface, and log
     odds of later work to loss."""
@@ -268,7 +274,7 @@ def _final(
         slice(above // step, -(-(above + near.outer.stop - near.outer.start) // step))
     )
     part, bare = sheet.rows(near.outer), ground.where[near.outer]
-    ratio, inside, prior = part.ratio, part.picture.coverage, places(part.picture)
+    ratio, inside, prior = part.ratio, part.picture.coverage, _prior(ground.undamaged[:, near.outer])
     like, nats = _judged(ratio, prior, bare, ground.odds.at(near.outer), surfaces, part.given)
     damage, missed = (as_fine(layer, bare.shape, step, smooth=True) for layer in (about.damage, about.missed))
     found = foreign_of(like, prior, inside, damage)
