@@ -32,7 +32,7 @@ BAND_PX, BAND_EVERY, REACH_PX = 24, 4, 8
 """What range looks have is told by every fourth band of so many rows; a look reaches no further than so many pixels."""
 ENOUGH_LOOKS = 50_000
 N_STEPS = 5
-ENOUGH_PIXELS = 2_000_000
+ENOUGH_PIXELS = 400_000
 """Looks are learned from every second row and column of those that tell damage where there are more than these."""
 
 
