@@ -52,7 +52,7 @@ def _stepped_off(process: SteppedOff, sites: IntArray, xy_mm: FloatArray) -> Flo
     step = walk_kernel(sites, along=process.along, start_ratio=0.0)
     line = shared_kernel(sites[:, 1 if process.along == "rows" else 0])
     shared = process.step_sd_mm**2 * step + process.start_sd_mm**2 * line
-    return np.asarray(np.kron(shared + process.own_sd_mm**2 * np.eye(len(sites)), np.eye(2)), float)
+    return _of_both_axes(shared + process.own_sd_mm**2 * np.eye(len(sites)))
 
 
 @_covariance.register
@@ -61,9 +61,16 @@ def _rigid_groups(process: RigidGroups, sites: IntArray, xy_mm: FloatArray) -> F
     placed_together = shared_kernel(group)
     shared = process.shift_sd_mm**2 * placed_together + process.seat_sd_mm**2 * shared_kernel(seat)
     lever = turn_lever(process, sites, xy_mm).ravel()
-    turning = np.kron(placed_together, np.ones((2, 2))) * np.outer(lever, lever)
+    turning = placed_together.repeat(2, axis=0).repeat(2, axis=1) * np.outer(lever, lever)
     own = process.own_sd_mm**2 * np.eye(len(sites))
-    return np.kron(shared + own, np.eye(2)) + process.turn_sd_rad**2 * turning
+    return _of_both_axes(shared + own) + process.turn_sd_rad**2 * turning
+
+
+def _of_both_axes(kernel: FloatArray) -> FloatArray:
+    """Covariance (2n, 2n) of displacements whose x and y are independent and vary alike, by a kernel (n, n)."""
+    out = np.zeros((2 * len(kernel), 2 * len(kernel)))
+    out[::2, ::2] = out[1::2, 1::2] = kernel
+    return out
 
 
 @_covariance.register
