@@ -100,19 +100,29 @@ def cut(
     *,
     beyond: float,
     bends: Float32Array | None = None,
-    how: int | None = None,
 ) -> NDArray[Any]:
     """Copies (n, rows, columns[, 3]) of `image`, which has the picture's pixels; `beyond` outside the picture.
 
-    Colours are interpolated by cubics, shares (h, w) linearly; of whole numbers the nearest is taken; or as OpenCV's
-    flag `how` says. `bends`
+    Colours are interpolated by cubics, shares (h, w) linearly; of whole numbers the nearest is taken. `bends`
     (n, 2, rows, columns) in px of the grid lead from places of the straight motif to those of each copy.
     """
     stack = np.empty((len(xy_mm), *grid.shape, *image.shape[2:]), image.dtype)
 
     def fill(n: int) -> None:
         bend = None if bends is None else bends[n]
-        stack[n] = _cut_one(image, grid.to_grid(picture, xy_mm[n]), grid, beyond=beyond, bend=bend, how=how)
+        stack[n] = _cut_one(image, grid.to_grid(picture, xy_mm[n]), grid, beyond=beyond, bend=bend)
+
+    in_groups(fill, len(xy_mm))
+    return stack
+
+
+def cut_light(image: Float32Array, picture: Picture, xy_mm: FloatArray, grid: Grid, *, beyond: float) -> Float32Array:
+    """Copies (n, rows, columns, 3) of what hardly varies from pixel to pixel, as light does, linearly."""
+    stack, size, edge = np.empty((len(xy_mm), *grid.shape, 3), np.float32), grid.shape[::-1], (beyond,) * 3
+
+    def fill(n: int) -> None:
+        matrix = grid.to_grid(picture, xy_mm[n])
+        cv2.warpAffine(image, matrix, size, stack[n], cv2.INTER_LINEAR, cv2.BORDER_CONSTANT, edge)
 
     in_groups(fill, len(xy_mm))
     return stack
@@ -125,10 +135,9 @@ def _cut_one(
     *,
     beyond: float,
     bend: Float32Array | None,
-    how: int | None = None,
 ) -> NDArray[Any]:
     plain = cv2.INTER_LINEAR if image.dtype == np.float32 else cv2.INTER_NEAREST
-    flag = how if how is not None else cv2.INTER_CUBIC if image.ndim == 3 else plain
+    flag = cv2.INTER_CUBIC if image.ndim == 3 else plain
     edge, size = (beyond,) * 3, grid.shape[::-1]
     if bend is None:
         return np.asarray(

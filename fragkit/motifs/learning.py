@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from fragkit.errors import EstimationError
 from fragkit.motifs.alignment import corrections, picture_shifts
 from fragkit.motifs.centres import Centres
-from fragkit.motifs.copies import Copies, Grid, covered, cut, grid_over, regrid
+from fragkit.motifs.copies import Copies, Grid, covered, cut, cut_light, grid_over, regrid
 from fragkit.motifs.light import Light, in_blocks, light_of, shrink
 from fragkit.motifs.mixture import GROUND, METAL, SHADOW, Surfaces, expect, learn, likelihood, start
 from fragkit.motifs.reducing import reduced, reduced_labels
@@ -211,7 +211,7 @@ def _tones(sheet: Sheet, grid: Grid, bends: Float32Array | None) -> Float32Array
     if sheet.light is None or grid.mm_per_px > 0.99 * sheet.picture.mm_per_px or sheet.fine is sheet.picture:
         return np.asarray(cut(sheet.ratio, sheet.picture, sheet.xy_mm, grid, beyond=1.0, bends=bends))
     values = cut(sheet.fine.pixels, sheet.fine, sheet.xy_mm, grid, beyond=0.0, bends=bends)
-    gains = cut(sheet.light.gain, sheet.light.frame, sheet.xy_mm, grid, beyond=1.0, how=cv2.INTER_LINEAR)
+    gains = cut_light(sheet.light.gain, sheet.light.frame, sheet.xy_mm, grid, beyond=1.0)
     return np.multiply(values, gains, out=gains)
 
 
