@@ -109,8 +109,10 @@ def map_regularity(
     walls without a patch 11 showed one.
     """
     work = hand_work(lattice, n_simulated=0, rng=rng)
+    kinds = _kinds(work)
     for n, most in zip(N_SHUFFLES, (DOUBTED_P, rate), strict=True):
-        searches = _searches(with_shuffles(work, n_shuffles=n, rng=rng))
+        wall = with_shuffles(work, n_shuffles=n, rng=rng)
+        searches = [one for kind in kinds if (one := _Search.of(wall, kind)) is not None]
         if not searches:
             return ()
         whole = logsumexp([one.mean for one in searches], axis=0)
@@ -121,10 +123,19 @@ def map_regularity(
     return tuple(_area(lattice, work.chosen[members], p, fragment) for members, p in _merge(found))
 
 
-def _searches(wall: HandWork) -> list[_Search]:
-    """The wall's neighbourhoods, of every size that it holds."""
+@dataclass(frozen=True, eq=False)
+class _Kind:
+    """Neighbourhoods of one size, their share, and covariances (k, 2n, 2n) of regular placings with log weights."""
+
+    size: tuple[int, int]
+    share: float
+    regular: FloatArray
+    log_weights: FloatArray
+
+
+def _kinds(wall: HandWork) -> list[_Kind]:
     sizes = NEIGHBOURHOODS if np.ptp(wall.sites[:, 1]) else ROW_NEIGHBOURHOODS
-    return [one for size, share in sizes if (one := _Search.of(wall, size, share)) is not None]
+    return [_Kind(size, share, *_regular_covariances(size, wall)) for size, share in sizes]
 
 
 @dataclass(frozen=True, eq=False)
@@ -136,13 +147,12 @@ class _Search:
     share: float
 
     @staticmethod
-    def of(wall: HandWork, size: tuple[int, int], share: float) -> _Search | None:
-        regular, log_weights = _regular_covariances(size, wall)
-        every, windows, ratios = np.arange(len(regular)), [], []
-        for seats, members in _windows(wall.sites, size):
+    def of(wall: HandWork, kind: _Kind) -> _Search | None:
+        every, windows, ratios = np.arange(len(kind.regular)), [], []
+        for seats, members in _windows(wall.sites, kind.size):
             windows.append(members)
-            ratios.append(_log_ratios(wall, members, regular[np.ix_(every, seats, seats)], log_weights))
-        return _Search(windows, np.array(ratios), share) if windows else None
+            ratios.append(_log_ratios(wall, members, kind.regular[np.ix_(every, seats, seats)], kind.log_weights))
+        return _Search(windows, np.array(ratios), kind.share) if windows else None
 
     @property
     def weighted(self) -> FloatArray:

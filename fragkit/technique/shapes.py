@@ -213,7 +213,9 @@ def _posterior(shapes: ShapeEvidence, totals: Sequence[float] | FloatArray, prio
     variance, weights = _variances(shapes)
     free = shapes.n_examples - 1
     per_point = np.asarray(totals)[:, None, None] / variance
-    logs = logsumexp(weights - 0.5 * shapes.n_samples * (free * np.log(variance) + per_point), axis=2)
-    own = np.array([_own_prior(priors, name, shapes.size_mm) for name in FORMINGS])
-    evidence = logsumexp(logs[:, None, :] + own, axis=2) + priors.forming_logs()
+    logs = (weights - 0.5 * shapes.n_samples * (free * np.log(variance) + per_point)).reshape(len(per_point), -1)
+    most = logs.max(axis=1, keepdims=True)
+    own = np.exp([_own_prior(priors, name, shapes.size_mm) for name in FORMINGS])
+    shares = np.exp(logs - most) @ np.repeat(own, len(weights), axis=1).T  # one product for all formings
+    evidence = np.log(shares) + priors.forming_logs()
     return np.asarray(np.exp(evidence - logsumexp(evidence, axis=1, keepdims=True)))
