@@ -2,7 +2,7 @@
 
 The share scales every number of sets: 1 takes an hour or two on two cores, 0.05 some minutes. The seed is for whoever
 wants sets that nothing was tuned on. Parts: times, placings, firm, 48, 100, flaws, pairs, false, single, patched,
-one plate, plain, changes.
+one-plate, plain, changes.
 """
 
 import sys
@@ -325,7 +325,7 @@ PARTS = {
     "flaws": (_flaws, 300),
     "single": (_single, 400),
     "patched": (partial(_patched, one_plate=False), 120),
-    "one plate": (partial(_patched, one_plate=True), 60),
+    "one-plate": (partial(_patched, one_plate=True), 60),
     "plain": (_plain, 400),
     "changes": (_changes, 100),
     "false": (_false_flaws, 1000),
