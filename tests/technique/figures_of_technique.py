@@ -151,12 +151,14 @@ def _ideal_single(kind: str, log_sd: float) -> float:
 def _pairs(n: int, seed: int) -> Iterator[tuple[str, str, str]]:
     """Plates of two motifs, the hardest: as many draws as tell a percent."""
     rng = np.random.default_rng(seed)
-    limit = 100.0 * _limit_of_search(200, 12)
-    for size in ((1, 2), (2, 1)):
-        power = _power(200, 12, size, n, rng)
-        sd = np.sqrt(power * (1.0 - power) / n)
-        text = f"{100.0 * power:.1f} +- {100.0 * sd:.1f}; who must find out size and noise {limit:.1f}"
-        yield f"power at 1 %, 200 samples x 12 placings of {size[0]} x {size[1]}, % ({n})", ">= 90", text
+    for samples, placings in ((200, 12), (800, 6)):
+        limit = 100.0 * _limit_of_search(samples, placings)
+        for size in ((1, 2), (2, 1)):
+            power = _power(samples, placings, size, n, rng)
+            sd = np.sqrt(power * (1.0 - power) / n)
+            text = f"{100.0 * power:.1f} +- {100.0 * sd:.1f}; who must find out size and noise {limit:.1f}"
+            name = f"power at 1 %, {samples} samples x {placings} placings of {size[0]} x {size[1]}, % ({n})"
+            yield name, ">= 90", text
 
 
 def _flaws(n: int, seed: int) -> Iterator[tuple[str, str, str]]:
