@@ -304,20 +304,24 @@ def project(recipe: Recipe, homography: np.ndarray, xy_mm: np.ndarray) -> np.nda
     return centre + (ideal - centre) * (1 + recipe.k1 * r2 + recipe.k2 * r2**2)
 
 
-def _photo_maps(recipe: Recipe, homography: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """For each photo pixel the canvas pixel it sees (distortion inverted by fixed-point steps)."""
+def to_canvas(recipe: Recipe, homography: np.ndarray, photo_px: np.ndarray) -> np.ndarray:
+    """Canvas pixels (n, 2) that photo pixels (n, 2) see (distortion inverted by fixed-point steps)."""
     w, h = recipe.photo_px
-    u, v = np.meshgrid(np.arange(w), np.arange(h))
-    seen = np.c_[u.ravel(), v.ravel()].astype(float)
     centre, f = np.array([(w - 1) / 2, (h - 1) / 2]), 0.9 * w
-    ideal = seen.copy()
+    ideal = photo_px.copy()
     for _ in range(12):
         r2 = (((ideal - centre) / f) ** 2).sum(1, keepdims=True)
-        ideal = centre + (seen - centre) / (1 + recipe.k1 * r2 + recipe.k2 * r2**2)
+        ideal = centre + (photo_px - centre) / (1 + recipe.k1 * r2 + recipe.k2 * r2**2)
     q = np.c_[ideal, np.ones(len(ideal))] @ np.linalg.inv(homography).T
     mm = q[:, :2] / q[:, 2:]
-    x = mm[:, 0] / CANVAS_MM_PER_PX - 0.5
-    y = (recipe.height - mm[:, 1]) / CANVAS_MM_PER_PX - 0.5
+    return np.c_[mm[:, 0], recipe.height - mm[:, 1]] / CANVAS_MM_PER_PX - 0.5
+
+
+def _photo_maps(recipe: Recipe, homography: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """For each photo pixel the canvas pixel it sees."""
+    w, h = recipe.photo_px
+    u, v = np.meshgrid(np.arange(w), np.arange(h))
+    x, y = to_canvas(recipe, homography, np.c_[u.ravel(), v.ravel()].astype(float)).T
     return x.reshape(h, w).astype(np.float32), y.reshape(h, w).astype(np.float32)
 
 

@@ -1,8 +1,10 @@
 """Fragments whose truth is known, and weights of one hidden layer learned on what is read in them."""
 
+from functools import partial
+
 import numpy as np
-from independent_scene import CANVAS_MM_PER_PX, Recipe, make_scene
-from test_motif_figures import control_of
+from independent_scene import Recipe, make_scene, to_canvas
+from test_motif_figures import control_of, seen_by
 
 from fragkit.simulate import simulate_photograph
 
@@ -14,17 +16,13 @@ RATE = 4e-3
 
 def simulated(name: str, seed: int):
     photo, truth = simulate_photograph(rng=np.random.default_rng(seed), motif=name)
-    surface = truth.scene.surface
-    return photo, control_of(truth.marks_px, truth.scene.marks.xy_mm, 0.1), surface.labels, surface.canvas.to_px
+    return photo, control_of(truth.marks_px, truth.scene.marks.xy_mm, 0.1), truth.scene.surface.labels, seen_by(truth)
 
 
 def independent(name: str, seed: int, **how):
     recipe = Recipe(seed=seed, motif=name, control_sd=0.1, **how)
     scene = make_scene(recipe)
-
-    def to_px(xy_mm: np.ndarray) -> np.ndarray:
-        return np.c_[xy_mm[:, 0], recipe.height - xy_mm[:, 1]] / CANVAS_MM_PER_PX - 0.5
-
+    to_px = partial(to_canvas, recipe, scene.homography)
     return scene.photo, control_of(scene.control_px, scene.control_mm, 0.1), scene.labels, to_px
 
 

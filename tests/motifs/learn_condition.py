@@ -70,7 +70,7 @@ def seen_of(make, name: str, seed: int, how: dict[str, float]) -> np.ndarray:
         return flat(seed)
     photo, control, codes, to_px = make(name, seed, **how)
     plane, _ = measured(photo, control)
-    return true_labels(plane.picture, codes, to_px)
+    return true_labels(plane, codes, to_px)
 
 
 def gathered(make, name: str, seed: int, how: dict[str, float]) -> tuple[np.ndarray, np.ndarray]:

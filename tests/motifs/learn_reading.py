@@ -70,7 +70,7 @@ def gathered() -> tuple[np.ndarray, np.ndarray]:
         for k, seed in enumerate(seeds):
             photo, control, codes, to_px = make(names[k % len(names)], seed)
             (plane, _), copies = recorded(lambda photo=photo, control=control: measured(photo, control))
-            signs, metal = undamaged(copies, true_labels(plane.picture, codes, to_px))
+            signs, metal = undamaged(copies, true_labels(plane, codes, to_px))
             some = rng.choice(len(metal), N_PIXELS * (2 if make is independent else 1), replace=False)
             parts.append((signs[some], metal[some]))
     signs, metal = (np.concatenate(k) for k in zip(*parts, strict=True))

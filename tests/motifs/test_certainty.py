@@ -28,7 +28,7 @@ def test_labels_are_as_sure_as_they_say_on_walls_of_a_third_kind():
 def independent(name: str, seed: int) -> tuple:
     photo, control, codes, to_px = known_truth.independent(name, seed)
     plane, found = measured(photo, control)
-    return found, true_labels(plane.picture, codes, to_px)
+    return found, true_labels(plane, codes, to_px)
 
 
 @pytest.mark.benchmark

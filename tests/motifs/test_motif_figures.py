@@ -1,20 +1,21 @@
 """Every figure asked of the motif, beside what is measured, in one table."""
 
 from dataclasses import replace
+from functools import partial
 
 import cv2
 import numpy as np
 import pytest
 import shapely
 from hop_scene import area, cone, example, make_wall
-from independent_scene import CANVAS_MM_PER_PX, Recipe, make_scene
+from independent_scene import CANVAS_MM_PER_PX, Recipe, make_scene, to_canvas
 from test_consensus import mean_distance_mm
 from test_stacking import SIZE, damaged_copies, noisy_copies
 
 from fragkit.motifs import Motif, build_motif, combine_copies, find_centres, ring_correlation
 from fragkit.motifs.parts import area_of
 from fragkit.net import find_nets
-from fragkit.rectify import Picture, Rectified, rectify
+from fragkit.rectify import Rectified, rectify
 from fragkit.simulate import PhotographTruth, Shooting, draw_motif, simulate_photograph
 from fragkit.survey.entries import PointControl
 
@@ -51,15 +52,24 @@ def looked_up(values: np.ndarray, shape: tuple[int, ...], to_px, how: int) -> np
     return cv2.remap(values, px[..., 0], px[..., 1], how, borderValue=0)
 
 
-def true_labels(picture: Picture, labels: np.ndarray, to_px) -> np.ndarray:
-    return looked_up(labels, picture.coverage.shape, lambda px: to_px(picture.to_mm(px)), cv2.INTER_NEAREST)
+def true_labels(plane: Rectified, labels: np.ndarray, to_px) -> np.ndarray:
+    """Labels of what each pixel of the picture shows, through the photograph: `to_px` knows the true camera, for where
+    the survey believes the pixel to lie on the wall is not its label's fault."""
+    picture = plane.picture
+    shape = picture.coverage.shape
+    return looked_up(labels, shape, lambda px: to_px(plane.to_px(picture.to_mm(px))), cv2.INTER_NEAREST)
+
+
+def seen_by(truth: PhotographTruth):
+    """What gives the pixels of the painted wall that pixels of a simulated photograph see."""
+    return lambda px: truth.scene.surface.canvas.to_px(truth.camera.to_wall(px, truth.scene.relief))
 
 
 def simulated(motif: str, seed: int) -> tuple[Motif, np.ndarray, shapely.Geometry, dict[str, float]]:
     photo, truth = simulate_photograph(rng=np.random.default_rng(seed), motif=motif)
     marks, surface = truth.scene.marks, truth.scene.surface
     plane, found = measured(photo, control_of(truth.marks_px, marks.xy_mm, 0.1))
-    true = true_labels(plane.picture, surface.labels, surface.canvas.to_px)
+    true = true_labels(plane, surface.labels, seen_by(truth))
     return found, true, draw_motif(motif).metal, limits(truth, plane, true)
 
 
@@ -68,12 +78,7 @@ def limits(truth: PhotographTruth, plane: Rectified, true: np.ndarray) -> dict[s
     through the camera's blur, and through a lens without blur. No bound, but without noise, damage and JPEG."""
     camera, surface, picture = truth.camera, truth.scene.surface, plane.picture
     metal = (surface.labels == 3).astype(np.float32)
-    photo = looked_up(
-        metal,
-        camera.lens.size_px[::-1],
-        lambda px: surface.canvas.to_px(camera.to_wall(px, truth.scene.relief)),
-        cv2.INTER_LINEAR,
-    )
+    photo = looked_up(metal, camera.lens.size_px[::-1], seen_by(truth), cv2.INTER_LINEAR)
     seen = {"through the lens": cv2.GaussianBlur(photo, (0, 0), Shooting().blur_px), "without blur": photo}
     covers = {
         words: looked_up(k, true.shape, lambda px: plane.to_px(picture.to_mm(px)), cv2.INTER_CUBIC)
@@ -86,12 +91,9 @@ def independent(motif: str, seed: int) -> tuple[Motif, np.ndarray, shapely.Geome
     recipe = Recipe(seed=seed, motif=motif, control_sd=0.1)
     scene = make_scene(recipe)
     plane, found = measured(scene.photo, control_of(scene.control_px, scene.control_mm, 0.1))
-
-    def to_px(xy_mm: np.ndarray) -> np.ndarray:
-        return np.c_[xy_mm[:, 0], recipe.height - xy_mm[:, 1]] / CANVAS_MM_PER_PX - 0.5
-
+    to_px = partial(to_canvas, recipe, scene.homography)
     metal = shapely.union_all([shapely.Polygon(part).buffer(0.0) for part in scene.outline_mm])
-    return found, true_labels(plane.picture, scene.labels, to_px), metal.buffer(PAINTED_OUT_MM, join_style="mitre"), {}
+    return found, true_labels(plane, scene.labels, to_px), metal.buffer(PAINTED_OUT_MM, join_style="mitre"), {}
 
 
 def overlap(found: np.ndarray, true: np.ndarray, code: int) -> float:
