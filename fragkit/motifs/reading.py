@@ -2,8 +2,9 @@
 
 Copies are straightened before they are divided, and a share of a blurred pixel says little of a speck of two pixels.
 Here the picture's own pixels are looked at, sharper than the copies: by how much each is lighter or darker than those
-round it, against the contrast of leaf and what is beneath it. How all this is weighed was learned on simulated
-fragments of both generators (`tests/motifs/learn_reading.py`), whose truth is known: in pixels, since blur is.
+round it, against the contrast of leaf and what is beneath it, and what this comes to for each of the 25 pixels round
+it, since edges and lines go on. How all this is weighed was learned on simulated fragments of both generators
+(`tests/motifs/learn_reading.py`), whose truth is known: in pixels, since blur is.
 """
 
 from __future__ import annotations
@@ -14,7 +15,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fragkit.motifs.details import WHOLE
-from fragkit.motifs.reading_weights import CENTRES, HIDDEN, HIDDEN_OFFSETS, LAST, LAST_OFFSET, SCALES
+from fragkit.motifs.reading_weights import (
+    CENTRES,
+    FIRST,
+    FIRST_OFFSETS,
+    JOINED,
+    JOINED_OFFSETS,
+    LAST,
+    LAST_OFFSET,
+    SCALES,
+    SECOND,
+    SECOND_OFFSETS,
+)
 from fragkit.motifs.shares import EVEN, STEPS_A_RATIO
 from fragkit.opencv import cv2
 
@@ -22,8 +34,10 @@ Float32Array = NDArray[np.float32]
 
 NOISE_LIGHT, NOISE_HUE = 0.05, 0.02
 """Contrasts smaller than this, in ratios to the ground, tell little: what ground and leaf vary by themselves."""
-INWARD = np.ascontiguousarray((HIDDEN / SCALES[:, None]).T)
-OFFSETS = (HIDDEN_OFFSETS - INWARD @ CENTRES)[:, None]
+INWARD = FIRST / SCALES[:, None]
+OFFSETS = FIRST_OFFSETS - CENTRES @ INWARD
+BESIDE_PX = 2
+"""What the pixels up to so far off look like counts too, along each axis: edges and lines go on."""
 LOOKED_AT = 0.05
 """Where neither the copy nor the typical one has so much metal within two pixels, there is none to be read."""
 
@@ -41,16 +55,45 @@ def read_metal(placed: NDArray[np.uint8], looks: Float32Array, shade: Float32Arr
         By how much shadow differs from ground.
     """
     metal = np.ascontiguousarray(placed[..., 0])
-    near = cv2.dilate(cv2.max(metal, np.ascontiguousarray(placed[..., 6])), np.ones((5, 5), np.uint8))
-    where = near > LOOKED_AT * WHOLE
+    where = looked_at(placed)
     if where.any():
-        signs = np.stack([layer[where] for layer in signs_of(placed, looks, shade)])
-        hidden = INWARD @ signs
-        hidden += OFFSETS
-        np.maximum(hidden, np.float32(0.0), out=hidden)
-        against = cv2.exp(np.clip(-(LAST @ hidden) - LAST_OFFSET, -30.0, 30.0)).ravel()
+        traits = _traits(signs_of(placed, looks, shade), where)
+        joined = _through(beside(traits, where), JOINED, JOINED_OFFSETS)
+        against = cv2.exp(np.clip(-(joined @ LAST) - LAST_OFFSET, -30.0, 30.0)).ravel()
         metal[where] = np.rint(np.float32(WHOLE) / (np.float32(1.0) + against))
     return metal
+
+
+def looked_at(placed: NDArray[np.uint8]) -> NDArray[np.bool_]:
+    """Where (h, w) there may be metal: the copy or the typical one has some within two pixels."""
+    most = cv2.max(np.ascontiguousarray(placed[..., 0]), np.ascontiguousarray(placed[..., 6]))
+    return np.asarray(cv2.dilate(most, np.ones((5, 5), np.uint8)) > LOOKED_AT * WHOLE)
+
+
+def _traits(signs: list[Float32Array], where: NDArray[np.bool_]) -> Float32Array:
+    """What (h, w, 4) the signs of each pixel come to, wherever one that is looked at has it beside it."""
+    size = 2 * BESIDE_PX + 1
+    wide = cv2.dilate(where.astype(np.uint8), np.ones((size, size), np.uint8)).ravel().nonzero()[0]
+    hidden = _through(np.stack([layer.ravel()[wide] for layer in signs], axis=1), INWARD, OFFSETS)
+    traits = np.zeros((where.size, len(SECOND_OFFSETS)), np.float32)
+    traits[wide] = _through(hidden, SECOND, SECOND_OFFSETS)
+    return traits.reshape(*where.shape, -1)
+
+
+def beside(layers: NDArray[Any], where: NDArray[np.bool_]) -> NDArray[Any]:
+    """Layers (h, w, k) at each place and those round it, (n, 25 × k), row by row; beyond the window its rim goes on."""
+    width, steps = where.shape[1], range(2 * BESIDE_PX + 1)
+    padded = np.pad(layers, ((BESIDE_PX, BESIDE_PX), (BESIDE_PX, BESIDE_PX), (0, 0)), mode="edge")
+    rows = np.concatenate([padded[:, k : k + width] for k in steps], axis=2)
+    places = where.ravel().nonzero()[0][:, None] + width * np.arange(len(steps))
+    return np.take(rows.reshape(-1, rows.shape[2]), places, axis=0).reshape(len(places), -1)
+
+
+def _through(signs: Float32Array, weights: Float32Array, offsets: Float32Array) -> Float32Array:
+    """One layer (n, k) of the network: what is above nothing of weighed signs (n, m)."""
+    out = signs @ weights
+    out += offsets
+    return np.maximum(out, np.float32(0.0), out=out)
 
 
 def signs_of(placed: NDArray[np.uint8], looks: Float32Array, shade: Float32Array) -> list[Float32Array]:

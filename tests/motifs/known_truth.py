@@ -35,37 +35,44 @@ def learned(
     ----------
     target : (n, k) array
         Which of k classes each is; with k = 1, whether it is of the one.
+    """
+    rng = np.random.default_rng(2)
+    centres, scales = signs.mean(0), signs.std(0) + 1e-6
+    x, (n, n_classes) = (signs - centres) / scales, (signs.shape[1], target.shape[1])
+    start = [*layer(rng, n, n_hidden), *layer(rng, n_hidden, n_classes, gain=1.0)]
+    hidden, offsets, last, last_offsets = descended(
+        start, lambda some, now: slopes_of(x[some], target[some], now, decay), len(x), n_epochs, rng
+    )
+    last_name = "LAST_OFFSET" if n_classes == 1 else "LAST_OFFSETS"
+    weights = {"CENTRES": centres, "SCALES": scales, "HIDDEN": hidden, "HIDDEN_OFFSETS": offsets}
+    return {**weights, "LAST": last[:, 0] if n_classes == 1 else last, last_name: last_offsets}
+
+
+def layer(rng: np.random.Generator, n_in: int, n_out: int, gain: float = 2.0) -> list[np.ndarray]:
+    """Weights (n_in, n_out) and offsets (n_out,) to begin with."""
+    return [rng.normal(0.0, np.sqrt(gain / n_in), (n_in, n_out)), np.zeros(n_out)]
+
+
+def descended(now: list[np.ndarray], slopes, n: int, n_epochs: int, rng: np.random.Generator) -> list[np.ndarray]:
+    """Weights after Adam, the rate falling to 0 along a cosine; `slopes(places, weights)` are those of some samples.
 
     References
     ----------
     Kingma, D. P., Ba, J. (2015) Adam: a method for stochastic optimization. ICLR; arXiv:1412.6980.
     """
-    rng = np.random.default_rng(2)
-    centres, scales = signs.mean(0), signs.std(0) + 1e-6
-    x, (n, n_classes) = (signs - centres) / scales, (signs.shape[1], target.shape[1])
-    now = [
-        rng.normal(0.0, np.sqrt(2.0 / n), (n, n_hidden)),
-        np.zeros(n_hidden),
-        rng.normal(0.0, np.sqrt(1.0 / n_hidden), (n_hidden, n_classes)),
-        np.zeros(n_classes),
-    ]
     first, second = [np.zeros_like(k) for k in now], [np.zeros_like(k) for k in now]
     step = 0
     for epoch in range(n_epochs):
-        order = rng.permutation(len(x))
+        order = rng.permutation(n)
         rate = RATE * 0.5 * (1.0 + np.cos(np.pi * epoch / n_epochs))
-        for start in range(0, len(order), N_BATCH):
+        for start in range(0, n, N_BATCH):
             step += 1
-            batch = order[start : start + N_BATCH]
-            for k, slope in enumerate(slopes_of(x[batch], target[batch], now, decay)):
+            for k, slope in enumerate(slopes(order[start : start + N_BATCH], now)):
                 first[k] = 0.9 * first[k] + 0.1 * slope
                 second[k] = 0.999 * second[k] + 0.001 * slope**2
                 size = first[k] / (1 - 0.9**step)
                 now[k] = now[k] - rate * size / (np.sqrt(second[k] / (1 - 0.999**step)) + 1e-8)
-    hidden, offsets, last, last_offsets = now
-    last_name = "LAST_OFFSET" if n_classes == 1 else "LAST_OFFSETS"
-    weights = {"CENTRES": centres, "SCALES": scales, "HIDDEN": hidden, "HIDDEN_OFFSETS": offsets}
-    return {**weights, "LAST": last[:, 0] if n_classes == 1 else last, last_name: last_offsets}
+    return now
 
 
 def slopes_of(x: np.ndarray, target: np.ndarray, now: list[np.ndarray], decay: float) -> list[np.ndarray]:

@@ -4,17 +4,31 @@ Run as `PYTHONPATH=tests:tests/motifs python tests/motifs/learn_reading.py > wei
 what it prints becomes `fragkit/motifs/reading_weights.py`. The seeds are those of no test.
 """
 
+from functools import partial
+
 import numpy as np
-from known_truth import INDEPENDENT, SIMULATED, as_module, independent, learned, simulated
+from known_truth import (
+    INDEPENDENT,
+    SIMULATED,
+    as_module,
+    descended,
+    independent,
+    layer,
+    probabilities,
+    simulated,
+)
 from test_motif_figures import measured, true_labels
 
 import fragkit.motifs.labels as labels
-from fragkit.motifs.reading import signs_of
+from fragkit.motifs.reading import BESIDE_PX, beside, looked_at, signs_of
 from fragkit.motifs.strips import Strip
 from fragkit.opencv import cv2
 
-SEEDS = range(8801, 8813), range(8821, 8824)
-N_PIXELS = 24_000
+SEEDS = (*range(31001, 31012), *range(31020, 31025)), range(31051, 31061)
+"""Of both generators; every second one of the first is of the motif with most bare lines."""
+N_PIXELS, N_EPOCHS, DECAY = 24_000, 16, 1e-5
+N_SIGNS, N_FIRST, N_TRAITS, N_JOINED = 14, 16, 4, 12
+SIDE = 2 * BESIDE_PX + 1
 
 
 class Recorder:
@@ -24,8 +38,7 @@ class Recorder:
         self.kept, self.read = [], labels.read_metal
 
     def __call__(self, placed, looks, shade):
-        near = cv2.dilate(cv2.max(*(np.ascontiguousarray(placed[..., k]) for k in (0, 6))), np.ones((5, 5), np.uint8))
-        self.kept.append((np.stack(signs_of(placed, looks, shade), axis=-1), near > 0.05 * 255))
+        self.kept.append((np.dstack(signs_of(placed, looks, shade)), looked_at(placed)))
         return self.read(placed, looks, shade)
 
 
@@ -51,32 +64,80 @@ def recorded(build) -> tuple[object, list]:
     return built, [(*kept, window) for kept, window in zip(recorder.kept, windows, strict=True)]
 
 
-def undamaged(copies: list, true: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Signs (n, 14) of the undamaged pixels of copies, and whether they are metal."""
+def scenes() -> list:
+    """What makes each fragment, and how many of its pixels count."""
+    first = [SIMULATED[0] if seed % 2 else SIMULATED[1 + seed // 2 % 3] for seed in SEEDS[0]]
+    second = [INDEPENDENT[(seed - SEEDS[1][0]) % 3] for seed in SEEDS[1]]
+    return [
+        *((partial(simulated, name, seed), N_PIXELS) for name, seed in zip(first, SEEDS[0], strict=True)),
+        *((partial(independent, name, seed), 2 * N_PIXELS) for name, seed in zip(second, SEEDS[1], strict=True)),
+    ]
+
+
+def some_of(copies: list, true: np.ndarray, n: int, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
+    """Signs (n, 25, 14) of undamaged pixels of copies and of those beside them, and whether each is metal."""
+    whole = [near & (true[window] > 0) & (true[window] < 4) for _, near, window in copies]
+    share = min(1.0, n / sum(int(where.sum()) for where in whole))
     signs, metal = [], []
-    for layers, near, window in copies:
-        code = true[window]
-        kept = near & (code > 0) & (code < 4)
-        signs.append(layers[kept])
-        metal.append(code[kept] == 3)
+    for (layers, _, window), where in zip(copies, whole, strict=True):
+        kept = where & (rng.random(where.shape) < share)
+        signs.append(beside(layers, kept).reshape(-1, SIDE * SIDE, N_SIGNS).astype(np.float16))
+        metal.append(true[window][kept] == 3)
     return np.concatenate(signs), np.concatenate(metal)
 
 
 def gathered() -> tuple[np.ndarray, np.ndarray]:
-    """Signs (n, 14) and metal (n,) of some pixels of every scene."""
+    """Signs (n, 25, 14) and metal (n,) of some pixels of every scene."""
     cv2.setNumThreads(1)
     rng, parts = np.random.default_rng(1), []
-    for make, names, seeds in zip((simulated, independent), (SIMULATED, INDEPENDENT), SEEDS, strict=True):
-        for k, seed in enumerate(seeds):
-            photo, control, codes, to_px = make(names[k % len(names)], seed)
-            (plane, _), copies = recorded(lambda photo=photo, control=control: measured(photo, control))
-            signs, metal = undamaged(copies, true_labels(plane, codes, to_px))
-            some = rng.choice(len(metal), N_PIXELS * (2 if make is independent else 1), replace=False)
-            parts.append((signs[some], metal[some]))
-    signs, metal = (np.concatenate(k) for k in zip(*parts, strict=True))
-    return signs.astype(float), metal.astype(float)[:, None]
+    for make, n in scenes():
+        photo, control, codes, to_px = make()
+        (plane, _), copies = recorded(lambda photo=photo, control=control: measured(photo, control))
+        parts.append(some_of(copies, true_labels(plane, codes, to_px), n, rng))
+    signs, metal = zip(*parts, strict=True)
+    return np.concatenate(signs), np.concatenate(metal)
+
+
+def turned(rng: np.random.Generator) -> np.ndarray:
+    """The 25 places in one of eight turns and mirrorings: no direction of light is learned."""
+    places = np.rot90(np.arange(SIDE * SIDE).reshape(SIDE, SIDE), rng.integers(4))
+    return (places.T if rng.integers(2) else places).ravel()
+
+
+def slopes_of(x: np.ndarray, metal: np.ndarray, now: list[np.ndarray]) -> list[np.ndarray]:
+    """Slopes of the mean logistic loss of signs (n, 25, 14) along the weights of the four layers."""
+    first, first_offsets, second, second_offsets, joined, joined_offsets, last, last_offset = now
+    n = len(x)
+    rows = x.reshape(n * SIDE * SIDE, -1)
+    hidden = np.maximum(rows @ first + first_offsets, 0.0)
+    traits = np.maximum(hidden @ second + second_offsets, 0.0)
+    around = traits.reshape(n, -1)
+    active = np.maximum(around @ joined + joined_offsets, 0.0)
+    wrong = ((probabilities(active @ last + last_offset) - metal[:, None]) / n).astype(np.float32)
+    to_joined = (wrong @ last.T) * (active > 0.0)
+    to_traits = (to_joined @ joined.T).reshape(traits.shape) * (traits > 0.0)
+    to_hidden = (to_traits @ second.T) * (hidden > 0.0)
+    pairs = ((rows, to_hidden, first), (hidden, to_traits, second), (around, to_joined, joined), (active, wrong, last))
+    return [slope for into, back, w in pairs for slope in (into.T @ back + DECAY * w, back.sum(0))]
+
+
+def weights_of(signs: np.ndarray, metal: np.ndarray) -> dict[str, np.ndarray]:
+    """Weights by name, learned on signs (n, 25, 14) and metal (n,)."""
+    rng = np.random.default_rng(2)
+    middle = signs[:, SIDE * SIDE // 2].astype(float)
+    centres, scales = (k.astype(np.float32) for k in (middle.mean(0), middle.std(0) + 1e-6))
+    sizes = ((N_SIGNS, N_FIRST), (N_FIRST, N_TRAITS), (SIDE * SIDE * N_TRAITS, N_JOINED))
+    start = [k for size in sizes for k in layer(rng, *size)] + layer(rng, N_JOINED, 1, gain=1.0)
+
+    def slopes(some: np.ndarray, now: list[np.ndarray]) -> list[np.ndarray]:
+        x = (signs[some][:, turned(rng)] - centres) / scales
+        return slopes_of(x, metal[some], now)
+
+    names = ("FIRST", "FIRST_OFFSETS", "SECOND", "SECOND_OFFSETS", "JOINED", "JOINED_OFFSETS", "LAST", "LAST_OFFSET")
+    found = descended([k.astype(np.float32) for k in start], slopes, len(signs), N_EPOCHS, rng)
+    weights = {"CENTRES": centres, "SCALES": scales, **dict(zip(names, found, strict=True))}
+    return {**weights, "LAST": weights["LAST"][:, 0]}
 
 
 if __name__ == "__main__":
-    weights = learned(*gathered(), n_hidden=12, n_epochs=40, decay=1e-4)
-    print(as_module(weights, what="metal", script="learn_reading.py"), end="")
+    print(as_module(weights_of(*gathered()), what="metal", script="learn_reading.py"), end="")

@@ -4,7 +4,7 @@ import cv2
 import numpy as np
 import pytest
 
-from fragkit.motifs.reading import read_metal, signs_of
+from fragkit.motifs.reading import beside, read_metal, signs_of
 from fragkit.motifs.shares import EVEN, STEPS_A_RATIO
 
 SHADE = np.array([-0.3, -0.01, 0.0], np.float32)
@@ -60,3 +60,13 @@ def test_signs_by_hand():
     # shadow beneath is 0.7 light: the pixel lies 0.25 above it, half of the contrast, and hue tells nothing
     expected = [1, 1, 1, 0.25 * gain, 0, 0, 0, 0, 1, 1, 0.5 * gain, 0, 0.5, 1]
     np.testing.assert_allclose(signs, expected, rtol=0, atol=1e-5)
+
+
+def test_what_is_beside_a_place_comes_row_by_row_and_the_rim_goes_on():
+    layers = np.arange(24.0).reshape(4, 6, 1) + [0.0, 100.0]
+    where = np.zeros((4, 6), bool)
+    where[0, 0] = where[2, 3] = True
+    corner, middle = beside(layers, where).reshape(2, 5, 5, 2)
+    np.testing.assert_array_equal(corner[..., 0], [[0, 0, 0, 1, 2]] * 3 + [[6, 6, 6, 7, 8], [12, 12, 12, 13, 14]])
+    np.testing.assert_array_equal(middle[:4], layers[0:4, 1:6])
+    np.testing.assert_array_equal(middle[4], layers[3, 1:6])
