@@ -218,10 +218,16 @@ def _led_back(shares: Float32Array, back: Float32Array) -> Float32Array:
 
 
 def _straightened(sheets: Sequence[Sheet], learned: Learned, grid: Grid) -> tuple[Bends, Float32Array]:
-    """How each copy is bent, and the typical copy (3, h, w)."""
-    bends = Bends.none([len(sheet.xy_mm) for sheet in sheets], grid)
-    typical = regrid(learned.atlas, learned.grid, grid)
-    for _ in range(N_BENDINGS):
+    """How each copy is bent, and the typical copy (3, h, w).
+
+    Where a fine picture is finer than that in which surfaces are told apart, the first bends are read on the grid that
+    the copies were learned on.
+    """
+    first = learned.grid if max(sheet.step for sheet in sheets) > 1 else grid
+    bends = Bends.none([len(sheet.xy_mm) for sheet in sheets], first)
+    bends, typical = _straighter(sheets, learned, bends, regrid(learned.atlas, learned.grid, first))
+    bends, typical = bends.on(grid), regrid(typical, first, grid)
+    for _ in range(N_BENDINGS - 1):
         bends, typical = _straighter(sheets, learned, bends, typical)
     return bends, typical
 

@@ -11,11 +11,17 @@ from numpy.typing import NDArray
 from fragkit.motifs.bending import N_STEPS, OWN_COPIES, Modes, Straight, bend_further, modes_over
 from fragkit.motifs.copies import Grid, cut, regrid
 from fragkit.motifs.learning import Sheet
+from fragkit.motifs.light import shrink
 from fragkit.motifs.shares import Consensus, Paints, Toned, tones_of
 from fragkit.threads import side_by_side
 
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
+
+RIDGE_PX2 = 1e-6
+"""Holds modes in place that bend hardly anything."""
+LEAST_SPREAD = 0.3
+"""So much a mode may still spread that hardly shows on another grid."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -54,6 +60,18 @@ class Bends:
             return self.fields()
         fields = regrid(self.modes.fields, self.grid, grid) * np.float32(self.grid.mm_per_px / grid.mm_per_px)
         return side_by_side(replace(self.modes, fields=fields).of, self.weights)
+
+    def on(self, grid: Grid) -> Bends:
+        """The same bends by the modes of another grid over the same extent, as nearly as these show them."""
+        if grid == self.grid:
+            return self
+        modes = modes_over(grid)
+        fields = regrid(self.modes.fields, self.grid, grid) * np.float32(self.grid.mm_per_px / grid.mm_per_px)
+        old, new = (np.array([shrink(k, modes.step_px) for k in layers]) for layers in (fields, modes.fields))
+        old, new = old.reshape(len(old), -1), new.reshape(len(new), -1)
+        turned = np.linalg.solve(new @ new.T + RIDGE_PX2 * np.eye(len(new)), new @ old.T)
+        spreads = np.sqrt(np.maximum(turned**2 @ self.spreads**2, LEAST_SPREAD**2))
+        return Bends(tuple(w @ turned.T for w in self.weights), spreads, modes, grid)
 
     def further(
         self,

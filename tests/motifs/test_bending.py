@@ -4,8 +4,9 @@ import cv2
 import numpy as np
 
 from fragkit.motifs.bending import Straight, bend_further, inverse_of, modes_over, warped
-from fragkit.motifs.copies import grid_over
+from fragkit.motifs.copies import finer, grid_over
 from fragkit.motifs.shares import Consensus, Paints
+from fragkit.motifs.straightening import Bends
 
 GRID = grid_over(0.4, np.array([-20.0, -20.0]), np.array([20.0, 20.0]))
 LEAF = np.array([-20.0, -15.0, -10.0], np.float32)
@@ -74,6 +75,20 @@ def test_copies_alike_or_without_contrast_are_not_bent():
     assert np.sqrt((fitted(still) ** 2).mean()) * GRID.mm_per_px < 0.025
     dx, dy = wave(np.random.default_rng(5))
     assert np.abs(fitted(figure(dx, dy), contrast=0.002)).max() * GRID.mm_per_px < 0.1
+
+
+def test_bends_are_the_same_by_the_modes_of_another_grid():
+    coarse = finer(GRID, 0.6)
+    modes, rng = modes_over(coarse), np.random.default_rng(5)
+    spreads = rng.uniform(0.5, 1.5, len(modes.fields))
+    bends = Bends((rng.normal(0.0, spreads, (4, 2, len(spreads))),), spreads, modes, coarse)
+    other = bends.on(GRID)
+    inner = np.s_[..., 10:-10, 10:-10]  # beyond its outermost squares a grid carries them on
+    wanted, found = bends.fields_on(GRID)[0][inner], other.fields()[0][inner]
+    assert np.sqrt((wanted**2).mean()) > 1.0
+    assert np.sqrt(((found - wanted) ** 2).mean()) < 0.05
+    back = other.on(coarse).weights[0]
+    np.testing.assert_allclose(back[..., :20], bends.weights[0][..., :20], rtol=0, atol=0.1)
 
 
 def test_a_field_leads_back():
