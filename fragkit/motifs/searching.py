@@ -16,6 +16,8 @@ FloatArray = NDArray[np.float64]
 FloatImage = NDArray[Any]
 
 _N_ROUNDS = 3
+_STILL_PX = 1.5
+"""The search ends once no motif has moved further than this in a round: what is left is for the fit."""
 SEARCH_RATIO = 0.22
 """Radius of the search round a predicted site, in shorter net vectors."""
 
@@ -41,7 +43,9 @@ def search_sites(
         score = score_map(view.sheet.values, template, view.sheet.window.weight, energy)
         least = _least_score(score, place, view.cell, radius, view.sheet.share)
         ideal = ideal_places(index, place, weight, basis) if round_ else origin + index @ basis
-        place, value = propagate(score, index, ideal, radius_px=radius, sure=least)
+        before, (place, value) = place, propagate(score, index, ideal, radius_px=radius, sure=least)
+        if round_ and np.hypot(*(place - before)[(weight > 0.0) & (value >= least)].T).max(initial=0.0) <= _STILL_PX:
+            break
         weight = np.where(value >= least, np.clip(value, 0.0, 1.0) ** 2, 0.0)
         if weight.sum() <= 0:
             weight = np.clip(value, 0.0, 1.0) ** 4
