@@ -139,11 +139,10 @@ def test_figures_of_labels():
         line(f"{words}: metal area, mm² (sd {found.metal_area_sd_mm2:.0f})", f"<= {limit:.0f}", f"{error:+.0f}")
         held = in_doubt(found, metal)
         line(f"{words}: outline within its doubt (± {doubt_mm(found):.2f} mm)", ">= 0.95", f"{held:.3f}")
-        # metal is what is asked, or a little less on motifs of many bare lines. What is wrong there, in shares of the
-        # union (hop cones, seeds 95101 and 95105: 0.880 and 0.889): ground and shadow, in specks and bare lines, read
-        # as leaf 0.048 to 0.050 and the reverse 0.040 to 0.042, most of it within a pixel of an edge; damage read as
-        # leaf 0.014 to 0.020 and the reverse 0.008 to 0.010
-        assert scores[3] > 0.88
+        # Single walls of motifs of many bare lines fall a little short (hop cones, seeds 95101 and 97101: 0.893 each).
+        # What is wrong there, in shares of the union: ground and shadow read as leaf 0.040 to 0.045, the reverse 0.035,
+        # most of it within a pixel of an edge; damage read as leaf 0.016 to 0.023 and the reverse 0.010
+        assert scores[3] >= 0.90
         assert all(scores[3] < value < 0.99 for value in most.values())
         assert scores[4] >= 0.85
         assert abs(error) <= limit
@@ -151,13 +150,15 @@ def test_figures_of_labels():
 
 
 @pytest.mark.benchmark
-def test_thin_leaf_falls_short_even_with_every_tone_known():
+def test_thin_leaf_falls_short():
     found, true, _, most = simulated("barley ear", 408)
     print()
     line("simulate, barley ear, seed 408: metal, overlap of labels", "", f"{overlap(found.labels[0], true, 3):.3f}")
     for how, value in most.items():
         line(f"the same, every tone known, {how}", "", f"{value:.3f}")
-    assert most["through the lens"] < 0.90
+    # awns one or two pixels wide: one who knew every tone would hardly do better than what is asked
+    assert overlap(found.labels[0], true, 3) > 0.79
+    assert 0.90 < most["through the lens"] < 0.93
 
 
 @pytest.mark.benchmark
