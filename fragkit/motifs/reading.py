@@ -71,7 +71,7 @@ def looked_at(placed: NDArray[np.uint8]) -> NDArray[np.bool_]:
 
 
 def _traits(signs: list[Float32Array], where: NDArray[np.bool_]) -> Float32Array:
-    """What (h, w, 6) the signs of each pixel come to, wherever one that is looked at has it beside it."""
+    """What (h, w, 4) the signs of each pixel come to, wherever one that is looked at has it beside it."""
     size = 2 * BESIDE_PX + 1
     wide = cv2.dilate(where.astype(np.uint8), np.ones((size, size), np.uint8)).ravel().nonzero()[0]
     hidden = _through(np.stack([layer.ravel()[wide] for layer in signs], axis=1), INWARD, OFFSETS)

@@ -26,8 +26,8 @@ from fragkit.opencv import cv2
 
 SEEDS = (*range(31001, 31012), *range(31020, 31025)), range(31051, 31061)
 """Of both generators; every second one of the first is of the motif with most bare lines."""
-N_PIXELS, N_EPOCHS, DECAY = 24_000, 30, 1e-5
-N_SIGNS, N_FIRST, N_TRAITS, N_JOINED = 14, 20, 6, 20
+N_PIXELS, N_EPOCHS, DECAY = 24_000, 16, 1e-5
+N_SIGNS, N_FIRST, N_TRAITS, N_JOINED = 14, 16, 4, 12
 SIDE = 2 * BESIDE_PX + 1
 
 
