@@ -124,12 +124,12 @@ def find_recurrence(
     fit = test.fit(test.values(correlations))
     alike = _Alike.matching(test, sizes, smooth, float(fit.left[0]), most=seen.shape[1], rng=rng)
     classes = pictures * 3 + np.digitize(seen.mean(axis=1), DAMAGE_LIMITS)
-    real, many = fit.steps[0] / np.sqrt(fit.left[0]), test.pairs.shape[1] >= MANY_PAIRS
+    real = fit.steps[0] / np.sqrt(fit.left[0])
     for n, (least, most) in zip(N_NULL, (*DOUBTED_P, (1.0, 0.0)), strict=True):
-        simulated = test.clearness_of(N_NULL[0] if many else n, lambda k: alike.simulated(test, k, rng))
+        simulated = test.clearness_of(N_NULL[0] if test.many else n, lambda k: alike.simulated(test, k, rng))
         shuffled = test.clearness_of(n, lambda k: test.shuffled(rest, _shuffles(classes, k, rng)))
         best, (by_simulation, by_shuffling) = _strongest(real, simulated, shuffled, test.leads)
-        p = by_shuffling if many else min(1.0, by_simulation + by_shuffling)
+        p = by_shuffling if test.many else min(1.0, by_simulation + by_shuffling)
         if not least < p <= most:
             break
     return Recurrence(p=p, group=test.groups[best], flaw_mm=_flaw_mm(test, table, best))
@@ -214,6 +214,11 @@ class _SeatTest:
         """What each group's step must stand out more than that of two motifs, in sds."""
         return np.array([PAIR_LEAD if columns * rows > 2 else 0.0 for columns, rows in self.groups])
 
+    @property
+    def many(self) -> bool:
+        """Whether there are pairs enough to tell trend and step apart, and for shuffles to be fair draws."""
+        return self.pairs.shape[1] >= MANY_PAIRS
+
     def values(self, table: FloatArray) -> FloatArray:
         """The pairs' values (1, pairs) in a table of likeness."""
         return np.asarray(table[self.pairs[0], self.pairs[1]][None])
@@ -236,13 +241,16 @@ class _SeatTest:
     def fit(self, values: FloatArray) -> _SeatFit:
         """Trend and step fitted to each of k sets of values (k, pairs).
 
-        The clearest step is fitted beside the falls, which have weights of 0 or more: alone they would take a part.
+        Of many pairs the clearest step is fitted beside the falls, which have weights of 0 or more: alone they would
+        take a part of it. Few pairs cannot tell them apart: fitted so, 2 in a hundred hand works of eight copies were
+        named at p = 0.01, and of plates of two placed six times 83 to 88 in a hundred found instead of 95.
         """
         middle = values.mean(axis=1, keepdims=True)
         sums = np.add.reduceat(values - middle, np.r_[0, np.cumsum(self.counts)[:-1]], axis=1)
         root, norms = np.sqrt(self.counts), self.equal**2 @ self.counts
         clearest = np.argmax((sums @ self.equal.T) ** 2 / norms, axis=1)
-        designs = [root[:, None] * np.column_stack([self.terms, step, -step]) for step in self.equal]
+        beside = self.equal if self.many else np.zeros_like(self.equal)
+        designs = [root[:, None] * np.column_stack([self.terms, step, -step]) for step in beside]
         weights = [nnls(designs[k], one)[0][:-2] for k, one in zip(clearest, sums / root, strict=True)]
         trend = np.array(weights) @ self.terms.T
         steps = (sums - trend * self.counts) @ self.equal.T / norms

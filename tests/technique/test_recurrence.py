@@ -96,11 +96,11 @@ def test_clearness_is_a_regression_on_equal_seats():
 
 def test_trend_and_step_agree_with_a_fit_over_all_pairs():
     """Pair by pair, falls of weight 0 or more beside the clearest step, in damage that neighbours share."""
-    sites, rng = sets.grid(5, 4), np.random.default_rng(9)
+    sites, rng = sets.grid(7, 3), np.random.default_rng(9)
     apart = np.abs(sites[:, None] - sites)
     table = 0.3 * np.exp(-0.5 * (apart / [0.7, 2.5]) ** 2).prod(axis=2) + 0.4 * (apart[:, :, 0] % 2 == 0)
-    table = table + (noise := 0.05 * rng.standard_normal((20, 20))) + noise.T
-    test = _SeatTest.of(sites, np.zeros(20, int))
+    table = table + (noise := 0.05 * rng.standard_normal((21, 21))) + noise.T
+    test = _SeatTest.of(sites, np.zeros(21, int))
     columns, rows = apart[tuple(test.pairs)].T
     values = table[tuple(test.pairs)]
     falls = [np.exp(-0.5 * (columns / a) ** 2 - 0.5 * (rows / b) ** 2) for a in REACHES for b in REACHES][:-1]
@@ -117,9 +117,17 @@ def test_trend_and_step_agree_with_a_fit_over_all_pairs():
     smooth, rest = test.taken_apart(table)
     np.testing.assert_allclose(smooth[tuple(test.pairs)], trend, rtol=0, atol=1e-9)
     np.testing.assert_allclose(rest[tuple(test.pairs)], values - trend - height * step, rtol=0, atol=1e-9)
-    orders = np.array([np.arange(20)[::-1], rng.permutation(20)])
+    orders = np.array([np.arange(21)[::-1], rng.permutation(21)])
     dealt = [table[np.ix_(order, order)][tuple(test.pairs)] for order in orders]
     np.testing.assert_array_equal(test.shuffled(table, orders), dealt)
+
+
+def test_of_few_pairs_the_trend_is_fitted_alone():
+    rng, test = np.random.default_rng(12), _SeatTest.of(sets.grid(4, 2), np.zeros(8, int))
+    values, root = rng.standard_normal(28), np.sqrt(test.counts)
+    means = np.add.reduceat(values - values.mean(), np.r_[0, np.cumsum(test.counts)[:-1]]) / test.counts
+    trend = values.mean() + test.terms @ nnls(root[:, None] * test.terms, root * means)[0]
+    np.testing.assert_allclose(test.fit(values[None]).trend[0], trend, rtol=0, atol=1e-9)
 
 
 def test_the_trend_leaves_the_step_alone():
