@@ -180,8 +180,9 @@ def expect(
     prior = atlas[:, None]
 
     def part(k: slice) -> None:
-        total, before = undamaged(like[:, k], prior), None if foreign is None else foreign[k]
-        now[k] = _damaged(like[FOREIGN, k], total, inside[k], foreign_ratio, mm_per_px, before)
+        odd, total, before = like[FOREIGN, k], undamaged(like[:, k], prior), None if foreign is None else foreign[k]
+        around = _damage_around(odd, total, inside[k], foreign_ratio, mm_per_px, before)
+        now[k] = _foreign(odd, total, around, inside[k])
         shown = (np.float32(1.0) - now[k]) * inside[k] / np.maximum(total, np.float32(1e-30))
         np.multiply(like[:FOREIGN, k], prior, out=own[:, k])
         own[:, k] *= shown
@@ -210,19 +211,6 @@ def undamaged(like: Float32Array, prior: Float32Array) -> Float32Array:
     total += like[SHADOW] * prior[SHADOW]
     total += like[GROUND] * prior[GROUND]
     return total
-
-
-def _damaged(
-    odd: Float32Array,
-    total: Float32Array,
-    inside: BoolArray,
-    foreign_ratio: float,
-    mm_per_px: float,
-    foreign: Float32Array | None,
-) -> Float32Array:
-    """Probability (n, h, w) of foreign surface, smooth in space."""
-    prior = _damage_around(odd, total, inside, foreign_ratio, mm_per_px, foreign)
-    return _foreign(odd, total, prior, inside)
 
 
 def _damage_around(
