@@ -88,7 +88,7 @@ def remains_on(sheet: Sheet, learned: Learned, shown: Shown) -> Remains:
         return Remains.none(shown.grid)
     fields = _bent(left, learned, shown)
     part = toned_copies(learned, shown.prior, cut_copies([left], shown.grid, fields))
-    leaf = leaf_of(part, shown.prior[METAL], learned.paints, shown.grid.mm_per_px)
+    leaf = leaf_of(part, shown.prior, learned.paints, shown.grid.mm_per_px)
     shares = divide_copies([part], [leaf], shown.both, learned.paints, shown.grid.mm_per_px)
     backs = np.array([inverse_of(field) for field in fields])
     contrasts = contrasts_of(leaf, shown.beneath, learned.paints)
@@ -156,6 +156,6 @@ def _bent(sheet: Sheet, learned: Learned, shown: Shown) -> Float32Array:
     prior = regrid(shown.prior, shown.grid, coarse)
     bends = shown.bends.none_of([len(sheet.xy_mm)])
     part = toned_copies(learned, prior, cut_copies([sheet], coarse))
-    leaf = leaf_of(part, prior[METAL], learned.paints, coarse.mm_per_px)
+    leaf = leaf_of(part, prior, learned.paints, coarse.mm_per_px)
     weights = bends.onto(sheet, part, leaf, bends.weights[0], both, learned.paints)
     return replace(bends, weights=(weights,)).fields_on(shown.grid)[0]

@@ -29,6 +29,9 @@ LEAF_MM = 1.2
 NEAR_MM = ((0.8, 1.0), (2.5, 0.03), (8.0, 0.001))
 """Widths (sd) over which what lies beneath and beside the metal is averaged, and how far each is trusted."""
 LEAST_REACH = 0.01
+FAR_RATIO, FAR_REACH = 6.0, 0.0001
+"""Within the motif, where no sure leaf is near, its tone is that of leaf so much further off, if there is any: a first
+look takes thin leaf and its shadow for shadow alone."""
 LEAST_SUPPORT = 0.12
 RIM_MM = 2.0
 """Where fewer copies than this share of the most show anything, and so far in from there, all counts as bare ground."""
@@ -127,7 +130,7 @@ def divide(
     -----
     tone = metal × leaf + shadow × paint, in least squares over the copies that show the place.
     """
-    leaves = side_by_side(lambda part: leaf_of(part, atlas[METAL], paints, mm_per_px), parts)
+    leaves = side_by_side(lambda part: leaf_of(part, atlas, paints, mm_per_px), parts)
     both = _solve(parts, leaves, atlas, paints, odd_share=np.inf)
     for _ in range(N_ROUNDS):
         both = _solve(parts, leaves, np.stack([both.metal, both.shadow]), paints, odd_share=ODD_SHARE)
@@ -169,12 +172,13 @@ def mean_halves(parts: Sequence[Toned]) -> tuple[Float32Array, Float32Array]:
     return first / np.maximum(seen, np.float32(1e-3)), second / np.maximum(also, np.float32(1e-3))
 
 
-def leaf_of(part: Toned, metal: Float32Array, paints: Paints, mm_per_px: float) -> Float32Array:
+def leaf_of(part: Toned, atlas: Float32Array, paints: Paints, mm_per_px: float) -> Float32Array:
     """Tone (3, n, h, w) of the sure leaf around each place of each copy; 0 where there is none.
 
     What looks like ground or shadow may be bare: it counts little.
     """
     kernel, width_px = np.ones((3, 3), np.uint8), LEAF_MM / mm_per_px
+    metal, motif = atlas[METAL], atlas[METAL] + atlas[SHADOW] > 0.5
     sure = (part.metal > 0.7) & (part.weight > 0.5) & (metal > CORE_SHARE * float(metal.max()))
     paint = paint_of(paints)
     away2, along = dot(part.tones, part.tones), dot(paint[:, None, None, None], part.tones)
@@ -183,8 +187,13 @@ def leaf_of(part: Toned, metal: Float32Array, paints: Paints, mm_per_px: float) 
     out = np.empty_like(part.tones)
     for n, mask in enumerate(sure):
         core = cv2.erode(mask.astype(np.uint8), kernel) * weight[n]
-        *means, reach = cv2.split(widely(cv2.merge([*(part.tones[:, n] * core), core]), width_px))
-        known = (reach > LEAST_REACH) / np.maximum(reach, LEAST_REACH)
+        layers = cv2.merge([*(part.tones[:, n] * core), core])
+        near, far = (widely(layers, k * width_px) for k in (1.0, FAR_RATIO))
+        beyond = motif & (near[..., 3] <= LEAST_REACH)
+        near[beyond] = far[beyond]
+        *means, reach = cv2.split(near)
+        least = np.where(beyond, np.float32(FAR_REACH), np.float32(LEAST_REACH))
+        known = (reach > least) / np.maximum(reach, least)
         for channel, mean in enumerate(means):
             out[channel, n] = mean * known
     return out

@@ -149,6 +149,13 @@ def test_figures_of_labels():
         assert held >= 0.92
 
 
+def test_awns_are_found_although_a_first_look_takes_them_and_their_shadow_for_shadow():
+    # found in 0.85 of the height while leaf's tone was known beside sure leaf alone
+    found, _, true, _ = simulated("barley ear", 98201)
+    low, high = true.bounds[1], true.bounds[3]
+    assert abs(found.metal_height_mm - (high - low)) < 1.5
+
+
 @pytest.mark.benchmark
 def test_thin_leaf_falls_short():
     found, true, _, most = simulated("barley ear", 408)
