@@ -13,9 +13,9 @@ from stages_of_a_photograph import MEMORY, STAGES
 
 READ_MB = 330.0
 """What Python, the libraries and a small photograph hold; the matched filter of scikit-image has just left."""
-MB_PER_MEGAPIXEL = {"rectify": 25.0, "net": 60.0, "centres": 125.0, "motif": 230.0}
-"""More than that; measured at 1.5 megapixels: 14, 42, 101 and 205 to 210. Most of
-it is the same for any size of photograph."""
+MB_PER_MEGAPIXEL = {"rectify": 25.0, "net": 60.0, "centres": 125.0, "motif": 250.0}
+"""More than that; measured at 1.5 megapixels: 14, 42, 90 and 205 to 240, as the threads
+meet. Most of it is the same for any size of photograph."""
 LARGE_MB = 1200.0
 """At 24 megapixels; measured: 1,136 to 1,190, as the threads meet."""
 
