@@ -188,10 +188,11 @@ def leaf_of(part: Toned, atlas: Float32Array, paints: Paints, mm_per_px: float) 
     for n, mask in enumerate(sure):
         core = cv2.erode(mask.astype(np.uint8), kernel) * weight[n]
         layers = cv2.merge([*(part.tones[:, n] * core), core])
-        near, far = (widely(layers, k * width_px) for k in (1.0, FAR_RATIO))
-        beyond = motif & (near[..., 3] <= LEAST_REACH)
-        near[beyond] = far[beyond]
-        *means, reach = cv2.split(near)
+        around = widely(layers, width_px)
+        beyond = motif & (around[..., 3] <= LEAST_REACH)
+        if beyond.any():
+            around[beyond] = widely(layers, FAR_RATIO * width_px)[beyond]
+        *means, reach = cv2.split(around)
         least = np.where(beyond, np.float32(FAR_REACH), np.float32(LEAST_REACH))
         known = (reach > least) / np.maximum(reach, least)
         for channel, mean in enumerate(means):
