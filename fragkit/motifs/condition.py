@@ -96,17 +96,12 @@ def textures_of(roughness: Float32Array, pitch: float) -> Float32Array:
     grain, across, along, light = roughness
     near, far = NEAR_MM / pitch, FAR_MM / pitch
 
-    def layer(k: int) -> Float32Array:
-        if k == 0:
-            return _log(cv2.GaussianBlur(grain, (0, 0), BLUR_PX))
-        width = near if k % 2 else far
-        if k < 3:
-            return _log(widely(grain, width))
-        if k < 5:
-            return _log(widely(along, width)) - _log(widely(across, width))
-        return _log(widely(np.abs(widely(light, near) - widely(light, far)), far))
-
-    return np.stack(side_by_side(layer, range(6)))
+    layers = (grain, along, across, light)
+    close, around = (side_by_side(widely, layers, [width] * len(layers)) for width in (near, far))
+    runs = (_log(layer[1]) - _log(layer[2]) for layer in (close, around))
+    blotches = widely(np.abs(close[3] - around[3]), far)
+    fine = np.asarray(cv2.GaussianBlur(grain, (0, 0), BLUR_PX), np.float32)
+    return np.stack([*(_log(layer) for layer in (fine, close[0], around[0])), *runs, _log(blotches)])
 
 
 def _log(layer: Float32Array) -> Float32Array:

@@ -129,12 +129,7 @@ def cut_light(image: Float32Array, picture: Picture, xy_mm: FloatArray, grid: Gr
 
 
 def _cut_one(
-    image: NDArray[Any],
-    matrix: FloatArray,
-    grid: Grid,
-    *,
-    beyond: float,
-    bend: Float32Array | None,
+    image: NDArray[Any], matrix: FloatArray, grid: Grid, *, beyond: float, bend: Float32Array | None
 ) -> NDArray[Any]:
     plain = cv2.INTER_LINEAR if image.dtype == np.float32 else cv2.INTER_NEAREST
     flag = cv2.INTER_CUBIC if image.ndim == 3 else plain
