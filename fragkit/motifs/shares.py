@@ -30,8 +30,13 @@ NEAR_MM = ((0.8, 1.0), (2.5, 0.03), (8.0, 0.001))
 """Widths (sd) over which what lies beneath and beside the metal is averaged, and how far each is trusted."""
 LEAST_REACH = 0.01
 FAR_RATIO, FAR_REACH = 6.0, 0.0001
-"""Within the motif, where no sure leaf is near, its tone is that of leaf so much further off, if there is any: a first
-look takes thin leaf and its shadow for shadow alone."""
+"""In and beside the motif, where no sure leaf is near, its tone is that of leaf so much further off, if there is any: a
+first look takes thin leaf and its shadow for shadow alone."""
+BESIDE_SHARE = 0.1
+"""Beside the motif is where, over `LEAF_MM`, so much of it lies: thin leaf must be able to widen."""
+THIN_SHARE, FAR_TRUST = 0.3, 0.05
+"""Where at least this share is known to be leaf though none is sure, its own tone counts, and leaf further off by this
+much of whole leaf. Leaf of a slightly wrong tone would explain what is seen only in part, and come out too thin."""
 LEAST_SUPPORT = 0.12
 RIM_MM = 2.0
 """Where fewer copies than this share of the most show anything, and so far in from there, all counts as bare ground."""
@@ -173,12 +178,12 @@ def mean_halves(parts: Sequence[Toned]) -> tuple[Float32Array, Float32Array]:
 
 
 def leaf_of(part: Toned, atlas: Float32Array, paints: Paints, mm_per_px: float) -> Float32Array:
-    """Tone (3, n, h, w) of the sure leaf around each place of each copy; 0 where there is none.
+    """Tone (3, n, h, w) of the leaf around each place of each copy; 0 where it is not known.
 
     What looks like ground or shadow may be bare: it counts little.
     """
     kernel, width_px = np.ones((3, 3), np.uint8), LEAF_MM / mm_per_px
-    metal, motif = atlas[METAL], atlas[METAL] + atlas[SHADOW] > 0.5
+    metal, beside = atlas[METAL], widely(atlas[METAL] + atlas[SHADOW], width_px) > BESIDE_SHARE
     sure = (part.metal > 0.7) & (part.weight > 0.5) & (metal > CORE_SHARE * float(metal.max()))
     paint = paint_of(paints)
     away2, along = dot(part.tones, part.tones), dot(paint[:, None, None, None], part.tones)
@@ -188,16 +193,33 @@ def leaf_of(part: Toned, atlas: Float32Array, paints: Paints, mm_per_px: float) 
     for n, mask in enumerate(sure):
         core = cv2.erode(mask.astype(np.uint8), kernel) * weight[n]
         layers = cv2.merge([*(part.tones[:, n] * core), core])
-        around = widely(layers, width_px)
-        beyond = motif & (around[..., 3] <= LEAST_REACH)
-        if beyond.any():
-            around[beyond] = widely(layers, FAR_RATIO * width_px)[beyond]
-        *means, reach = cv2.split(around)
-        least = np.where(beyond, np.float32(FAR_REACH), np.float32(LEAST_REACH))
-        known = (reach > least) / np.maximum(reach, least)
-        for channel, mean in enumerate(means):
-            out[channel, n] = mean * known
+        near = widely(layers, width_px)
+        known = near[..., 3] > LEAST_REACH
+        lacks = beside & ~known
+        if lacks.any():
+            own = part.tones[:, n] - atlas[SHADOW] * paint[:, None, None]
+            near[lacks] = _thin_leaf(own, metal * part.weight[n], metal, layers, width_px)[lacks]
+            known |= lacks & (near[..., 3] > 0.0)
+        *tones, reach = cv2.split(near)
+        scale = known / np.maximum(reach, np.float32(FAR_REACH))
+        for channel, tone in enumerate(tones):
+            out[channel, n] = tone * scale
     return out
+
+
+def _thin_leaf(
+    own: Float32Array, seen: Float32Array, metal: Float32Array, sure: Float32Array, width_px: float
+) -> Float32Array:
+    """Tone of leaf (h, w, 3) where none is sure, times a weight, and this weight (h, w, 1); both 0 without leaf.
+
+    In least squares by what (3, h, w) a copy shows where share `metal` (h, w) is leaf and `seen` of it; drawn to the
+    `sure` leaf (h, w, 4), tone and weight, that is further off.
+    """
+    thin = np.where(metal > THIN_SHARE, seen, np.float32(0.0))
+    far = widely(sure, FAR_RATIO * width_px)
+    reach = far[..., 3:]
+    far = far * (np.float32(FAR_TRUST) * (reach > FAR_REACH) / np.maximum(reach, np.float32(FAR_REACH)))
+    return np.asarray(far + widely(cv2.merge([*(own * thin), thin * metal]), width_px) * (far[..., 3:] > 0.0))
 
 
 def _solve(
@@ -212,9 +234,11 @@ def _solve(
     ridge = np.float32(CLEAR_SD**2)
     sums = side_by_side(lambda part, leaf: _sums(part, leaf, atlas, paint, odd_share), parts, leaves)
     uu, uv, uy, vv, vy = (np.sum(layers, axis=0) for layers in zip(*sums, strict=True))
+    known = uu > 0.0
     uu, vv = uu + ridge, vv + ridge
     uy, vy = uy + ridge * atlas[METAL], vy + ridge * atlas[SHADOW]
-    metal = _without_odd_pixels(np.clip((uy * vv - vy * uv) / (uu * vv - uv**2), 0.0, 1.0).astype(np.float32))
+    metal = np.clip((uy * vv - vy * uv) / (uu * vv - uv**2), 0.0, 1.0) * known
+    metal = _without_odd_pixels(metal.astype(np.float32))
     shadow = np.clip((vy - metal * uv) / vv, 0.0, 1.0 - metal)
     return Consensus(metal, shadow if paints.shadow is not None else 0.0 * metal)
 
