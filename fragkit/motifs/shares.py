@@ -216,10 +216,10 @@ def _thin_leaf(
     `sure` leaf (h, w, 4), tone and weight, that is further off.
     """
     thin = np.where(metal > THIN_SHARE, seen, np.float32(0.0))
-    far = widely(sure, FAR_RATIO * width_px)
+    far, thinly = widely(sure, FAR_RATIO * width_px), np.asarray(cv2.merge([*(own * thin), thin * metal]), np.float32)
     reach = far[..., 3:]
-    far = far * (np.float32(FAR_TRUST) * (reach > FAR_REACH) / np.maximum(reach, np.float32(FAR_REACH)))
-    return np.asarray(far + widely(cv2.merge([*(own * thin), thin * metal]), width_px) * (far[..., 3:] > 0.0))
+    far *= np.float32(FAR_TRUST) * (reach > FAR_REACH) / np.maximum(reach, np.float32(FAR_REACH))
+    return far + widely(thinly, width_px) * (reach > 0.0)
 
 
 def _solve(

@@ -150,8 +150,8 @@ def test_figures_of_labels():
 
 
 def test_awns_are_found_although_a_first_look_takes_them_and_their_shadow_for_shadow():
-    # found in 0.85 of the height while leaf's tone was known beside sure leaf alone; by leaf further off alone they came
-    # out a quarter too thin, which moved the metal's centroid so that 0.6 of the outline lay within its doubt
+    # found in 0.85 of the height while leaf's tone was known beside sure leaf alone; by leaf further off alone they
+    # came out a quarter too thin, which moved the metal's centroid: 0.6 of the outline lay within its doubt
     found, _, true, _ = simulated("barley ear", 98201)
     low, high = true.bounds[1], true.bounds[3]
     assert abs(found.metal_height_mm - (high - low)) < 1.5
