@@ -345,16 +345,15 @@ def _draw(beneath: LabelArray, percent: LabelArray, sheet: Sheet, copied: Copied
     """The copies' own shares (all but bare ground) put into what is beneath (h, w) and its probability."""
     shares = np.zeros((2, *beneath.shape), np.uint8)
     for k in near(sheet.fine, copied.xy_mm, copied.grid):
-        layers = _stacked(copied.layers[k], copied.common)
+        layers = _in_fours(copied.layers[k], copied.common)
         laid = _placed(layers, copied.grid.to_grid(sheet.fine, copied.xy_mm[k]), copied.backs[k], beneath.shape)
         if laid is None:
             continue
         window, placed = laid
-        metal = read_metal(
-            placed, np.asarray(cv2.transform(fine_ratios(sheet, window), OPPONENT), np.float32), copied.shade
-        )
-        bared = cv2.multiply(cv2.subtract(placed[..., 0], metal), placed[..., 7], scale=1.0 / WHOLE)
-        shadow = cv2.min(cv2.add(placed[..., 1], bared), np.uint8(WHOLE) - metal)
+        looks = np.asarray(cv2.transform(fine_ratios(sheet, window), OPPONENT), np.float32)
+        metal = read_metal(placed, looks, copied.shade)
+        bared = cv2.multiply(cv2.subtract(placed[0], metal), placed[7], scale=1.0 / WHOLE)
+        shadow = cv2.min(cv2.add(placed[1], bared), np.uint8(WHOLE) - metal)
         for whole, part in zip(shares, (metal, shadow), strict=True):
             np.maximum(whole[window], part, out=whole[window])
     there = cv2.max(*shares) > 2
@@ -372,22 +371,23 @@ def _named(metal: Float32Array, shadow: Float32Array, ground: Float32Array) -> t
     return codes, np.rint(100.0 * best / total).astype(np.uint8)
 
 
-def _lay(out: NDArray[Any], layers: NDArray[Any], to_grid: FloatArray, back: Float32Array | None) -> None:
+def _lay(out: NDArray[Any], layers: LabelArray, to_grid: FloatArray, back: Float32Array | None) -> None:
     """Layers (rows, columns, k) of a copy on a grid laid onto those (k, h, w) of the picture; where copies meet the
     larger value stays."""
-    laid = _placed(layers, to_grid, back, out.shape[1:])
+    laid = _placed([layers], to_grid, back, out.shape[1:])
     if laid is not None:
         window, placed = laid
-        for whole, part in zip(out, cv2.split(placed), strict=True):
+        for whole, part in zip(out, placed, strict=True):
             np.maximum(whole[window], part, out=whole[window])
 
 
 def _placed(
-    layers: NDArray[Any], to_grid: FloatArray, back: Float32Array | None, shape: tuple[int, ...]
-) -> tuple[tuple[slice, slice], NDArray[Any]] | None:
-    """The window of a picture (h, w) that a copy on a grid covers, and its layers there; None if it lies beyond."""
-    matrix = cv2.invertAffineTransform(to_grid)
-    corners = matrix @ np.array([[0, layers.shape[1]], [0, layers.shape[0]], [1, 1]], float)
+    layers: Sequence[LabelArray], to_grid: FloatArray, back: Float32Array | None, shape: tuple[int, ...]
+) -> tuple[tuple[slice, slice], list[NDArray[Any]]] | None:
+    """The window of a picture (h, w) that a copy on a grid covers, and each of its layers there; None if it lies
+    beyond. `layers` (rows, columns, k) hold a few each."""
+    matrix, (rows, columns) = cv2.invertAffineTransform(to_grid), layers[0].shape[:2]
+    corners = matrix @ np.array([[0, columns], [0, rows], [1, 1]], float)
     left, top = np.maximum(np.floor(corners[:, 0]).astype(int), 0)
     right, bottom = np.minimum(np.ceil(corners[:, 1]).astype(int) + 1, shape[::-1])
     if right <= left or bottom <= top:
@@ -395,22 +395,20 @@ def _placed(
     matrix[:, 2] -= (left, top)
     size, window = (int(right - left), int(bottom - top)), np.s_[top:bottom, left:right]
     if back is None:
-        return window, cv2.warpAffine(layers, matrix, size)
+        return window, [plane for few in layers for plane in cv2.split(cv2.warpAffine(few, matrix, size))]
     scale, (x, y) = np.float32(to_grid[0, 0]), (to_grid @ [left, top, 1.0]).astype(np.float32)
     places = cv2.warpAffine(cv2.merge(list(back)), matrix, size, borderMode=cv2.BORDER_REPLICATE)
-    columns, rows = cv2.split(places)
-    columns += scale * np.arange(size[0], dtype=np.float32) + x
-    rows += (scale * np.arange(size[1], dtype=np.float32) + y)[:, None]
-    groups = [layers[..., k : k + MOST_CHANNELS] for k in range(0, layers.shape[2], MOST_CHANNELS)]
-    placed = [cv2.remap(np.ascontiguousarray(k), columns, rows, cv2.INTER_LINEAR) for k in groups]
-    return window, _stacked(*placed) if len(placed) > 1 else np.asarray(placed[0])
+    across, down = cv2.split(places)
+    across += scale * np.arange(size[0], dtype=np.float32) + x
+    down += (scale * np.arange(size[1], dtype=np.float32) + y)[:, None]
+    return window, [plane for few in layers for plane in cv2.split(cv2.remap(few, across, down, cv2.INTER_LINEAR))]
 
 
-def _stacked(*parts: NDArray[Any]) -> NDArray[Any]:
-    """Layers (h, w, k) of some arrays as those of one."""
+def _in_fours(*parts: LabelArray) -> list[LabelArray]:
+    """Layers (h, w, k) of some arrays, together a multiple of four, as arrays of four layers each."""
     n = sum(part.shape[2] for part in parts)
-    out = np.empty((*parts[0].shape[:2], n), parts[0].dtype)
-    cv2.mixChannels(list(parts), [out], [place for k in range(n) for place in (k, k)])
+    out = [np.empty((*parts[0].shape[:2], MOST_CHANNELS), np.uint8) for _ in range(0, n, MOST_CHANNELS)]
+    cv2.mixChannels(list(parts), out, [place for k in range(n) for place in (k, k)])
     return out
 
 

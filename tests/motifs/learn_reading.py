@@ -17,10 +17,11 @@ from known_truth import (
     probabilities,
     simulated,
 )
+from numpy.lib.stride_tricks import sliding_window_view
 from test_motif_figures import measured, true_labels
 
 import fragkit.motifs.labels as labels
-from fragkit.motifs.reading import BESIDE_PX, beside, looked_at, signs_of
+from fragkit.motifs.reading import BESIDE_PX, SIDE, looked_at, signs_of
 from fragkit.motifs.strips import Strip
 from fragkit.opencv import cv2
 
@@ -28,7 +29,6 @@ SEEDS = (*range(31001, 31012), *range(31020, 31025)), range(31051, 31061)
 """Of both generators; every second one of the first is of the motif with most bare lines."""
 N_PIXELS, N_EPOCHS, DECAY = 24_000, 16, 1e-5
 N_SIGNS, N_FIRST, N_TRAITS, N_JOINED = 14, 16, 4, 12
-SIDE = 2 * BESIDE_PX + 1
 
 
 class Recorder:
@@ -49,7 +49,7 @@ def recorded(build) -> tuple[object, list]:
 
     def noted(layers, to_grid, back, shape):
         laid = placed_at(layers, to_grid, back, shape)
-        if laid is not None and layers.shape[2] == 8:
+        if laid is not None and len(layers) == 2:
             windows.append(laid[0])
         return laid
 
@@ -72,6 +72,13 @@ def scenes() -> list:
         *((partial(simulated, name, seed), N_PIXELS) for name, seed in zip(first, SEEDS[0], strict=True)),
         *((partial(independent, name, seed), 2 * N_PIXELS) for name, seed in zip(second, SEEDS[1], strict=True)),
     ]
+
+
+def beside(layers: np.ndarray, where: np.ndarray) -> np.ndarray:
+    """Layers (h, w, k) at each place and those round it, (n, 25 × k), row by row; beyond the window its rim goes on."""
+    padded = np.pad(layers, ((BESIDE_PX, BESIDE_PX), (BESIDE_PX, BESIDE_PX), (0, 0)), mode="edge")
+    around = sliding_window_view(padded, (SIDE, SIDE), axis=(0, 1))[where]
+    return np.moveaxis(around, 1, 3).reshape(len(around), -1)
 
 
 def some_of(copies: list, true: np.ndarray, n: int, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:

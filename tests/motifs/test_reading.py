@@ -3,8 +3,10 @@
 import cv2
 import numpy as np
 import pytest
+from learn_reading import beside
 
-from fragkit.motifs.reading import beside, read_metal, signs_of
+import fragkit.motifs.reading_weights as w
+from fragkit.motifs.reading import looked_at, read_metal, signs_of
 from fragkit.motifs.shares import EVEN, STEPS_A_RATIO
 
 SHADE = np.array([-0.3, -0.01, 0.0], np.float32)
@@ -33,7 +35,7 @@ def test_a_speck_is_bare_whether_leaf_is_lighter_or_darker(light):
     # the copy as it was straightened shows 60 % of leaf at the speck
     layers = laid(light, metal=250, typical=250)
     layers[MIDDLE - 1 : MIDDLE + 2, MIDDLE - 1 : MIDDLE + 2, [0, 2]] = 150
-    metal = read_metal(layers, leaf_with_speck(light), SHADE)
+    metal = read_metal(cv2.split(layers), leaf_with_speck(light), SHADE)
     assert metal[MIDDLE, MIDDLE] < 80
     assert metal[4:-4, 4].min() > 220
 
@@ -41,12 +43,12 @@ def test_a_speck_is_bare_whether_leaf_is_lighter_or_darker(light):
 def test_without_contrast_the_copies_tell():
     looks = np.zeros((SIDE, SIDE, 3), np.float32)
     looks[..., 0] = 1.0
-    assert read_metal(laid(0.0, metal=250, typical=250), looks, SHADE).min() > 200
-    assert read_metal(laid(0.0, metal=30, typical=10), looks, SHADE).max() < 80
+    assert read_metal(cv2.split(laid(0.0, metal=250, typical=250)), looks, SHADE).min() > 200
+    assert read_metal(cv2.split(laid(0.0, metal=30, typical=10)), looks, SHADE).max() < 80
 
 
 def test_where_no_copy_has_metal_none_is_read():
-    metal = read_metal(laid(0.3, metal=0, typical=3), leaf_with_speck(0.3), SHADE)
+    metal = read_metal(cv2.split(laid(0.3, metal=0, typical=3)), leaf_with_speck(0.3), SHADE)
     assert metal.max() == 0
 
 
@@ -55,11 +57,30 @@ def test_signs_by_hand():
     layers[..., 7] = 255
     looks = np.zeros((SIDE, SIDE, 3), np.float32)
     looks[..., 0] = 0.95
-    signs = np.array([layer[MIDDLE, MIDDLE] for layer in signs_of(layers, looks, SHADE)])
+    signs = np.array([layer[MIDDLE, MIDDLE] for layer in signs_of(cv2.split(layers), looks, SHADE)])
     gain = 0.5 / (0.5**2 + 0.05**2)
     # shadow beneath is 0.7 light: the pixel lies 0.25 above it, half of the contrast, and hue tells nothing
     expected = [1, 1, 1, 0.25 * gain, 0, 0, 0, 0, 1, 1, 0.5 * gain, 0, 0.5, 1]
     np.testing.assert_allclose(signs, expected, rtol=0, atol=1e-5)
+
+
+def test_metal_is_what_the_network_makes_of_the_signs_round_each_pixel():
+    rng = np.random.default_rng(5)
+    layers = cv2.blur(rng.integers(0, 256, (SIDE, 40, 8)).astype(np.uint8), (3, 3))
+    layers[:, 30:, [0, 6]] = 0
+    looks = rng.normal(1.0, 0.3, (SIDE, 40, 3)).astype(np.float32)
+    where = looked_at(cv2.split(layers))
+    signs = (
+        beside(np.dstack(signs_of(cv2.split(layers), looks, SHADE)), where).reshape(-1, 25, 14) - w.CENTRES
+    ) / w.SCALES
+    traits = np.maximum(np.maximum(signs @ w.FIRST + w.FIRST_OFFSETS, 0.0) @ w.SECOND + w.SECOND_OFFSETS, 0.0)
+    joined = np.maximum(traits.reshape(len(traits), -1) @ w.JOINED + w.JOINED_OFFSETS, 0.0)
+    expected = layers[..., 0].copy()
+    expected[where] = np.rint(255.0 / (1.0 + np.exp(-(joined @ w.LAST) - w.LAST_OFFSET)))
+    # single precision rounds a probability by far less than a 255th, which may fall on either side of a half
+    np.testing.assert_allclose(read_metal(cv2.split(layers), looks, SHADE), expected, rtol=0, atol=1)
+    assert 0 < where.sum() < where.size
+    assert np.ptp(expected[where]) > 200
 
 
 def test_what_is_beside_a_place_comes_row_by_row_and_the_rim_goes_on():
