@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from functools import wraps
+from itertools import pairwise
 from typing import Any, ParamSpec, TypeVar, cast
 
 from threadpoolctl import threadpool_limits
@@ -78,8 +79,11 @@ def at_once(one: Callable[[], S], other: Callable[[], T]) -> tuple[S, T]:
 
 
 def groups_of(n: int, *, size: int = GROUP) -> list[slice]:
-    """`n` things in groups of `size`."""
-    return [slice(first, min(first + size, n)) for first in range(0, n, size)]
+    """`n` things in groups of at most `size`, as alike as whole numbers allow: an even number of groups, which two
+    threads share without waiting, unless half of the size would hold all."""
+    n_groups = 1 if 2 * n <= size else 2 * -(-n // (2 * size))
+    ends = [k * n // n_groups for k in range(n_groups + 1)]
+    return [slice(first, last) for first, last in pairwise(ends) if last > first]
 
 
 def in_groups(function: Callable[[int], object], n: int, *, size: int = GROUP) -> None:

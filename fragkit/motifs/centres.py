@@ -19,7 +19,7 @@ from fragkit.motifs.views import View, cell_of, cell_side_px, view_of
 from fragkit.net import Net, size_of
 from fragkit.rectify import Picture
 from fragkit.sketch import sketch
-from fragkit.threads import with_one_blas_thread
+from fragkit.threads import at_once, with_one_blas_thread
 
 FloatArray = NDArray[np.float64]
 
@@ -122,7 +122,8 @@ def find_centres(
     cell_px = _fine_cell_px(picture, cell_of(basis) if is_row else basis)
     fine = view_of(picture, mask, basis, cell_px=cell_px, scale_px=1.3, is_row=is_row)
     coarse = fine.reduced(cell_px=_SEARCH_CELL_PX, scale_px=1.5)
-    index, place, score, least = search_sites(coarse, _middle_px(example_mm, picture, coarse))
+    middle = _middle_px(example_mm, picture, coarse)
+    (index, place, score, least), _ = at_once(lambda: search_sites(coarse, middle), lambda: fine.sheet)
     found = score >= least
     if found.sum() < 3:
         raise EstimationError(

@@ -93,14 +93,15 @@ def _mode(values: FloatArray) -> float:
 
 
 def loss_of(
-    look: Sequence[FloatImage],
+    bins: NDArray[np.intp],
     strange: FloatImage,
     ground: NDArray[np.bool_],
     inside: NDArray[np.bool_],
     believed: NDArray[np.bool_],
     window: Window,
 ) -> FloatImage:
-    """Probability of loss: on the ground what is strange there, in the motif by likelihood and surroundings."""
+    """Probability of loss: on the ground what is strange there, in the motif by likelihood and surroundings; `bins`
+    come from `bin_numbers`."""
     radius = 0.07 * float(np.sqrt(window.weight.sum()))
     here = strange * ground
     share, around = at_once(
@@ -111,7 +112,7 @@ def loss_of(
         return here * believed
     prior = np.clip(around / np.maximum(share, 1e-3), 0.002, 0.98)
     lost = np.where(ground, strange, prior)
-    _tell_loss(lost, inside, _bin_numbers(look, believed), here, np.log(prior / (np.float32(1.0) - prior)))
+    _tell_loss(lost, inside, bins, here, np.log(prior / (np.float32(1.0) - prior)))
     return lost * believed
 
 
@@ -136,7 +137,7 @@ def _tell_loss(
         side_by_side(judge, parts)
 
 
-def _bin_numbers(look: Sequence[FloatImage], believed: NDArray[np.bool_]) -> NDArray[np.intp]:
+def bin_numbers(look: Sequence[FloatImage], believed: NDArray[np.bool_]) -> NDArray[np.intp]:
     """The number of each pixel's box of colour and texture, `_BINS` boxes a channel."""
     low, high = np.percentile(_sample(look, believed), [0.2, 99.8], axis=0).astype(np.float32)
     number = np.zeros(believed.shape, np.intp)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from fragkit.motifs.folding import Sheet, patches
 from fragkit.opencv import cv2
-from fragkit.threads import by_rows, groups_of, in_groups, side_by_side
+from fragkit.threads import at_once, by_rows, groups_of, in_groups, side_by_side
 
 FloatArray = NDArray[np.float64]
 FloatImage = NDArray[Any]
@@ -119,15 +119,22 @@ def _fit(
     step: _Step, start: FloatArray, furthest_px: float, sheet: Sheet, model: _Model, inflation: float | None
 ) -> Fit:
     """The last step of a fit, with what it says about its own errors."""
-    white, measured = _covariance(step, model, known=inflation)
-    variation = _variation(step, model, white * measured) if inflation is None else 0.0
+
+    def errors() -> tuple[FloatArray, float, float]:
+        white, measured = _covariance(step, model, known=inflation)
+        return white, measured, _variation(step, model, white * measured) if inflation is None else 0.0
+
+    whole = sheet.window.weight
+    (white, measured, variation), score = at_once(
+        errors, lambda: _scores(step.cut, step.weight, template=model.template, whole=whole)
+    )
     return Fit(
         centres_px=step.within(start, furthest_px),
         cov_px2=white * measured + (variation + _LEAST_SD_PX**2) * np.eye(2),
         inflation=measured,
         variation_px2=variation,
         gain=step.solution[:, 0],
-        score=_scores(step.cut, step.weight, template=model.template, whole=sheet.window.weight),
+        score=score,
         template=model.template,
     )
 

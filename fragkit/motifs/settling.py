@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -15,6 +16,7 @@ from fragkit.motifs.refinement import Fit, fit_copies, fit_to, half_scores, scor
 from fragkit.motifs.surface import Surface, colour_agreement, figure_zone, read_surface, with_rim
 from fragkit.motifs.views import View, moved
 from fragkit.opencv import cv2
+from fragkit.threads import at_once
 
 FloatArray = NDArray[np.float64]
 FloatImage = NDArray[Any]
@@ -103,8 +105,7 @@ def settle_sites(
 def _surface(view: View, sheet: Sheet, fit: Fit, trust: FloatArray, zone: NDArray[np.bool_]) -> Surface:
     """The surface of a view, given the fit of the copies on a sheet and the zone of the motif on its window."""
     sites = Sites(centres_px=fit.centres_px, trust=trust, window=view.sheet.window)
-    rest = unexplained(sheet, fit)
-    return read_surface(view.pixels, view.believed, sites, zone=zone, unexplained=rest)
+    return read_surface(view.pixels, view.believed, sites, zone=zone, unexplained=partial(unexplained, sheet, fit))
 
 
 def _sheet_of_motif(view: View, surface: Surface, figure: NDArray[np.bool_]) -> Sheet:
@@ -116,14 +117,18 @@ def _sheet_of_motif(view: View, surface: Surface, figure: NDArray[np.bool_]) -> 
     need it.
     """
     size = view.believed.shape[::-1]
-    no_ground, lost = (cv2.resize(v, size, interpolation=cv2.INTER_LINEAR) for v in (surface.no_ground, surface.lost))
-    deep = cv2.erode(lost, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (7, 7)))
-    soft = cv2.GaussianBlur(no_ground, (0, 0), 1.0)
-    return Sheet(
-        values=cv2.merge([*cv2.split(view.sheet.values), _NO_GROUND_WEIGHT * soft]),
-        share=np.asarray(view.sheet.share * np.clip(1.0 - 1.5 * deep, 0.0, 1.0), np.float32),
-        window=narrowed(view.sheet.window, figure, margin_px=6),
-    )
+
+    def values() -> FloatImage:
+        no_ground = cv2.resize(surface.no_ground, size, interpolation=cv2.INTER_LINEAR)
+        return cv2.merge([*cv2.split(view.sheet.values), _NO_GROUND_WEIGHT * cv2.GaussianBlur(no_ground, (0, 0), 1.0)])
+
+    def share() -> FloatImage:
+        lost = cv2.resize(surface.lost, size, interpolation=cv2.INTER_LINEAR)
+        deep = cv2.erode(lost, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (7, 7)))
+        return np.asarray(view.sheet.share * np.clip(1.0 - 1.5 * deep, 0.0, 1.0), np.float32)
+
+    both = at_once(values, share)
+    return Sheet(values=both[0], share=both[1], window=narrowed(view.sheet.window, figure, margin_px=6))
 
 
 def _held_near(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -10,9 +11,10 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from fragkit.motifs.folding import Sites, Window, patches
-from fragkit.motifs.loss import look_of, loss_of, strangeness
+from fragkit.motifs.loss import bin_numbers, look_of, loss_of, strangeness
 from fragkit.motifs.metal import divide_motif
 from fragkit.opencv import cv2
+from fragkit.threads import at_once
 
 FloatArray = NDArray[np.float64]
 FloatImage = NDArray[Any]
@@ -48,7 +50,7 @@ def read_surface(
     sites: Sites,
     *,
     zone: NDArray[np.bool_],
-    unexplained: FloatImage,
+    unexplained: Callable[[], FloatImage],
 ) -> Surface:
     """Loss, evened colour, and the masks of figure and metal.
 
@@ -59,8 +61,8 @@ def read_surface(
     sites : Sites
     zone : (m, n) bool array
         Where on the window of a site the motif lies, with a rim.
-    unexplained : (h, w) array
-        Energy of the structure that the learned motif does not explain.
+    unexplained : callable
+        Gives the energy (h, w) of the structure that the learned motif does not explain.
 
     Notes
     -----
@@ -75,10 +77,10 @@ def read_surface(
     ground = painted(window.weight.astype(bool) & ~zone, centres_px, window, believed.shape) & believed
     inside = painted(zone, centres_px, window, believed.shape) & believed
     sure = ground & painted(window.weight.astype(bool), centres_px[near], window, believed.shape)
-    colour = pixels - ground_surface(pixels, sure)
-    look = look_of(colour, unexplained)
-    strange, strange_colour = strangeness(look, sure)
-    lost = loss_of(look, strange, ground, inside, believed, window)
+    colour, rest = at_once(lambda: pixels - ground_surface(pixels, sure), unexplained)
+    look = look_of(colour, rest)
+    (strange, strange_colour), bins = at_once(lambda: strangeness(look, sure), lambda: bin_numbers(look, believed))
+    lost = loss_of(bins, strange, ground, inside, believed, window)
     figure, metal = divide_motif(colour, np.where(believed, lost, 1.0), sites, zone)
     return Surface(lost=lost, no_ground=strange_colour * (1.0 - lost), figure=figure, metal=metal)
 

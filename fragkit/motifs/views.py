@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -27,8 +28,8 @@ class View:
     ----------
     pixels : (h, w, c) float32 array
     believed : (h, w) bool array
-    sheet : Sheet
-        Its features.
+    gradient_px : float
+        Radius of the gradient filter of its features.
     basis : (2, 2) array
         Net vectors, one a row, px, y down.
     cell : (2, 2) array
@@ -39,10 +40,19 @@ class View:
 
     pixels: FloatImage
     believed: NDArray[np.bool_]
-    sheet: Sheet
+    gradient_px: float
     basis: FloatArray
     cell: FloatArray
     scale: FloatArray
+
+    @cached_property
+    def sheet(self) -> Sheet:
+        """Its features."""
+        return Sheet(
+            values=features_of(self.pixels, self.believed, scale_px=self.gradient_px),
+            share=self.believed.astype(np.float32),
+            window=window_of(*self.cell),
+        )
 
     @property
     def shortest_px(self) -> float:
@@ -84,12 +94,8 @@ def view_of(
     size = (max(2, round(width * ratio)), max(2, round(height * ratio)))
     scale = np.array([size[0] / width, size[1] / height])
     pixels, believed = pixels_and_mask(picture, mask, size_px=size)
-    sheet = Sheet(
-        values=features_of(pixels, believed, scale_px=scale_px),
-        share=believed.astype(np.float32),
-        window=window_of(*(cell * scale)),
-    )
-    return View(pixels=pixels, believed=believed, sheet=sheet, basis=basis * scale, cell=cell * scale, scale=scale)
+    basis, cell = basis * scale, cell * scale
+    return View(pixels=pixels, believed=believed, gradient_px=scale_px, basis=basis, cell=cell, scale=scale)
 
 
 def cell_of(row: FloatArray) -> FloatArray:
