@@ -88,9 +88,10 @@ class Consensus:
 
 def paints_from(own: Float32Array, colours: Float32Array) -> Paints:
     """Mean tone of the shadow, noise of the ground: from probabilities (3, n, h, w), tones (n, h, w, 3)."""
-    shadow, ground = own[SHADOW] > 0.9, own[GROUND] > 0.9
-    tone = np.median(colours[shadow], axis=0).astype(np.float32) if shadow.sum() > 20 else None
-    noise = np.cov(colours[ground][::7].T) + 1e-6 * np.eye(3)
+    tones = colours.reshape(-1, 3)
+    shadow, ground = (np.flatnonzero(own[layer] > 0.9) for layer in (SHADOW, GROUND))
+    tone = np.median(tones[shadow], axis=0).astype(np.float32) if len(shadow) > 20 else None
+    noise = np.cov(tones[ground[::7]].T) + 1e-6 * np.eye(3)
     return Paints(tone, np.linalg.cholesky(np.linalg.inv(noise)).T.astype(np.float32))
 
 
@@ -189,17 +190,17 @@ def leaf_of(part: Toned, atlas: Float32Array, paints: Paints, mm_per_px: float) 
     away2, along = dot(part.tones, part.tones), dot(paint[:, None, None, None], part.tones)
     np.minimum(away2, np.maximum(away2 - 2.0 * along + paint @ paint, 0.0), out=away2)
     weight = away2 / (away2 + np.float32(CLEAR_SD**2))
-    out = np.empty_like(part.tones)
+    out, base = np.empty_like(part.tones), atlas[SHADOW] * paint[:, None, None]
     for n, mask in enumerate(sure):
         core = cv2.erode(mask.astype(np.uint8), kernel) * weight[n]
         layers = cv2.merge([*(part.tones[:, n] * core), core])
-        near = widely(layers, width_px)
+        near = np.ascontiguousarray(widely(layers, width_px))
         known = near[..., 3] > LEAST_REACH
-        lacks = beside & ~known
-        if lacks.any():
-            own = part.tones[:, n] - atlas[SHADOW] * paint[:, None, None]
-            near[lacks] = _thin_leaf(own, metal * part.weight[n], metal, layers, width_px)[lacks]
-            known |= lacks & (near[..., 3] > 0.0)
+        lacks = np.flatnonzero(beside & ~known)
+        if lacks.size:
+            own = part.tones[:, n] - base
+            thinly = _thin_leaf(own, metal * part.weight[n], metal, layers, width_px, lacks)
+            near.reshape(-1, 4)[lacks], known.reshape(-1)[lacks] = thinly, thinly[:, 3] > 0.0
         *tones, reach = cv2.split(near)
         scale = known / np.maximum(reach, np.float32(FAR_REACH))
         for channel, tone in enumerate(tones):
@@ -208,18 +209,27 @@ def leaf_of(part: Toned, atlas: Float32Array, paints: Paints, mm_per_px: float) 
 
 
 def _thin_leaf(
-    own: Float32Array, seen: Float32Array, metal: Float32Array, sure: Float32Array, width_px: float
+    own: Float32Array,
+    seen: Float32Array,
+    metal: Float32Array,
+    sure: Float32Array,
+    width_px: float,
+    at: NDArray[np.intp],
 ) -> Float32Array:
-    """Tone of leaf (h, w, 3) where none is sure, times a weight, and this weight (h, w, 1); both 0 without leaf.
+    """Tone of leaf (n, 3) at some places where none is sure, times a weight, and this weight (n, 1); 0 without leaf.
 
     In least squares by what (3, h, w) a copy shows where share `metal` (h, w) is leaf and `seen` of it; drawn to the
     `sure` leaf (h, w, 4), tone and weight, that is further off.
     """
     thin = np.where(metal > THIN_SHARE, seen, np.float32(0.0))
-    far, thinly = widely(sure, FAR_RATIO * width_px), np.asarray(cv2.merge([*(own * thin), thin * metal]), np.float32)
-    reach = far[..., 3:]
+    thinly = np.asarray(cv2.merge([*(own * thin), thin * metal]), np.float32)
+    far, near = (
+        widely(layers, width).reshape(-1, 4).take(at, axis=0)
+        for layers, width in ((sure, FAR_RATIO * width_px), (thinly, width_px))
+    )
+    reach = far[:, 3:]
     far *= np.float32(FAR_TRUST) * (reach > FAR_REACH) / np.maximum(reach, np.float32(FAR_REACH))
-    return far + widely(thinly, width_px) * (reach > 0.0)
+    return far + near * (reach > 0.0)
 
 
 def _solve(
