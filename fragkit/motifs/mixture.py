@@ -333,10 +333,12 @@ def _near_ground(colours: Float32Array, inside: BoolArray) -> BoolArray:
     """Pixels of a tone that the ground has, by a robust covariance about the ratio 1."""
     seen = np.flatnonzero(inside)
     sample = colours.reshape(-1, 3)[seen[:: max(1, len(seen) // ENOUGH_TONES)]]
+    columns = np.ascontiguousarray(sample.T)
     near = np.abs(sample - 1.0).max(axis=1) < 0.06
     for _ in range(4):
-        centre = np.median(sample[near], axis=0)
-        inverse = np.linalg.inv(np.cov((sample[near] - centre).T) * 1.2 + 1e-6 * np.eye(3))
+        chosen = columns.compress(near, axis=1)
+        centre = np.median(chosen, axis=1)
+        inverse = np.linalg.inv(np.cov(chosen - centre[:, None]) * 1.2 + 1e-6 * np.eye(3))
         near = _distance2(sample, centre, inverse) < 11.0
     parts = side_by_side(lambda k: _distance2(colours[k], centre, inverse) < 11.0, groups_of(len(colours)))
     return np.asarray(inside & np.concatenate(parts))

@@ -73,14 +73,14 @@ class ToneBoxes:
         return ((1.0 - floor_ratio) * shape / shape.sum() + floor_ratio / n).astype(np.float32)
 
 
-def smoothed(counts: NDArray[Any], widths: Sequence[float]) -> FloatArray:
+def smoothed(counts: NDArray[Any], widths: Sequence[float]) -> Float32Array:
     """Counts per box smoothed along each axis by a bell of this width (sd) in boxes, the outermost carried on."""
     for width in widths:
-        bell = cv2.getGaussianKernel(2 * int(4.0 * width + 0.5) + 1, width, cv2.CV_64F)
-        rows = np.asarray(counts.reshape(len(counts), -1), float)
-        flat = cv2.sepFilter2D(rows, cv2.CV_64F, np.ones(1), bell, borderType=cv2.BORDER_REPLICATE)
+        bell = cv2.getGaussianKernel(2 * int(4.0 * width + 0.5) + 1, width, cv2.CV_32F)
+        rows = np.asarray(counts.reshape(len(counts), -1), np.float32)
+        flat = cv2.sepFilter2D(rows, cv2.CV_32F, np.ones(1, np.float32), bell, borderType=cv2.BORDER_REPLICATE)
         counts = np.moveaxis(flat.reshape(counts.shape), 0, -1)  # the next axis comes first
-    return np.ascontiguousarray(counts, float)
+    return np.ascontiguousarray(counts, np.float32)
 
 
 def boxes_for(colours: Float32Array) -> ToneBoxes:
