@@ -42,24 +42,26 @@ def to_half_way(lost: BoolArray, coarse: BoolArray, bare: BoolArray, sheet: Shee
 
 def fine_ratios(sheet: Sheet, window: tuple[slice, slice]) -> Float32Array:
     """Ratios (h, w, 3) to the ground in a window of the fine picture."""
-    if sheet.step == 1:
+    if sheet.step == 1 or sheet.light is None:
         return np.ascontiguousarray(sheet.ratio[window])
-    row, column = (np.arange(k.start, k.stop) for k in window)
-    return np.asarray(sheet.fine.pixels[window] * _gain(sheet, row[:, None], column[None]), np.float32)
+    row, column = _blocks_of(sheet, *(np.arange(k.start, k.stop) for k in window))
+    gain = sheet.light.gain.take(row, axis=0).take(column, axis=1)
+    return np.multiply(sheet.fine.pixels[window], gain, out=gain)
 
 
 def _tone(sheet: Sheet, places: tuple[NDArray[Any], ...]) -> Float32Array:
     """Ratios (n, 3) to the ground at some pixels of the fine picture."""
-    return np.asarray(sheet.fine.pixels[places] * _gain(sheet, *places), np.float32)
-
-
-def _gain(sheet: Sheet, row: NDArray[Any], column: NDArray[Any]) -> Float32Array:
-    """What makes pixels of the fine picture ratios to the ground (..., 3), at some rows and columns."""
     assert sheet.light is not None
-    frame, gain = sheet.light.frame, sheet.light.gain
+    return np.asarray(sheet.fine.pixels[places] * sheet.light.gain[_blocks_of(sheet, *places)], np.float32)
+
+
+def _blocks_of(sheet: Sheet, row: NDArray[Any], column: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any]]:
+    """Row and column of the block of the light in which some rows and columns of the fine picture lie."""
+    assert sheet.light is not None
+    frame, shape = sheet.light.frame, sheet.light.gain.shape
     step = round(frame.mm_per_px / sheet.fine.mm_per_px)
     above = round((frame.origin_mm[1] - sheet.fine.origin_mm[1]) / sheet.fine.mm_per_px + 0.5 * (step - 1))
-    return gain[np.minimum((row + above) // step, len(gain) - 1), np.minimum(column // step, gain.shape[1] - 1)]
+    return np.minimum((row + above) // step, shape[0] - 1), np.minimum(column // step, shape[1] - 1)
 
 
 def _sides(

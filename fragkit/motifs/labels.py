@@ -311,9 +311,14 @@ def in_detail(read: Read, parted: LabelArray, sheet: Sheet, copied: Copied) -> t
     parted : (rows, columns) uint8 array
         The codes of `read`, later work parted from loss.
     """
-    strips = strips_of(parted.shape, margin_px=BORDER_PX + 3, multiple=1)
-    parts = side_by_side(lambda strip: _detailed(strip, read.rows(strip.outer), parted, sheet, copied), strips)
-    codes, percent = (np.concatenate(layers) for layers in zip(*parts, strict=True))
+    codes, percent = np.empty((2, *sheet.fine.coverage.shape), np.uint8)
+
+    def fill(strip: Strip) -> None:
+        stop = None if strip.inner.stop == len(parted) else strip.inner.stop * sheet.step
+        rows = slice(strip.inner.start * sheet.step, stop)
+        codes[rows], percent[rows] = _detailed(strip, read.rows(strip.outer), parted, sheet, copied)
+
+    side_by_side(fill, strips_of(parted.shape, margin_px=BORDER_PX + 3, multiple=1))
     return codes, percent
 
 

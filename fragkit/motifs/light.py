@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from fragkit.errors import EstimationError
 from fragkit.motifs.centres import Centres
+from fragkit.motifs.mixture import widely
 from fragkit.opencv import cv2
 from fragkit.rectify import Picture
 from fragkit.threads import by_rows, side_by_side
@@ -218,7 +219,7 @@ def _sound(picture: Picture, centres: Centres, shape: tuple[int, int], step: int
     marks[0, y[known], x[known]] = 1.0
     marks[1, y[known], x[known]] = (centres.visible_ratio * centres.found)[known]
     width = 0.35 * float(np.sqrt(centres.net.cell_area_mm2)) / (step * picture.mm_per_px)
-    total, shown = side_by_side(lambda layer: cv2.GaussianBlur(layer, (0, 0), width), list(marks))
+    total, shown = side_by_side(lambda layer: widely(layer, width), list(marks))
     left = shown / np.maximum(total, 1e-9 * max(float(total.max()), 1e-9))
     return np.asarray(np.clip((left - GONE_RATIO) / GONE_RATIO, 0.0, 1.0), np.float32)
 
@@ -230,6 +231,6 @@ def _local_gain(ratio: Float32Array, sound: Float32Array, width_px: float) -> Fl
     spread = np.median(away[near]) if near.any() else 0.02
     weight = np.where(away < np.clip(4.0 * spread, 0.04, 0.10), sound, np.float32(0.0))
     layers = [weight, *((plane - np.float32(1.0)) * weight for plane in cv2.split(ratio))]
-    near_by, *pulled = side_by_side(lambda layer: cv2.GaussianBlur(layer, (0, 0), width_px), layers)
+    near_by, *pulled = side_by_side(lambda layer: widely(layer, width_px), layers)
     total = near_by + np.float32(0.03)
     return np.asarray(cv2.merge([np.add(1.0, layer / total, dtype=np.float32) for layer in pulled]))
