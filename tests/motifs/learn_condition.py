@@ -10,9 +10,9 @@ and what it prints becomes `fragkit/motifs/condition_weights.py`. The seeds are 
 from concurrent.futures import ProcessPoolExecutor
 
 import numpy as np
+from descent import as_module, learned
 from hop_scene import PLASTER, example, make_wall
-from known_truth import INDEPENDENT, SIMULATED, as_module, independent, learned, simulated
-from test_motif_figures import measured, true_labels
+from known_truth import INDEPENDENT, SIMULATED, independent, simulated
 
 import fragkit.motifs.labels as labels
 from fragkit.motifs import build_motif
@@ -41,7 +41,7 @@ class Recorder:
 
 
 def scenes() -> list[tuple]:
-    walls = [(simulated, SIMULATED[k % 4], 8841 + k, {}) for k in range(20)]
+    walls = [(simulated, SIMULATED[k % len(SIMULATED)], 8841 + k, {}) for k in range(20)]
     walls += [(independent, INDEPENDENT[k % 3], 8871 + k, UNLIKE[k % 4]) for k in range(8)]
     return walls + [(flat, "hop cone", 8891 + k, {}) for k in range(16)]
 
@@ -68,9 +68,9 @@ def seen_of(make, name: str, seed: int, how: dict[str, float]) -> np.ndarray:
     """True labels (h, w) of a scene whose motif is built for the recorder."""
     if make is flat:
         return flat(seed)
-    photo, control, codes, to_px = make(name, seed, **how)
-    plane, _ = measured(photo, control)
-    return true_labels(plane, codes, to_px)
+    fragment = make(name, seed, **how)
+    plane, _ = fragment.read()
+    return fragment.labels_on(plane)
 
 
 def gathered(make, name: str, seed: int, how: dict[str, float]) -> tuple[np.ndarray, np.ndarray]:

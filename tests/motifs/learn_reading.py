@@ -7,18 +7,9 @@ what it prints becomes `fragkit/motifs/reading_weights.py`. The seeds are those 
 from functools import partial
 
 import numpy as np
-from known_truth import (
-    INDEPENDENT,
-    SIMULATED,
-    as_module,
-    descended,
-    independent,
-    layer,
-    probabilities,
-    simulated,
-)
+from descent import as_module, descended, layer, probabilities
+from known_truth import INDEPENDENT, SIMULATED, independent, simulated
 from numpy.lib.stride_tricks import sliding_window_view
-from test_motif_figures import measured, true_labels
 
 import fragkit.motifs.labels as labels
 from fragkit.motifs.reading import BESIDE_PX, SIDE, looked_at, signs_of
@@ -66,7 +57,7 @@ def recorded(build) -> tuple[object, list]:
 
 def scenes() -> list:
     """What makes each fragment, and how many of its pixels count."""
-    first = [SIMULATED[0] if seed % 2 else SIMULATED[1 + seed // 2 % 3] for seed in SEEDS[0]]
+    first = [SIMULATED[0] if seed % 2 else SIMULATED[1 + seed // 2 % 4] for seed in SEEDS[0]]
     second = [INDEPENDENT[(seed - SEEDS[1][0]) % 3] for seed in SEEDS[1]]
     return [
         *((partial(simulated, name, seed), N_PIXELS) for name, seed in zip(first, SEEDS[0], strict=True)),
@@ -98,9 +89,9 @@ def gathered() -> tuple[np.ndarray, np.ndarray]:
     cv2.setNumThreads(1)
     rng, parts = np.random.default_rng(1), []
     for make, n in scenes():
-        photo, control, codes, to_px = make()
-        (plane, _), copies = recorded(lambda photo=photo, control=control: measured(photo, control))
-        parts.append(some_of(copies, true_labels(plane, codes, to_px), n, rng))
+        fragment = make()
+        (plane, _), copies = recorded(fragment.read)
+        parts.append(some_of(copies, fragment.labels_on(plane), n, rng))
     signs, metal = zip(*parts, strict=True)
     return np.concatenate(signs), np.concatenate(metal)
 

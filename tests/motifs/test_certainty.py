@@ -2,11 +2,10 @@
 
 from itertools import pairwise
 
-import known_truth
 import numpy as np
 import pytest
 from hop_scene import example, make_wall
-from test_motif_figures import measured, simulated, true_labels
+from known_truth import Fragment, independent, simulated
 
 from fragkit.motifs import build_motif
 
@@ -25,17 +24,16 @@ def test_labels_are_as_sure_as_they_say_on_walls_of_a_third_kind():
     assert right[unsure].mean() < 0.8 < 0.97 < right[~unsure].mean()
 
 
-def independent(name: str, seed: int) -> tuple:
-    photo, control, codes, to_px = known_truth.independent(name, seed)
-    plane, found = measured(photo, control)
-    return found, true_labels(plane, codes, to_px)
+def read(fragment: Fragment) -> tuple:
+    plane, found = fragment.read()
+    return found, fragment.labels_on(plane)
 
 
 @pytest.mark.benchmark
 def test_figures_of_certainty():
     scenes = {
-        "simulate": [simulated(name, 900 + k)[:2] for k, name in enumerate(("hop cone", "trefoil", "bellflower"))],
-        "independent": [independent(name, 910 + k) for k, name in enumerate(("shell", "bell", "trefoil"))],
+        "simulate": [read(simulated(name, 900 + k)) for k, name in enumerate(("hop cone", "trefoil", "bellflower"))],
+        "independent": [read(independent(name, 910 + k)) for k, name in enumerate(("shell", "bell", "trefoil"))],
     }
     for kind, pairs in scenes.items():
         stated, right = [], []
