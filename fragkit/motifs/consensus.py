@@ -18,7 +18,7 @@ from fragkit.motifs.centres import Centres
 from fragkit.motifs.copies import Grid, finer, regrid
 from fragkit.motifs.details import common_layers, detail
 from fragkit.motifs.doubt import Drawn, doubt_of
-from fragkit.motifs.labels import Copied, Read, in_detail, label_picture, override
+from fragkit.motifs.labels import Copied, Read, drawn_on, in_detail, label_picture, override
 from fragkit.motifs.later import GUESS_NOTE, part_later_work
 from fragkit.motifs.learning import Learned, Sheet, cut_copies, learn_copies, open_sheet
 from fragkit.motifs.mixture import GROUND, METAL, SHADOW
@@ -112,8 +112,10 @@ def _labelled(
     """Labels of each sheet's fine picture, how sure each is, and whether later work was parted from loss by a guess."""
     copied = _copied(sheets, learned, shares)
     read = side_by_side(partial(_label, learned), sheets, copied)
-    parted, guessed = part_later_work(read, sheets)
-    return side_by_side(in_detail, read, parted, sheets, copied), guessed
+    drawn, (parted, guessed) = at_once(
+        lambda: side_by_side(drawn_on, read, sheets, copied), lambda: part_later_work(read, sheets)
+    )
+    return side_by_side(in_detail, read, parted, drawn, sheets), guessed
 
 
 def _full_size(

@@ -39,6 +39,8 @@ MARGIN_MM = 24.0
 every few pixels show is looked at."""
 HALO_PX = 8
 """Blurs of single pixels reach no further."""
+READ_PX = 16
+"""Metal is read from no further than so many pixels of the fine picture."""
 LEAST_LIKELY = np.float32(1e-20)
 MOTIF_RATIO = 0.9
 """Where ground is no likelier than this, a motif would be."""
@@ -303,55 +305,74 @@ def _nats(like: Float32Array, prior: Float32Array, by_look: Float32Array) -> Flo
     return out
 
 
-def in_detail(read: Read, parted: LabelArray, sheet: Sheet, copied: Copied) -> tuple[LabelArray, LabelArray]:
-    """Codes (h, w) of the sheet's fine picture, and the probability of each in hundredths.
+def drawn_on(read: Read, sheet: Sheet, copied: Copied) -> tuple[LabelArray, LabelArray]:
+    """What is beneath (h, w) on the sheet's fine picture, and its probability in hundredths: the copies' own shares,
+    and between them what was read."""
+    beneath, percent = np.empty((2, *sheet.fine.coverage.shape), np.uint8)
+
+    def draw(strip: Strip) -> None:
+        rows = _fine_rows(strip.inner, sheet)
+        for whole, layer in zip((beneath, percent), (read.beneath, read.own_percent), strict=True):
+            whole[rows] = as_fine(layer[strip.inner], whole[rows].shape, sheet.step)
+        top = strip.own.start * sheet.step
+        _draw(beneath[rows], percent[rows], sheet.rows(strip.outer), copied, slice(top, top + len(beneath[rows])))
+
+    side_by_side(draw, strips_of(read.codes.shape, margin_px=-(-READ_PX // sheet.step), multiple=1))
+    return beneath, percent
+
+
+def in_detail(
+    read: Read, parted: LabelArray, drawn: tuple[LabelArray, LabelArray], sheet: Sheet
+) -> tuple[LabelArray, LabelArray]:
+    """Codes (h, w) of the sheet's fine picture, and the probability of each in hundredths, where `drawn` was.
 
     Parameters
     ----------
     parted : (rows, columns) uint8 array
         The codes of `read`, later work parted from loss.
+    drawn : pair of (h, w) uint8 arrays
+        From `drawn_on`.
     """
-    codes, percent = np.empty((2, *sheet.fine.coverage.shape), np.uint8)
 
     def fill(strip: Strip) -> None:
-        stop = None if strip.inner.stop == len(parted) else strip.inner.stop * sheet.step
-        rows = slice(strip.inner.start * sheet.step, stop)
-        codes[rows], percent[rows] = _detailed(strip, read.rows(strip.outer), parted, sheet, copied)
+        rows = _fine_rows(strip.inner, sheet)
+        _detail(tuple(layer[rows] for layer in drawn), strip, read.rows(strip.outer), parted[strip.outer], sheet)
 
     side_by_side(fill, strips_of(parted.shape, margin_px=BORDER_PX + 3, multiple=1))
-    return codes, percent
+    return drawn
 
 
-def _detailed(
-    strip: Strip, read: Read, parted: LabelArray, sheet: Sheet, copied: Copied
-) -> tuple[LabelArray, LabelArray]:
-    """Codes and probabilities of a strip, which `read` shows with what is round it."""
-    part, parted = sheet.rows(strip.outer), parted[strip.outer]
-    shape = part.fine.coverage.shape
-    beneath, own = (as_fine(layer, shape, sheet.step) for layer in (read.beneath, read.own_percent))
-    _draw(beneath, own, part, copied)
+def _fine_rows(rows: slice, sheet: Sheet) -> slice:
+    """Rows of the fine picture; the last ones hold what is left below."""
+    return slice(rows.start * sheet.step, None if rows.stop == len(sheet.ratio) else rows.stop * sheet.step)
+
+
+def _detail(drawn: Sequence[LabelArray], strip: Strip, read: Read, parted: LabelArray, sheet: Sheet) -> None:
+    """Codes and probabilities of a strip, put into what is `drawn` on it; what is round it is read and parted, too."""
+    part, (codes, percent) = sheet.rows(strip.outer), drawn
+    shape, top = part.fine.coverage.shape, strip.own.start * sheet.step
+    kept = slice(top, top + len(codes))
     lost = (parted >= LOSS_CODE).astype(np.uint8)
     around = np.asarray(cv2.dilate(parted * lost, np.ones((5, 5), np.uint8)))
-    damage = as_fine(np.where(lost > 0, parted, around), shape, sheet.step)
+    damage = as_fine(np.where(lost > 0, parted, around), shape, sheet.step)[kept]
     is_lost = as_fine(lost * np.uint8(WHOLE), shape, sheet.step, smooth=True) > WHOLE // 2
     if lost.any() and lost.shape != shape:
         is_lost = to_half_way(is_lost, lost > 0, read.bare, part)
-    foreign = as_fine(read.foreign_percent, shape, sheet.step, smooth=True)
-    codes = np.where(is_lost, damage, beneath)
-    percent = np.where(is_lost, foreign, np.asarray(cv2.multiply(own, 100 - foreign, scale=0.01)))
-    codes[~part.fine.coverage] = NOT_READ
+    is_lost, foreign = is_lost[kept], as_fine(read.foreign_percent, shape, sheet.step, smooth=True)[kept]
+    cv2.multiply(percent, 100 - foreign, dst=percent, scale=0.01)
+    for layer, of_damage in ((percent, foreign), (codes, damage)):
+        np.copyto(layer, of_damage, where=is_lost)
+    codes[~part.fine.coverage[kept]] = NOT_READ
     percent[codes == NOT_READ] = 0
-    stop = None if strip.outer.stop == strip.inner.stop else strip.own.stop * sheet.step
-    kept = slice(strip.own.start * sheet.step, stop)
-    return codes[kept], percent[kept]
 
 
-def _draw(beneath: LabelArray, percent: LabelArray, sheet: Sheet, copied: Copied) -> None:
-    """The copies' own shares (all but bare ground) put into what is beneath (h, w) and its probability."""
-    shares = np.zeros((2, *beneath.shape), np.uint8)
+def _draw(beneath: LabelArray, percent: LabelArray, sheet: Sheet, copied: Copied, own: slice) -> None:
+    """The copies' own shares (all but bare ground) put into what is beneath (h, w), and its probability, on the `own`
+    rows of a sheet's fine picture."""
+    shares = np.zeros((2, *sheet.fine.coverage.shape), np.uint8)
     for k in near(sheet.fine, copied.xy_mm, copied.grid):
         layers = _in_fours(copied.layers[k], copied.common)
-        laid = _placed(layers, copied.grid.to_grid(sheet.fine, copied.xy_mm[k]), copied.backs[k], beneath.shape)
+        laid = _placed(layers, copied.grid.to_grid(sheet.fine, copied.xy_mm[k]), copied.backs[k], shares.shape[1:])
         if laid is None:
             continue
         window, placed = laid
@@ -361,8 +382,8 @@ def _draw(beneath: LabelArray, percent: LabelArray, sheet: Sheet, copied: Copied
         shadow = cv2.min(cv2.add(placed[1], bared), np.uint8(WHOLE) - metal)
         for whole, part in zip(shares, (metal, shadow), strict=True):
             np.maximum(whole[window], part, out=whole[window])
-    there = cv2.max(*shares) > 2
-    metal, shadow = (layer[there].astype(np.float32) for layer in shares)
+    there = cv2.max(*shares[:, own]) > 2
+    metal, shadow = (layer[there].astype(np.float32) for layer in shares[:, own])
     beneath[there], percent[there] = _named(metal, shadow, np.maximum(WHOLE - metal - shadow, np.float32(0.5)))
 
 
