@@ -13,10 +13,10 @@ from numpy.typing import NDArray
 from fragkit.errors import EstimationError
 from fragkit.frozen import frozen_array
 from fragkit.motifs import outlines as lines
-from fragkit.motifs.bending import inverse_of, warped
+from fragkit.motifs.bending import warped
 from fragkit.motifs.centres import Centres
 from fragkit.motifs.copies import Grid, finer, regrid
-from fragkit.motifs.details import common_layers, detail
+from fragkit.motifs.details import common_layers
 from fragkit.motifs.doubt import Drawn, doubt_of
 from fragkit.motifs.labels import Copied, Read, drawn_on, in_detail, label_picture, override
 from fragkit.motifs.later import GUESS_NOTE, part_later_work
@@ -24,15 +24,13 @@ from fragkit.motifs.learning import Learned, Sheet, cut_copies, learn_copies, op
 from fragkit.motifs.mixture import GROUND, METAL, SHADOW
 from fragkit.motifs.motif import Motif
 from fragkit.motifs.reducing import enlarged_labels, reduced, reduced_labels, reduction
-from fragkit.motifs.remains import Remains, Shown, remains_on, toned_copies
+from fragkit.motifs.remains import Remains, Shown, backs_of, detailed, remains_on, toned_copies
 from fragkit.motifs.ring import RingCorrelation, ring_correlation
 from fragkit.motifs.shares import (
     Consensus,
     Toned,
     beneath_metal,
-    contrasts_of,
     divide,
-    divide_copies,
     mean_halves,
     shade_of,
 )
@@ -41,7 +39,7 @@ from fragkit.motifs.silhouette import Strays, stray_from_silhouette
 from fragkit.motifs.stance import measure_stance
 from fragkit.motifs.straightening import Bends
 from fragkit.rectify import Picture
-from fragkit.threads import at_once, groups_of, in_groups, side_by_side, with_one_blas_thread
+from fragkit.threads import at_once, in_groups, side_by_side, with_one_blas_thread
 
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
@@ -180,31 +178,32 @@ def _share(sheets: Sequence[Sheet], learned: Learned, fine: Grid) -> _Shares:
     Copies are cut along their bends, what they show together is sharpened to a typical copy, which tells bare lines,
     and all is read again; bends vary so slowly that they are read on a coarser grid.
     """
-    pitch, paints = fine.mm_per_px, learned.paints
+    pitch = fine.mm_per_px
     used = [part for sheet in sheets for part in sheet.parts(COPIES_AT_ONCE)]
     coarse = finer(learned.grid, max(pitch, BENDING_MM))
     bends, typical = _straightened(used, learned, coarse)
     fields = bends.fields_on(fine)
     prior = regrid(typical, coarse, fine)
     parts, both, leaves = _read(used, learned, prior, fields, fine)
-    typical = _typical(both.metal, both.shadow)
-    metal, shadow = divide_copies(parts, leaves, both, paints, pitch)
-    beneath = beneath_metal(both, pitch)
-    contrasts = np.concatenate(side_by_side(lambda leaf: contrasts_of(leaf, beneath, paints), leaves))
-    weight = np.concatenate([part.weight for part in parts])
-    back = np.concatenate(side_by_side(lambda part: np.array([inverse_of(field) for field in part]), fields))
-    final = np.stack([both.metal, both.shadow, 1.0 - both.metal - both.shadow])
+    shown = Shown(both, beneath_metal(both, pitch), prior, _typical(both.metal, both.shadow), bends, fine)
+    copies, backs = at_once(
+        lambda: side_by_side(partial(detailed, learned, shown), parts, leaves),
+        lambda: np.concatenate(side_by_side(backs_of, fields)),
+    )
+    metal, details = (np.concatenate(layers) for layers in zip(*copies, strict=True))
+    (metal, weight), resolution = at_once(
+        lambda: (_led_back(metal, backs), _led_back(np.concatenate([part.weight for part in parts]), backs)),
+        lambda: ring_correlation(*mean_halves(parts), mm_per_px=pitch),
+    )
     return _Shares(
-        metal=_led_back(metal, back),
-        weight=_led_back(weight, back),
-        atlas=final,
-        typical=typical,
-        resolution=ring_correlation(*mean_halves(parts), mm_per_px=pitch),
-        details=np.concatenate(
-            side_by_side(lambda k: detail(both, typical, (metal[k], shadow[k]), contrasts[k]), groups_of(len(metal)))
-        ),
-        backs=back,
-        shown=Shown(both, beneath, prior, typical, bends, fine),
+        metal=metal,
+        weight=weight,
+        atlas=np.stack([both.metal, both.shadow, 1.0 - both.metal - both.shadow]),
+        typical=shown.typical,
+        resolution=resolution,
+        details=details,
+        backs=backs,
+        shown=shown,
     )
 
 

@@ -89,10 +89,19 @@ def remains_on(sheet: Sheet, learned: Learned, shown: Shown) -> Remains:
     fields = _bent(left, learned, shown)
     part = toned_copies(learned, shown.prior, cut_copies([left], shown.grid, fields))
     leaf = leaf_of(part, shown.prior, learned.paints, shown.grid.mm_per_px)
+    return Remains(left.xy_mm, detailed(learned, shown, part, leaf)[1], backs_of(fields))
+
+
+def detailed(learned: Learned, shown: Shown, part: Toned, leaf: Float32Array) -> tuple[Float32Array, LabelArray]:
+    """Share (n, h, w) of metal read in each copy, straightened, and its layers (n, h, w, 6) from `detail`, by the tone
+    (3, n, h, w) of its leaf."""
     shares = divide_copies([part], [leaf], shown.both, learned.paints, shown.grid.mm_per_px)
-    backs = np.array([inverse_of(field) for field in fields])
-    contrasts = contrasts_of(leaf, shown.beneath, learned.paints)
-    return Remains(left.xy_mm, detail(shown.both, shown.typical, shares, contrasts), backs)
+    return shares[METAL], detail(shown.both, shown.typical, shares, contrasts_of(leaf, shown.beneath, learned.paints))
+
+
+def backs_of(fields: Float32Array) -> Float32Array:
+    """Fields (n, 2, h, w) in px from places of copies to those of the straight motif, of those that lead there."""
+    return np.array([inverse_of(field) for field in fields])
 
 
 def toned_copies(learned: Learned, typical: Float32Array, copies: Copies) -> Toned:
