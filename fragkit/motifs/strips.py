@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-STRIP_PX = 800_000
+STRIP_PX = 400_000
 """About so many pixels are one strip."""
 SMALL_RATIO, DEEP = 0.4, 8
 """Of less than so many strips' pixels, or less than so many margins deep, a picture is one strip."""
