@@ -127,13 +127,12 @@ def condition_of(
     shape, looks = seen.found.shape, looks_about(seen)
     around = np.tensordot(INWARD[:, N_CLOSE:], np.stack(wide), axes=1).reshape(len(INWARD), -1)
     around += OFFSETS
-    few = _every_few(seen, wide[0].shape)
-    foreign, later = (k.reshape(wide[0].shape) for k in _judged(seen, looks, around, tones, few))
+    few = seen.step * (np.arange(wide[0].shape[0])[:, None] * shape[1] + np.arange(wide[0].shape[1]))
+    foreign, later = (k.reshape(few.shape) for k in _judged(seen, looks, around, tones, few.ravel()))
     doubtful = _doubtful(foreign)
     foreign, later = (as_fine(k, shape, seen.step, smooth=True)[own] for k in (foreign, later))
     rest = own.start * shape[1] + np.flatnonzero(as_fine(doubtful, shape, seen.step)[own])
-    places = Places(rest, _blocks_of(rest, seen, wide[0].shape))
-    for whole, part in zip((foreign, later), _judged(seen, looks, around, tones, places), strict=True):
+    for whole, part in zip((foreign, later), _judged(seen, looks, around, tones, rest), strict=True):
         whole.reshape(-1)[rest - own.start * shape[1]] = part
     return foreign, later
 
@@ -146,23 +145,11 @@ class Places:
     blocks: NDArray[np.intp]
 
 
-def all_places(seen: Seen, shape: tuple[int, ...]) -> Places:
-    """All pixels of a part, and their blocks, of which there are `shape` rows and columns."""
-    pixels = np.arange(seen.found.size)
-    return Places(pixels, _blocks_of(pixels, seen, shape))
-
-
-def _every_few(seen: Seen, shape: tuple[int, ...]) -> Places:
-    """The first pixel of each block of `shape`."""
-    rows, columns = (seen.step * np.arange(side) for side in shape)
-    pixels = (rows[:, None] * seen.found.shape[1] + columns).ravel()
-    return Places(pixels, np.arange(pixels.size))
-
-
-def _blocks_of(pixels: NDArray[np.intp], seen: Seen, shape: tuple[int, ...]) -> NDArray[np.intp]:
+def places_of(pixels: NDArray[np.intp], seen: Seen, shape: tuple[int, ...]) -> Places:
+    """Some pixels of a part, and their blocks, of which there are `shape` rows and columns."""
     rows, columns = np.divmod(pixels, seen.found.shape[1])
     rows, columns = (np.minimum(k // seen.step, side - 1) for k, side in zip((rows, columns), shape, strict=True))
-    return rows * shape[1] + columns
+    return Places(pixels, rows * shape[1] + columns)
 
 
 def _doubtful(foreign: Float32Array) -> LabelArray:
@@ -173,12 +160,16 @@ def _doubtful(foreign: Float32Array) -> LabelArray:
 
 
 def _judged(
-    seen: Seen, looks: tuple[Float32Array, ...], around: Float32Array, tones: Mapping[str, Float32Array], places: Places
+    seen: Seen,
+    looks: tuple[Float32Array, ...],
+    around: Float32Array,
+    tones: Mapping[str, Float32Array],
+    pixels: NDArray[np.intp],
 ) -> Float32Array:
-    """What `condition_of` gives (2, n), of some places."""
-    out = np.empty((2, len(places.pixels)), np.float32)
-    for some in groups_of(len(places.pixels), size=PLACES_AT_ONCE):
-        few = Places(places.pixels[some], places.blocks[some])
+    """What `condition_of` gives (2, n), of some pixels."""
+    out, shape = np.empty((2, len(pixels)), np.float32), tones["leaf"].shape
+    for some in groups_of(len(pixels), size=PLACES_AT_ONCE):
+        few = places_of(pixels[some], seen, shape[:2])
         hidden = INWARD[:, :N_CLOSE] @ np.stack(close_signs(seen, looks, tones, few))
         hidden += around.take(few.blocks, axis=1)
         np.maximum(hidden, np.float32(0.0), out=hidden)

@@ -16,7 +16,7 @@ from known_truth import INDEPENDENT, SIMULATED, independent, simulated
 
 import fragkit.motifs.labels as labels
 from fragkit.motifs import build_motif
-from fragkit.motifs.condition import all_places, close_signs, condition_of, looks_about
+from fragkit.motifs.condition import close_signs, condition_of, looks_about, places_of
 from fragkit.motifs.labels import LATER_CODE, LOSS_CODE
 from fragkit.motifs.mixture import GROUND
 from fragkit.motifs.reducing import as_fine
@@ -35,7 +35,7 @@ class Recorder:
 
     def __call__(self, seen, wide, tones, own):
         large = [as_fine(np.ascontiguousarray(k), seen.found.shape, seen.step, smooth=True) for k in wide]
-        close = close_signs(seen, looks_about(seen), tones, all_places(seen, wide[0].shape))
+        close = close_signs(seen, looks_about(seen), tones, places_of(np.arange(seen.found.size), seen, wide[0].shape))
         self.signs, self.seen = np.stack([*(k.reshape(seen.found.shape) for k in close), *large], axis=-1), seen
         return condition_of(seen, wide, tones, own)
 

@@ -9,11 +9,11 @@ from fragkit.motifs.condition import (
     INWARD,
     N_CLOSE,
     Seen,
-    all_places,
     close_signs,
     condition_of,
     ground_textures,
     looks_about,
+    places_of,
     roughness_of,
     surroundings_of,
     textures_of,
@@ -84,7 +84,7 @@ def test_a_tone_half_way_between_damage_and_ground_is_said_to_be_so():
     found[:, SIDE // 2] = 0.5  # neither
     seen = plain(ratio, found=found)
     wide, tones = surroundings_of(every_few(seen), textures(ratio))
-    close = close_signs(seen, looks_about(seen), tones, all_places(seen, wide[0].shape))
+    close = close_signs(seen, looks_about(seen), tones, places_of(np.arange(seen.found.size), seen, wide[0].shape))
     assert (len(close), len(wide)) == (N_CLOSE, INWARD.shape[1] - N_CLOSE)
     along = close[13].reshape(SIDE, SIDE)[SIDE // 2]
     assert along[SIDE // 2] == pytest.approx(0.5, abs=0.05)  # 3e-4 of 0.04 and the blur off
