@@ -68,22 +68,21 @@ def _tamed(cut: FloatImage, weight: FloatImage) -> FloatImage:
     """Copies with what a single one has alone, such as a crack, cut back to the spread of the others."""
     unseen = np.broadcast_to((weight <= 0)[..., None], cut.shape)
     middle = _median_of_seen(cut, unseen)
-    spread = 1.4826 * _median_of_seen(np.abs(cut - middle), unseen)
-    least = float(np.median(spread)) + 1e-6
-    limit = 3.0 * np.maximum(spread, least)
-    return np.asarray(np.clip(cut, middle - limit, middle + limit), np.float32)
+    spread = np.float32(1.4826) * _median_of_seen(np.abs(cut - middle), unseen)
+    limit = np.float32(3.0) * np.maximum(spread, np.median(spread) + np.float32(1e-6))
+    return np.clip(cut, middle - limit, middle + limit)
 
 
 def _median_of_seen(stack: FloatImage, unseen: NDArray[np.bool_]) -> FloatImage:
     """Median over the first axis of what is seen; 0 where nothing is."""
     n_seen = len(stack) - unseen.sum(0)
-    middle = np.empty(stack.shape[1:], np.float64)
+    middle = np.empty(stack.shape[1:], np.float32)
 
     def sort(rows: slice) -> None:
         ordered = np.sort(np.where(unseen[:, rows], np.float32(np.inf), stack[:, rows]), axis=0)
         places = np.maximum(n_seen[rows] - 1, 0) // 2, n_seen[rows] // 2
         low, high = (np.take_along_axis(ordered, k[None], axis=0)[0] for k in places)
-        middle[rows] = np.where(n_seen[rows] > 0, (low + high) / 2.0, 0.0)
+        middle[rows] = np.where(n_seen[rows] > 0, (low + high) / np.float32(2.0), np.float32(0.0))
 
     by_rows(sort, stack.shape[1], size=8)
     return middle

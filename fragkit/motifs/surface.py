@@ -94,12 +94,14 @@ def colour_agreement(surface: Surface, share: FloatImage, centres_px: FloatArray
     """
     left = patches((share * (1.0 - surface.lost)).astype(np.float32), centres_px, window)
     seen = patches(surface.no_ground, centres_px, window)
-    weight = (left * window.weight).reshape(len(centres_px), -1).astype(float)
-    value, figure = seen.reshape(weight.shape).astype(float), surface.figure.ravel().astype(float)
-    total = np.maximum(weight.sum(1), 1e-9)
-    mean_v, mean_f = (weight * value).sum(1) / total, weight @ figure / total
-    cross = (weight * value) @ figure / total - mean_v * mean_f
-    spread_v = (weight * value**2).sum(1) / total - mean_v**2
+    weight, value = (left * window.weight).reshape(len(left), -1), seen.reshape(len(left), -1)
+    figure = surface.figure.ravel().astype(np.float32)
+    total = np.maximum(weight.sum(1, dtype=float), 1e-9)
+    shown = weight * value
+    mean_v, mean_f = shown.sum(1, dtype=float) / total, (weight @ figure) / total
+    cross = (shown @ figure) / total - mean_v * mean_f
+    shown *= value
+    spread_v = shown.sum(1, dtype=float) / total - mean_v**2
     spread_f = mean_f * (1.0 - mean_f)
     norm = np.sqrt(np.maximum(spread_v, 0.0) * np.maximum(spread_f, 0.0))
     enough = weight @ figure >= 0.3 * float(figure.sum())
