@@ -5,9 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from functools import wraps
-from itertools import pairwise
+from itertools import accumulate, pairwise
+from threading import Lock
 from typing import Any, ParamSpec, TypeVar, cast
 
+import numpy as np
+from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
 from fragkit.opencv import cv2
@@ -70,6 +73,26 @@ def side_by_side(function: Callable[..., T], *columns: Sequence[Any]) -> list[T]
         for helper in helpers:
             helper.result()
     return cast("list[T]", results)
+
+
+def gathered(
+    function: Callable[..., Sequence[NDArray[Any]]], sizes: Sequence[int], *columns: Sequence[Any]
+) -> list[NDArray[Any]]:
+    """The arrays that `function(a, b, …)` gives for each row of the columns, `sizes` members each, put together along
+    their first axis. Each is put in its place at once: no array is there twice."""
+    out: list[NDArray[Any]] = []
+    ends, lock = [0, *accumulate(sizes)], Lock()
+
+    def fill(k: int, *row: Any) -> None:
+        parts = function(*row)
+        with lock:
+            if not out:
+                out.extend(np.empty((ends[-1], *part.shape[1:]), part.dtype) for part in parts)
+        for whole, part in zip(out, parts, strict=True):
+            whole[ends[k] : ends[k + 1]] = part
+
+    side_by_side(fill, range(len(sizes)), *columns)
+    return out
 
 
 def at_once(one: Callable[[], S], other: Callable[[], T]) -> tuple[S, T]:

@@ -39,7 +39,7 @@ from fragkit.motifs.silhouette import Strays, stray_from_silhouette
 from fragkit.motifs.stance import measure_stance
 from fragkit.motifs.straightening import Bends
 from fragkit.rectify import Picture
-from fragkit.threads import at_once, in_groups, side_by_side, with_one_blas_thread
+from fragkit.threads import at_once, gathered, side_by_side, with_one_blas_thread
 
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
@@ -186,13 +186,14 @@ def _share(sheets: Sequence[Sheet], learned: Learned, fine: Grid) -> _Shares:
     prior = regrid(typical, coarse, fine)
     parts, both, leaves = _read(used, learned, prior, fields, fine)
     shown = Shown(both, beneath_metal(both, pitch), prior, _typical(both.metal, both.shadow), bends, fine)
-    copies, backs = at_once(
-        lambda: side_by_side(partial(detailed, learned, shown), parts, leaves),
-        lambda: np.concatenate(side_by_side(backs_of, fields)),
-    )
-    metal, details = (np.concatenate(layers) for layers in zip(*copies, strict=True))
-    (metal, weight), resolution = at_once(
-        lambda: (_led_back(metal, backs), _led_back(np.concatenate([part.weight for part in parts]), backs)),
+
+    def of_part(part: Toned, leaf: Float32Array, own: Float32Array) -> tuple[NDArray[Any], ...]:
+        metal, layers = detailed(learned, shown, part, leaf)
+        back = backs_of(own)
+        return _led_back(metal, back), _led_back(part.weight, back), layers, back
+
+    (metal, weight, details, backs), resolution = at_once(
+        lambda: gathered(of_part, [len(own) for own in fields], parts, leaves, fields),
         lambda: ring_correlation(*mean_halves(parts), mm_per_px=pitch),
     )
     return _Shares(
@@ -209,13 +210,7 @@ def _share(sheets: Sequence[Sheet], learned: Learned, fine: Grid) -> _Shares:
 
 def _led_back(shares: Float32Array, back: Float32Array) -> Float32Array:
     """Straightened shares (n, h, w) as they lie in the copies."""
-    out = np.empty_like(shares)
-
-    def lead(k: int) -> None:
-        out[k] = warped(shares[k], back[k])
-
-    in_groups(lead, len(out))
-    return out
+    return np.array([warped(share, field) for share, field in zip(shares, back, strict=True)])
 
 
 def _straightened(sheets: Sequence[Sheet], learned: Learned, grid: Grid) -> tuple[Bends, Float32Array]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -200,10 +201,14 @@ def cut_copies(sheets: Sequence[Sheet], grid: Grid, bends: Float32Array | None =
         if sheet.given is not None:
             given = cut(sheet.given, sheet.picture, sheet.xy_mm, grid, beyond=0.0, bends=bends)
         labels.append(given)
-    stack = np.concatenate(colours)
-    seen = np.concatenate(inside) & own_cell
+    stack, seen = _joined(colours), _joined(inside) & own_cell
     stack[~seen] = 1.0
-    return Copies(colours=stack, inside=seen, given=np.concatenate(labels), mm_per_px=grid.mm_per_px)
+    return Copies(colours=stack, inside=seen, given=_joined(labels), mm_per_px=grid.mm_per_px)
+
+
+def _joined(parts: Sequence[NDArray[Any]]) -> NDArray[Any]:
+    """Parts put together along their first axis; a single one as it is."""
+    return np.concatenate(parts) if len(parts) > 1 else parts[0]
 
 
 def _tones(sheet: Sheet, grid: Grid, bends: Float32Array | None) -> Float32Array:
