@@ -13,11 +13,11 @@ from stages_of_a_photograph import MEMORY, STAGES
 
 READ_MB = 330.0
 """What Python, the libraries and a small photograph hold; the matched filter of scikit-image has just left."""
-MB_PER_MEGAPIXEL = {"rectify": 25.0, "net": 60.0, "centres": 125.0, "motif": 250.0}
-"""More than that; measured at 1.5 megapixels: 14, 42, 90 and 205 to 240, as the threads
-meet. Most of it is the same for any size of photograph."""
+MB_PER_MEGAPIXEL = {"rectify": 25.0, "net": 60.0, "centres": 125.0, "motif": 200.0}
+"""More than that; measured at 1.5 megapixels: 14, 43, 100 to 110 and 165 to 187, as the threads meet. Most of it is the
+same for any size of photograph."""
 LARGE_MB = 1200.0
-"""At 24 megapixels; measured: 1,136 to 1,190, as the threads meet."""
+"""At 24 megapixels; measured: 997 to 1,083, as the threads meet."""
 
 
 def test_masked_autocorrelation_agrees_with_direct_sums():
