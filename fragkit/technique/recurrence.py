@@ -31,8 +31,13 @@ LEAST_PAIRS = 6
 MANY_PAIRS = 200
 """From so many pairs on (21 copies) the shuffles alone tell the chance. Simulated strays share how alike neighbours
 are, but not that damage is made of fewer samples than noise: of damage in streaks over 48 copies they named 5 in a
-hundred at p = 0.01. Of fewer pairs twice the mean of both chances is given, which holds however the two go together:
-what a fit leaves of the 28 pairs of eight copies is no longer a fair draw, and its shuffles alone named 4 to 6."""
+hundred at p = 0.01. Of fewer pairs the mean of both chances is given: what a fit leaves of the 28 pairs of eight copies
+is no fair draw either. Twice the mean, which holds however the two go together, is a test at half the level: it lost 5
+in a hundred plates of two motifs at six placings."""
+DOUBT = 2.0
+"""Power of how much less the trend leaves of the pairs' square, by which a chance is raised. Where neighbours are alike
+pairs stray together, which neither shuffles nor simulation share; where they are not, nothing is raised. Chosen on
+hand works of 8 to 20 copies in streaks, of which the mean chance named 3 to 5 in a hundred, so raised 1."""
 MOST_VALUES = 1_000_000
 """Pairs of all sets that are weighed at once: 8 MB."""
 DAMAGE_LIMITS = (0.5, 0.8)
@@ -48,7 +53,7 @@ class Recurrence:
     Attributes
     ----------
     p : float
-        Chance of a recurrence as strong in shuffled copies; the search over group sizes is allowed for.
+        Chance of a recurrence as strong without flaws; the search over group sizes is allowed for.
     group : (int, int)
         Columns and rows of the group that shows it.
     flaw_mm : float
@@ -98,7 +103,8 @@ def find_recurrence(
     simulated without flaws, as alike in neighbours and as uneven from copy to copy as the real ones (see `MANY_PAIRS`).
     The step is taken off first because half the shuffles of a few flawed copies are flawed nearly as well. Without the
     units 2 in a hundred hand works of eight copies were named at p = 0.01: a fit leaves less than there is, and how
-    much less differs from draw to draw; real, simulated and shuffled tables now share it as Student's t does.
+    much less differs from draw to draw; real, simulated and shuffled tables now share it as Student's t does. Where
+    neighbours are alike the chance is raised (see `DOUBT`).
 
     Simulated flaws of a fifth of the noise, found at p = 0.01: of plates of two motifs, twelve placings of 200 samples,
     90.0 (one above the other) and 90.5 in a hundred (side by side; 3,600 plates each), of six placings of 800 samples
@@ -110,7 +116,7 @@ def find_recurrence(
 
     References
     ----------
-    Vovk, V., Wang, R. (2020) Biometrika 107, 791–808, doi:10.1093/biomet/asaa027, for twice the mean.
+    Vovk, V., Wang, R. (2020) Biometrika 107, 791–808, doi:10.1093/biomet/asaa027, for means of chances.
     Freedman, D., Lane, D. (1983) J. Bus. Econ. Stat. 1, 292–298, for shuffling what a fit leaves.
     Winkler, A. M. et al. (2014) NeuroImage 92, 381–397, doi:10.1016/j.neuroimage.2014.01.060, for doing so with
     statistics that are free of unknown scales.
@@ -130,7 +136,8 @@ def find_recurrence(
         simulated = test.clearness_of(N_NULL[0] if test.many else n, lambda k: alike.simulated(test, k, rng))
         shuffled = test.clearness_of(n, lambda k: test.shuffled(rest, _shuffles(classes, k, rng)))
         best, (by_simulation, by_shuffling) = _strongest(real, simulated, shuffled, test.leads)
-        p = by_shuffling if test.many else min(1.0, by_simulation + by_shuffling)
+        chance = by_shuffling if test.many else (by_simulation + by_shuffling) / 2.0
+        p = min(1.0, chance / (1.0 - float(fit.alike[0])) ** DOUBT)
         if not least < p <= most:
             break
     return Recurrence(p=p, group=test.groups[best], flaw_mm=_flaw_mm(test, table, best))
@@ -255,9 +262,10 @@ class _SeatTest:
         weights = [nnls(designs[k], one)[0][:-2] for k, one in zip(clearest, sums / root, strict=True)]
         trend = np.array(weights) @ self.terms.T
         steps = (sums - trend * self.counts) @ self.equal.T / norms
-        squares = np.sum((values - middle) ** 2, axis=1) + np.sum(trend * (trend * self.counts - 2.0 * sums), axis=1)
+        whole = np.maximum(np.sum((values - middle) ** 2, axis=1), 1e-12)
+        squares = whole + np.sum(trend * (trend * self.counts - 2.0 * sums), axis=1)
         left = (squares - np.max(steps**2 * norms, axis=1)) / values.shape[1]
-        return _SeatFit(middle + trend, steps, np.maximum(left, 1e-12))
+        return _SeatFit(middle + trend, steps, np.maximum(left, 1e-12), np.clip(1.0 - squares / whole, 0.0, 0.999))
 
     def taken_apart(self, table: FloatArray) -> tuple[FloatArray, FloatArray]:
         """The table's smooth trend, and what is left without it and without the clearest step; 0 off the pairs."""
@@ -278,11 +286,13 @@ class _SeatFit:
     """Trend (k, distances), steps (k, groups), and the mean square (k,), never quite 0, of what they leave.
 
     A step is the variance of the flaws, of either sign; of the steps the clearest alone counts for what is left.
+    `alike` (k,) is the share of the values' mean square that the trend takes, below 1.
     """
 
     trend: FloatArray
     steps: FloatArray
     left: FloatArray
+    alike: FloatArray
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

@@ -53,12 +53,12 @@ def test_damage_that_neighbours_share_fakes_no_flaws():
     assert np.mean(p <= 0.05) <= 0.15  # 20 honest p-values: above this with chance 1.6 %
 
 
-def _streaked(rng):
+def _streaked(rng, *, shape=(8, 6), reach=(0.7, 2.5)):
     """Hand work under damp that runs down the wall: strays alike over 2.5 motifs down and 0.7 across."""
-    sites = sets.grid(8, 6)
-    apart = (sites[:, None] - sites) / [0.7, 2.5]
-    root = np.linalg.cholesky(np.exp(-0.5 * (apart**2).sum(axis=2)) + 1e-9 * np.eye(48))
-    strays = 0.3 * (root @ rng.standard_normal((48, 24))) @ WAVES + 0.3 * rng.standard_normal((48, 160))
+    sites = sets.grid(*shape)
+    n, apart = len(sites), (sites[:, None] - sites) / np.array(reach)
+    root = np.linalg.cholesky(np.exp(-0.5 * (apart**2).sum(axis=2)) + 1e-9 * np.eye(n))
+    strays = 0.3 * (root @ rng.standard_normal((n, 24))) @ WAVES + 0.3 * rng.standard_normal((n, 160))
     return find_recurrence(strays, np.ones(strays.shape, bool), sites, rng=rng).p
 
 
