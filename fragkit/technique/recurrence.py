@@ -34,10 +34,11 @@ are, but not that damage is made of fewer samples than noise: of damage in strea
 hundred at p = 0.01. Of fewer pairs the mean of both chances is given: what a fit leaves of the 28 pairs of eight copies
 is no fair draw either. Twice the mean, which holds however the two go together, is a test at half the level: it lost 5
 in a hundred plates of two motifs at six placings."""
-DOUBT = 2.0
+DOUBT = 3.0
 """Power of how much less the trend leaves of the pairs' square, by which a chance is raised. Where neighbours are alike
 pairs stray together, which neither shuffles nor simulation share; where they are not, nothing is raised. Chosen on
-hand works of 8 to 20 copies in streaks, of which the mean chance named 3 to 5 in a hundred, so raised 1."""
+hand works of 8 to 20 copies in streaks, of which the mean chance named 3 to 5 in a hundred; squared, 28 and 63 of 4,200
+hand works of eight and twelve copies."""
 MOST_VALUES = 1_000_000
 """Pairs of all sets that are weighed at once: 8 MB."""
 DAMAGE_LIMITS = (0.5, 0.8)

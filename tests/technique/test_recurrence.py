@@ -34,7 +34,7 @@ def test_chances_among_simulated_and_shuffled_steps():
 
 @pytest.mark.parametrize(("copies", "chance"), [((5, 4), 0.04), ((7, 3), 0.06)], ids=["twenty", "twenty-one"])
 def test_few_copies_get_the_mean_chance_and_many_that_of_shuffles(copies, chance, monkeypatch):
-    """Raised where neighbours are alike: by the square of how much less the trend leaves."""
+    """Raised where neighbours are alike: by the cube of how much less the trend leaves."""
     monkeypatch.setattr(recurrence, "_strongest", lambda *_: (0, (0.02, 0.06)))
     rng, sites = np.random.default_rng(4), sets.grid(*copies)
     columns = rng.standard_normal((copies[0], 50))[sites[:, 0]]
@@ -46,7 +46,7 @@ def test_few_copies_get_the_mean_chance_and_many_that_of_shuffles(copies, chance
         left = np.sum((values[0] - trend) ** 2) / np.sum((values[0] - values.mean()) ** 2)
         assert left < 0.8 or not streaks
         found = find_recurrence(strays, seen, sites, rng=rng)
-        assert found.p == pytest.approx(min(1.0, chance / left**2))
+        assert found.p == pytest.approx(min(1.0, chance / left**3))
 
 
 def test_a_chance_is_never_more_than_one(monkeypatch):
@@ -95,7 +95,7 @@ def test_doubtful_chances_rest_on_many_draws(chances, draws, monkeypatch):
     strays = np.random.default_rng(5).standard_normal((24, 50))
     found = find_recurrence(strays, np.ones(strays.shape, bool), sites, rng=np.random.default_rng(6))
     assert asked[-1] == (19, draws)  # of 24 copies the simulated ones only say how widely steps spread
-    assert found.p == pytest.approx(chances[len(asked) - 1], rel=0.02)  # raised by what white noise leaves for a trend
+    assert found.p == pytest.approx(chances[len(asked) - 1], rel=0.03)  # raised by what white noise leaves for a trend
 
 
 def test_clearness_is_a_regression_on_equal_seats():
