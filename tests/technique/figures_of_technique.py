@@ -151,7 +151,7 @@ def _ideal_single(kind: str, log_sd: float) -> float:
 def _pairs(n: int, seed: int) -> Iterator[tuple[str, str, str]]:
     """Plates of two motifs, the hardest: as many draws as tell a percent."""
     rng = np.random.default_rng(seed)
-    for samples, placings in ((200, 12), (800, 6)):
+    for samples, placings in ((800, 6), (200, 12)):
         limit = 100.0 * _limit_of_search(samples, placings)
         for size in ((1, 2), (2, 1)):
             power = _power(samples, placings, size, n, rng)
