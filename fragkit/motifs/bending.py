@@ -27,7 +27,7 @@ NODE_MM = 2.4
 PLACE_MM, SLOPE_RATIO, BEND_MM, BEND_REACH_MM = 0.2, 0.025, 0.35, 9.0
 """How far (sd) a copy is out of place; how much it is turned and sized; how far it is bent, and over what reach."""
 N_MODES = 45
-N_STEPS = 2
+N_STEPS = 3
 NOISE_SHARE = 0.12
 """Noise of a share, with what the leaf varies (sd)."""
 CORRELATED_MM = 0.9
