@@ -103,9 +103,9 @@ def map_regularity(
     that the first step finds. The p-value of a neighbourhood is the share of shuffled ones that reach its ratio, which
     must be 10 at least.
 
-    A patch of 5 × 4 in a freehand wall of 12 × 9, a fifth lost, by plates of two to twelve motifs: 101 of 120 were
+    A patch of 5 × 4 in a freehand wall of 12 × 9, a fifth lost, by plates of two to twelve motifs: 102 of 120 were
     found. Who knows net, scatters and all but the patch's place and its plates' size and phase (Neyman and Pearson)
-    tells 108 of the same walls from those without at one false alarm in twenty, and of 107 where the patch is. Of 400
+    tells 106 of the same walls from those without at one false alarm in twenty, and of 105 where the patch is. Of 400
     walls without a patch 14 showed one.
     """
     work = hand_work(lattice, n_simulated=0, rng=rng)

@@ -176,12 +176,12 @@ def _flaws(n: int, seed: int) -> Iterator[tuple[str, str, str]]:
 
 def _false_flaws(n: int, seed: int) -> Iterator[tuple[str, str, str]]:
     rng = np.random.default_rng(seed)
-    works = ("eight", "48 unequally unsteady", "48 with blots", "24 of white noise")
+    works = ("eight", "twelve", "48 unequally unsteady", "48 with blots", "24 of white noise")
     draws = {
+        **{f"copies by hand, {name}": partial(_hand_work, name=name) for name in works},
         "damage in streaks along the row, twelve copies": partial(_streaked, shape=(4, 3), reach=(2.5, 0.7)),
         "damage in streaks, eight copies": partial(_streaked, shape=(4, 2)),
         "damage in streaks, 48 copies": _streaked,
-        **{f"copies by hand, {name}": partial(_hand_work, name=name) for name in works},
         "correlated damage": _damaged,
     }
     for name, draw in draws.items():

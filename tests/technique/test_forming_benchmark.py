@@ -63,10 +63,10 @@ def _streaked(rng, *, shape=(8, 6), reach=(0.7, 2.5)):
 
 
 def _hand_works(rng, name):
-    """Copies drawn by hand: eight, or 48 that are unequally unsteady, with blots, or white noise of 24."""
+    """Copies drawn by hand: eight, twelve, or 48 that are unequally unsteady, with blots, or white noise of 24."""
     if name == "24 of white noise":
         return sets.grid(4, 6), rng.standard_normal((24, 200))
-    sites = sets.grid(4, 2) if name == "eight" else sets.grid(8, 6)
+    sites = sets.grid(*{"eight": (4, 2), "twelve": (4, 3)}.get(name, (8, 6)))
     strays = 0.3 * rng.standard_normal((len(sites), 24)) @ WAVES + 0.3 * rng.standard_normal((len(sites), 160))
     if name == "48 unequally unsteady":
         return sites, strays * np.exp(0.5 * rng.standard_normal((48, 1)))

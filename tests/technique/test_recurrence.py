@@ -32,8 +32,12 @@ def test_chances_among_simulated_and_shuffled_steps():
     )
 
 
-@pytest.mark.parametrize(("copies", "chance"), [((5, 4), 0.04), ((7, 3), 0.06)], ids=["twenty", "twenty-one"])
-def test_few_copies_get_the_mean_chance_and_many_that_of_shuffles(copies, chance, monkeypatch):
+@pytest.mark.parametrize(
+    ("copies", "chance"),
+    [((5, 2), 0.08), ((4, 3), 0.04), ((5, 4), 0.04), ((7, 3), 0.06)],
+    ids=["ten", "twelve", "twenty", "twenty-one"],
+)
+def test_few_copies_get_the_mean_chance_fewer_twice_it_and_many_that_of_shuffles(copies, chance, monkeypatch):
     """Raised where neighbours are alike: by the cube of how much less the trend leaves."""
     monkeypatch.setattr(recurrence, "_strongest", lambda *_: (0, (0.02, 0.06)))
     rng, sites = np.random.default_rng(4), sets.grid(*copies)
