@@ -115,7 +115,8 @@ def find_recurrence(
     test), and search for two motifs side by side and for one above the other, finds 91 and 94 if no false alarm is left
     to larger plates; that is the limit of this search. One above the other falls short of it at six placings because
     copies of one row that are alike may also be damaged alike. Of 4,000 hand works each 7 of 48
-    copies damaged in streaks were named, 34 of twelve, 37 of 48 unequally unsteady copies, and 26 of eight copies.
+    copies damaged in streaks were named and 34 of twelve, 37 of 48 unequally unsteady copies, and of undamaged ones 26
+    of eight and 24 of twelve copies.
 
     References
     ----------
