@@ -41,7 +41,7 @@ class Recorder:
 
 
 def scenes() -> list[tuple]:
-    walls = [(simulated, SIMULATED[k % len(SIMULATED)], 8841 + k, {}) for k in range(20)]
+    walls = [(simulated, SIMULATED[k % 4], 8841 + k, {}) for k in range(20)]
     walls += [(independent, INDEPENDENT[k % 3], 8871 + k, UNLIKE[k % 4]) for k in range(8)]
     return walls + [(flat, "hop cone", 8891 + k, {}) for k in range(16)]
 

@@ -4,6 +4,7 @@ Run as `PYTHONPATH=tests:tests/motifs python tests/motifs/learn_reading.py > wei
 what it prints becomes `fragkit/motifs/reading_weights.py`. The seeds are those of no test.
 """
 
+from concurrent.futures import ProcessPoolExecutor
 from functools import partial
 
 import numpy as np
@@ -69,7 +70,7 @@ def beside(layers: np.ndarray, where: np.ndarray) -> np.ndarray:
     """Layers (h, w, k) at each place and those round it, (n, 25 × k), row by row; beyond the window its rim goes on."""
     padded = np.pad(layers, ((BESIDE_PX, BESIDE_PX), (BESIDE_PX, BESIDE_PX), (0, 0)), mode="edge")
     around = sliding_window_view(padded, (SIDE, SIDE), axis=(0, 1))[where]
-    return np.moveaxis(around, 1, 3).reshape(len(around), -1)
+    return np.moveaxis(around, 1, 3).reshape(len(around), SIDE * SIDE * layers.shape[2])
 
 
 def some_of(copies: list, true: np.ndarray, n: int, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
@@ -84,16 +85,13 @@ def some_of(copies: list, true: np.ndarray, n: int, rng: np.random.Generator) ->
     return np.concatenate(signs), np.concatenate(metal)
 
 
-def gathered() -> tuple[np.ndarray, np.ndarray]:
-    """Signs (n, 25, 14) and metal (n,) of some pixels of every scene."""
+def gathered(k: int) -> tuple[np.ndarray, np.ndarray]:
+    """Signs (n, 25, 14) and metal (n,) of some pixels of a scene."""
     cv2.setNumThreads(1)
-    rng, parts = np.random.default_rng(1), []
-    for make, n in scenes():
-        fragment = make()
-        (plane, _), copies = recorded(fragment.read)
-        parts.append(some_of(copies, fragment.labels_on(plane), n, rng))
-    signs, metal = zip(*parts, strict=True)
-    return np.concatenate(signs), np.concatenate(metal)
+    make, n = scenes()[k]
+    fragment = make()
+    (plane, _), copies = recorded(fragment.read)
+    return some_of(copies, fragment.labels_on(plane), n, np.random.default_rng(k))
 
 
 def turned(rng: np.random.Generator) -> np.ndarray:
@@ -138,4 +136,6 @@ def weights_of(signs: np.ndarray, metal: np.ndarray) -> dict[str, np.ndarray]:
 
 
 if __name__ == "__main__":
-    print(as_module(weights_of(*gathered()), what="metal", script="learn_reading.py"), end="")
+    with ProcessPoolExecutor(2) as pool:
+        signs, metal = (np.concatenate(k) for k in zip(*pool.map(gathered, range(len(scenes()))), strict=True))
+    print(as_module(weights_of(signs, metal), what="metal", script="learn_reading.py"), end="")
