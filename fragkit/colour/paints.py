@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import ndtri
 
 from fragkit.colour.difference import delta_e00
 
@@ -80,25 +80,10 @@ def difference_interval(lab: ArrayLike, other: ArrayLike, lab_cov: ArrayLike) ->
 
 
 def _errors(cov: FloatArray) -> FloatArray:
-    """Draws (n, 3) of mean 0 and covariance `cov`, always the same: evenly spread numbers in place of chance.
-
-    References
-    ----------
-    Halton, J. H. (1960) On the efficiency of certain quasi-random sequences of points. Numer. Math. 2, 84-90.
-    """
+    """Draws (n, 3) of mean 0 and covariance `cov`, always the same."""
     value, vector = np.linalg.eigh(cov)
-    draws = ndtri(np.column_stack([_radical_inverses(base) for base in (2, 3, 5)]))
+    draws = scipy.stats.qmc.MultivariateNormalQMC(np.zeros(3), rng=np.random.default_rng(0)).random(N_DRAWS)
     return np.asarray((draws * np.sqrt(np.maximum(value, 0.0))) @ vector.T)
-
-
-def _radical_inverses(base: int) -> FloatArray:
-    """The digits of 1, 2, 3 … mirrored at the point (n,), between 0 and 1."""
-    rest, share, out = np.arange(1, N_DRAWS + 1), 1.0, np.zeros(N_DRAWS)
-    while rest.any():
-        share /= base
-        out += share * (rest % base)
-        rest //= base
-    return out
 
 
 def _scale_where(share_above, wanted: float, low: float, high: float) -> float:  # type: ignore[no-untyped-def]
