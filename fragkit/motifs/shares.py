@@ -245,6 +245,7 @@ def _solve(
     sums = side_by_side(lambda part, leaf: _sums(part, leaf, atlas, paint, odd_share), parts, leaves)
     uu, uv, uy, vv, vy = (np.sum(layers, axis=0) for layers in zip(*sums, strict=True))
     known = uu > 0.0
+    known |= not known.any()  # beyond known leaf there is none: sharpening would make it of nothing, round by round
     uu, vv = uu + ridge, vv + ridge
     uy, vy = uy + ridge * atlas[METAL], vy + ridge * atlas[SHADOW]
     metal = np.clip((uy * vv - vy * uv) / (uu * vv - uv**2), 0.0, 1.0) * known
