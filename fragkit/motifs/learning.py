@@ -246,9 +246,13 @@ def _extent(atlas: Float32Array, copies: Copies, grid: Grid, mm_per_px: float) -
 
 
 def _without_rim(surfaces: Surfaces, atlas: Float32Array) -> tuple[Surfaces, Float32Array]:
-    """No shadow, if what was taken for it is nowhere wider than the mixed pixels round the metal."""
-    body = cv2.morphologyEx((atlas[SHADOW] > 0.5).astype(np.uint8), cv2.MORPH_OPEN, np.ones((2, 2), np.uint8))
-    if body.sum() >= LEAST_SHADOW * (atlas[METAL] > 0.5).sum():
+    """No shadow, if what was taken for it is nowhere wider than the mixed pixels round the metal; and none, if what was
+    taken for metal is such a rim of the shadow: then the motif is of one tone, and all of it metal."""
+    bodies = [_body_px(atlas[layer]) for layer in (METAL, SHADOW)]
+    if bodies[METAL] < LEAST_SHADOW * bodies[SHADOW]:
+        order = [SHADOW, METAL, *range(GROUND, len(surfaces.density))]
+        surfaces, atlas = replace(surfaces, density=surfaces.density[order]), atlas[order[: len(atlas)]]
+    elif bodies[SHADOW] >= LEAST_SHADOW * (atlas[METAL] > 0.5).sum():
         return surfaces, atlas
     density = surfaces.density.copy()
     density[SHADOW] = 1e-9
@@ -256,6 +260,11 @@ def _without_rim(surfaces: Surfaces, atlas: Float32Array) -> tuple[Surfaces, Flo
     whole[METAL] += whole[SHADOW] * (whole[METAL] > whole[GROUND])
     whole[SHADOW] = 0.0
     return replace(surfaces, density=density), whole / whole.sum(0)
+
+
+def _body_px(share: Float32Array) -> int:
+    """Pixels of a layer (h, w) that is there, without what is narrower than two."""
+    return int(cv2.morphologyEx((share > 0.5).astype(np.uint8), cv2.MORPH_OPEN, np.ones((2, 2), np.uint8)).sum())
 
 
 def _moved(sheets: Sequence[Sheet], shifts: FloatArray) -> list[Sheet]:

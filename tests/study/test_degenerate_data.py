@@ -145,6 +145,15 @@ def test_the_net_does_not_hang_on_the_scale_of_the_picture(scale):
     np.testing.assert_allclose(sides(lattice_of(sized, MM_PER_PX / scale)), TRUE, rtol=0.01)
 
 
+def test_a_motif_of_one_even_tone_is_metal_and_the_rim_is_not():
+    shown = picture(painted(ENOUGH))
+    motif = build_motif([(shown, find_centres(shown, find_nets(shown).best))])
+    true_mm2 = float(leaf_mask((500.0, 500.0), (1000, 1000)).sum()) * MM_PER_PX**2
+    assert motif.metal_area_mm2 == pytest.approx(true_mm2, rel=0.03)
+    assert motif.shadow_area_mm2 == 0.0
+    assert "No painted shadow was found beside the metal." in motif.notes
+
+
 def test_inputs_are_not_changed():
     pixels = painted(ENOUGH)
     before = pixels.copy()
