@@ -42,26 +42,26 @@ def to_half_way(lost: BoolArray, coarse: BoolArray, bare: BoolArray, sheet: Shee
 
 def fine_ratios(sheet: Sheet, window: tuple[slice, slice]) -> Float32Array:
     """Ratios (h, w, 3) to the ground in a window of the fine picture."""
-    if sheet.step == 1 or sheet.light is None:
+    if sheet.step == 1:
         return np.ascontiguousarray(sheet.ratio[window])
-    row, column = _blocks_of(sheet, *(np.arange(k.start, k.stop) for k in window))
-    gain = sheet.light.gain.take(row, axis=0).take(column, axis=1)
+    gain, row, column = _gain_at(sheet, *(np.arange(k.start, k.stop) for k in window))
+    gain = gain.take(row, axis=0).take(column, axis=1)
     return np.multiply(sheet.fine.pixels[window], gain, out=gain)
 
 
 def _tone(sheet: Sheet, places: tuple[NDArray[Any], ...]) -> Float32Array:
     """Ratios (n, 3) to the ground at some pixels of the fine picture."""
-    assert sheet.light is not None
-    return np.asarray(sheet.fine.pixels[places] * sheet.light.gain[_blocks_of(sheet, *places)], np.float32)
+    gain, *blocks = _gain_at(sheet, *places)
+    return np.asarray(sheet.fine.pixels[places] * gain[tuple(blocks)], np.float32)
 
 
-def _blocks_of(sheet: Sheet, row: NDArray[Any], column: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any]]:
-    """Row and column of the block of the light in which some rows and columns of the fine picture lie."""
+def _gain_at(sheet: Sheet, row: NDArray[Any], column: NDArray[Any]) -> tuple[Float32Array, NDArray[Any], NDArray[Any]]:
+    """The light's gain, and row and column of its block in which some rows and columns of the fine picture lie."""
     assert sheet.light is not None
-    frame, shape = sheet.light.frame, sheet.light.gain.shape
+    frame, gain = sheet.light.frame, sheet.light.gain
     step = round(frame.mm_per_px / sheet.fine.mm_per_px)
     above = round((frame.origin_mm[1] - sheet.fine.origin_mm[1]) / sheet.fine.mm_per_px + 0.5 * (step - 1))
-    return np.minimum((row + above) // step, shape[0] - 1), np.minimum(column // step, shape[1] - 1)
+    return gain, np.minimum((row + above) // step, len(gain) - 1), np.minimum(column // step, gain.shape[1] - 1)
 
 
 def _sides(

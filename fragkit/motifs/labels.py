@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from fragkit.motifs.borders import BORDER_PX, fine_ratios, to_half_way
 from fragkit.motifs.condition import Seen, condition_of, ground_textures, roughness_of, surroundings_of, textures_of
 from fragkit.motifs.copies import Grid, near
-from fragkit.motifs.damage import Odds, damage_odds, looks_of, thinning
+from fragkit.motifs.damage import Odds, damage_odds, looks_of
 from fragkit.motifs.details import WHOLE
 from fragkit.motifs.learning import Sheet
 from fragkit.motifs.mixture import FOREIGN, GROUND, METAL, SHADOW, Surfaces, clamp, damage_around, foreign_of, undamaged
@@ -152,7 +152,7 @@ def label_picture(sheet: Sheet, sites: Sequence[tuple[FloatArray, float]], copie
         Where motifs are, those of `copied` first, and how far the atlas is trusted there (0 to 1).
     """
     picture, places = sheet.picture, _places(sites, copied)
-    shape, step = picture.coverage.shape, thinning(picture.mm_per_px)
+    shape, step = picture.coverage.shape, sheet.thinning
     strips = strips_of(shape, margin_px=round(MARGIN_MM / picture.mm_per_px), multiple=step)
     ground = _ground(strips, sheet, places, surfaces)
     final = side_by_side(lambda strip: _final(strip, sheet, ground, surfaces), strips)
@@ -196,8 +196,7 @@ def _ground(
     strips: Sequence[Strip], sheet: Sheet, places: Callable[[Picture], LabelArray], surfaces: Surfaces
 ) -> _Ground:
     """The ground of a picture, learned where motifs show well."""
-    pitch, within = sheet.picture.mm_per_px, between_motifs(sheet, reach_ratio=0.5)
-    step = thinning(pitch)
+    pitch, step, within = sheet.picture.mm_per_px, sheet.thinning, between_motifs(sheet, reach_ratio=0.5)
     close = [_near(strip, sheet) for strip in strips]
     parts = side_by_side(lambda strip: _first(strip, sheet, places), close)
     undamaged, roughness = (np.concatenate([part[k] for part in parts], axis=1) for k in (0, 1))
@@ -212,21 +211,21 @@ def _ground(
 
 def _first(strip: Strip, sheet: Sheet, places: Callable[[Picture], LabelArray]) -> tuple[LabelArray, Float32Array]:
     """Undamaged shares of a strip, and its roughness."""
-    step = thinning(sheet.picture.mm_per_px)
+    step = sheet.thinning
     roughness = roughness_of(sheet.ratio[strip.outer], step)[:, strip.every(step).own]
     return places(sheet.rows(strip.inner).picture), roughness
 
 
 def _near(strip: Strip, sheet: Sheet) -> Strip:
     """The rows of a strip and the few that blurs of single pixels reach."""
-    step, height = thinning(sheet.picture.mm_per_px), sheet.picture.coverage.shape[0]
+    step, height = sheet.thinning, sheet.picture.coverage.shape[0]
     halo = -(-HALO_PX // step) * step
     return Strip(strip.inner, slice(max(strip.inner.start - halo, 0), min(strip.inner.stop + halo, height)))
 
 
 def _found(thin: Strip, sheet: Sheet, undamaged: LabelArray, surfaces: Surfaces) -> Float32Array:
     """A first probability of damage at every few rows and columns, by tone alone."""
-    step, pitch = thinning(sheet.picture.mm_per_px), sheet.picture.mm_per_px
+    step, pitch = sheet.thinning, sheet.picture.mm_per_px
     ratio, inside = sheet.ratio[::step, ::step][thin.outer], sheet.picture.coverage[::step, ::step][thin.outer]
     like, prior = surfaces.at(surfaces.boxes.sort(ratio)), _prior(undamaged[:, ::step, ::step][:, thin.outer])
     around = damage_around(like, prior, inside, surfaces.foreign_ratio, pitch * step)
@@ -235,7 +234,7 @@ def _found(thin: Strip, sheet: Sheet, undamaged: LabelArray, surfaces: Surfaces)
 
 def _around(strip: Strip, sheet: Sheet, ground: _Ground, surfaces: Surfaces) -> _Around:
     """What lies about the pixels of a strip, from every few rows and columns of what is round it."""
-    step, pitch = thinning(sheet.picture.mm_per_px), sheet.picture.mm_per_px
+    step, pitch = sheet.thinning, sheet.picture.mm_per_px
     textures = ground.textures[:, strip.every(step).outer]
     thin = np.s_[: textures.shape[1] * step : step, : textures.shape[2] * step : step]
     part = sheet.rows(strip.outer)
@@ -270,7 +269,7 @@ def _final(
 ) -> tuple[LabelArray, LabelArray, LabelArray, NDArray[np.int8]]:
     """Of a strip (rows, w): code and probability in hundredths of what is beneath, that of foreign surface, and log
     odds of later work to loss."""
-    pitch, step, near = sheet.picture.mm_per_px, thinning(sheet.picture.mm_per_px), _near(strip, sheet)
+    pitch, step, near = sheet.picture.mm_per_px, sheet.thinning, _near(strip, sheet)
     above = near.outer.start - strip.outer.start
     about = _around(strip, sheet, ground, surfaces).rows(
         slice(above // step, -(-(above + near.outer.stop - near.outer.start) // step))
@@ -311,7 +310,7 @@ def drawn_on(read: Read, sheet: Sheet, copied: Copied) -> tuple[LabelArray, Labe
     beneath, percent = np.empty((2, *sheet.fine.coverage.shape), np.uint8)
 
     def draw(strip: Strip) -> None:
-        rows = _fine_rows(strip.inner, sheet)
+        rows = sheet.fine_rows(strip.inner)
         for whole, layer in zip((beneath, percent), (read.beneath, read.own_percent), strict=True):
             whole[rows] = as_fine(layer[strip.inner], whole[rows].shape, sheet.step)
         top = strip.own.start * sheet.step
@@ -335,16 +334,11 @@ def in_detail(
     """
 
     def fill(strip: Strip) -> None:
-        rows = _fine_rows(strip.inner, sheet)
+        rows = sheet.fine_rows(strip.inner)
         _detail(tuple(layer[rows] for layer in drawn), strip, read.rows(strip.outer), parted[strip.outer], sheet)
 
     side_by_side(fill, strips_of(parted.shape, margin_px=BORDER_PX + 3, multiple=1))
     return drawn
-
-
-def _fine_rows(rows: slice, sheet: Sheet) -> slice:
-    """Rows of the fine picture; the last ones hold what is left below."""
-    return slice(rows.start * sheet.step, None if rows.stop == len(sheet.ratio) else rows.stop * sheet.step)
 
 
 def _detail(drawn: Sequence[LabelArray], strip: Strip, read: Read, parted: LabelArray, sheet: Sheet) -> None:

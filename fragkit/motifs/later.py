@@ -13,7 +13,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fragkit.motifs.condition import MOST_GRAIN
-from fragkit.motifs.damage import thinning
 from fragkit.motifs.labels import LATER_CODE, LOSS_CODE, STEPS_A_NAT, Read, between_motifs, disc
 from fragkit.motifs.learning import Sheet
 from fragkit.motifs.light import shrink
@@ -116,7 +115,7 @@ def _first_of_blocks(mask: BoolArray, step: int, shape: tuple[int, ...]) -> Bool
 
 
 def _looks(read: Read, sheet: Sheet) -> _Looks:
-    where, step = read.codes == LOSS_CODE, thinning(sheet.picture.mm_per_px)
+    where, step = read.codes == LOSS_CODE, sheet.thinning
     if sheet.given is not None:
         where |= sheet.given >= LOSS_CODE
     strips = strips_of(where.shape, margin_px=step * HALO_BLOCKS, multiple=step)

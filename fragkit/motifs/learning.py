@@ -13,6 +13,7 @@ from fragkit.errors import EstimationError
 from fragkit.motifs.alignment import corrections, picture_shifts
 from fragkit.motifs.centres import Centres
 from fragkit.motifs.copies import Copies, Grid, covered, cut, cut_light, grid_over, regrid
+from fragkit.motifs.damage import thinning
 from fragkit.motifs.light import Light, in_blocks, light_of, shrink
 from fragkit.motifs.mixture import GROUND, METAL, SHADOW, Surfaces, expect, learn, likelihood, start
 from fragkit.motifs.reducing import reduced, reduced_labels
@@ -79,13 +80,21 @@ class Sheet:
         """Pixels of the fine picture in the side of one of the picture's."""
         return max(1, self.fine.coverage.shape[0] // self.picture.coverage.shape[0])
 
+    @property
+    def thinning(self) -> int:
+        """Every how many-th row and column of its picture tells what lies about a place."""
+        return thinning(self.picture.mm_per_px)
+
     def rows(self, rows: slice) -> Sheet:
         """The sheet with some rows of its picture; the last ones hold what is left of the fine picture below."""
-        height, step = self.picture.coverage.shape[0], self.step
-        stop = self.fine.coverage.shape[0] if rows.stop >= height else rows.stop * step
         given = None if self.given is None else self.given[rows]
-        picture, fine = _rows_of(self.picture, rows), _rows_of(self.fine, slice(rows.start * step, stop))
+        picture, fine = _rows_of(self.picture, rows), _rows_of(self.fine, self.fine_rows(rows))
         return replace(self, picture=picture, ratio=self.ratio[rows], given=given, fine=fine)
+
+    def fine_rows(self, rows: slice) -> slice:
+        """Rows of the fine picture, of some of the picture's; the last ones hold what is left below."""
+        is_last = rows.stop >= self.picture.coverage.shape[0]
+        return slice(rows.start * self.step, self.fine.coverage.shape[0] if is_last else rows.stop * self.step)
 
 
 @dataclass(frozen=True, eq=False)

@@ -191,6 +191,7 @@ def leaf_of(part: Toned, atlas: Float32Array, paints: Paints, mm_per_px: float) 
     np.minimum(away2, np.maximum(away2 - 2.0 * along + paint @ paint, 0.0), out=away2)
     weight = away2 / (away2 + np.float32(CLEAR_SD**2))
     out, base = np.empty_like(part.tones), atlas[SHADOW] * paint[:, None, None]
+    thin = np.where(metal > THIN_SHARE, metal, np.float32(0.0))
     for n, mask in enumerate(sure):
         core = cv2.erode(mask.astype(np.uint8), kernel) * weight[n]
         layers = cv2.merge([*(part.tones[:, n] * core), core])
@@ -198,8 +199,9 @@ def leaf_of(part: Toned, atlas: Float32Array, paints: Paints, mm_per_px: float) 
         known = near[..., 3] > LEAST_REACH
         lacks = np.flatnonzero(beside & ~known)
         if lacks.size:
-            own = part.tones[:, n] - base
-            thinly = _thin_leaf(own, metal * part.weight[n], metal, layers, width_px, lacks)
+            seen = thin * part.weight[n]
+            own = cv2.merge([*((part.tones[:, n] - base) * seen), seen * thin])
+            thinly = _thin_leaf(own, layers, width_px, lacks)
             near.reshape(-1, 4)[lacks], known.reshape(-1)[lacks] = thinly, thinly[:, 3] > 0.0
         *tones, reach = cv2.split(near)
         scale = known / np.maximum(reach, np.float32(FAR_REACH))
@@ -208,24 +210,15 @@ def leaf_of(part: Toned, atlas: Float32Array, paints: Paints, mm_per_px: float) 
     return out
 
 
-def _thin_leaf(
-    own: Float32Array,
-    seen: Float32Array,
-    metal: Float32Array,
-    sure: Float32Array,
-    width_px: float,
-    at: NDArray[np.intp],
-) -> Float32Array:
+def _thin_leaf(own: Float32Array, sure: Float32Array, width_px: float, at: NDArray[np.intp]) -> Float32Array:
     """Tone of leaf (n, 3) at some places where none is sure, times a weight, and this weight (n, 1); 0 without leaf.
 
-    In least squares by what (3, h, w) a copy shows where share `metal` (h, w) is leaf and `seen` of it; drawn to the
-    `sure` leaf (h, w, 4), tone and weight, that is further off.
+    In least squares by the thin leaf that a copy itself shows, drawn to the `sure` leaf that is further off: `own` and
+    `sure` (h, w, 4) are tones times weights, and these weights.
     """
-    thin = np.where(metal > THIN_SHARE, seen, np.float32(0.0))
-    thinly = np.asarray(cv2.merge([*(own * thin), thin * metal]), np.float32)
-    far, near = (
+    near, far = (
         widely(layers, width).reshape(-1, 4).take(at, axis=0)
-        for layers, width in ((sure, FAR_RATIO * width_px), (thinly, width_px))
+        for layers, width in ((own, width_px), (sure, FAR_RATIO * width_px))
     )
     reach = far[:, 3:]
     far *= np.float32(FAR_TRUST) * (reach > FAR_REACH) / np.maximum(reach, np.float32(FAR_REACH))
