@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor
-from functools import wraps
+from concurrent.futures import ThreadPoolExecutor, wait
+from functools import lru_cache, wraps
 from itertools import accumulate, pairwise
 from threading import Lock
 from typing import Any, ParamSpec, TypeVar, cast
+from weakref import ref
 
 import numpy as np
 from numpy.typing import NDArray
@@ -52,8 +53,8 @@ def side_by_side(function: Callable[..., T], *columns: Sequence[Any]) -> list[T]
     Notes
     -----
     Pays where the function works on large arrays: numpy and OpenCV then let other threads run. It must not change
-    what another call reads; the results are those of the plain loop. The calling thread takes its part: each thread
-    more holds memory that it has given back.
+    what another call reads; the results are those of the plain loop. The calling thread takes its part, all of it where
+    no helper is free: so calls within calls neither wait for each other nor grow more threads.
     """
     rows = list(zip(*columns, strict=True))
     results: list[T | None] = [None] * len(rows)
@@ -63,16 +64,29 @@ def side_by_side(function: Callable[..., T], *columns: Sequence[Any]) -> list[T]
         for k in left:
             results[k] = function(*rows[k])
 
-    n_more = min(len(rows), cv2.getNumThreads()) - 1
-    if n_more < 1:
+    n_threads = cv2.getNumThreads()
+    helpers = [_helpers(n_threads).submit(_if_wanted, ref(work)) for _ in range(min(len(rows), n_threads) - 1)]
+    try:
         work()
-    else:
-        with ThreadPoolExecutor(n_more) as executor:
-            helpers = [executor.submit(work) for _ in range(n_more)]
-            work()
-        for helper in helpers:
-            helper.result()
+    finally:
+        begun = [helper for helper in helpers if not helper.cancel()]
+        wait(begun)
+    for helper in begun:
+        helper.result()
     return cast("list[T]", results)
+
+
+@lru_cache
+def _helpers(n: int) -> ThreadPoolExecutor:
+    """Threads that stay: one that is started for each call costs more than a small picture gains by it."""
+    return ThreadPoolExecutor(n, "fragkit")
+
+
+def _if_wanted(work: ref[Callable[[], None]]) -> None:
+    """Take part in work that is not done yet."""
+    still = work()
+    if still is not None:
+        still()
 
 
 def gathered(
