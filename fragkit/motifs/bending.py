@@ -57,9 +57,9 @@ class Modes:
     step_px: int
 
     @cached_property
-    def products(self) -> FloatArray:
+    def products(self) -> Float32Array:
         """Products (pairs, nodes) at the squares of each two modes, the first not after the second."""
-        flat = self.at_nodes.reshape(len(self.at_nodes), -1)
+        flat = self.at_nodes.reshape(len(self.at_nodes), -1).astype(np.float32)
         one, other = np.triu_indices(len(flat))
         return np.asarray(flat[one] * flat[other])
 
@@ -141,7 +141,8 @@ def bend_further(
     contrast = leaf - base
     odd2 = dot(rest, rest) / np.float32(ROBUST_SHARE**2)
     weight = np.asarray(seen * known / (dot(contrast, contrast) + np.float32(CLEAR_SD**2) + odd2), np.float32)
-    sums = [_summed(layer * weight, straight.modes) / noise2 for layer in _products(slopes, leaf, paint, rest)]
+    weight /= np.float32(noise2)
+    sums = [_summed(layer, weight, straight.modes) for layer in _products(slopes, leaf, paint, rest)]
     return _solved(weights, sums, straight)
 
 
@@ -159,17 +160,17 @@ def _products(
     yield -(my * of_leaf + sy * of_paint)
 
 
-def _summed(layers: Float32Array, modes: Modes) -> FloatArray:
-    """Sums (n, nodes) of layers (n, h, w) over the squares of the modes."""
-    rows, columns = modes.at_nodes.shape[1:]
-    n, step = len(layers), modes.step_px
+def _summed(layers: Float32Array, weight: Float32Array, modes: Modes) -> Float32Array:
+    """Sums (n, nodes) of weighted layers (n, h, w) over the squares of the modes."""
+    (n, height, width), (rows, columns), step = layers.shape, modes.at_nodes.shape[1:], modes.step_px
     full = np.zeros((n, rows * step, columns * step), np.float32)
-    full[:, : layers.shape[1], : layers.shape[2]] = layers
-    strips = full.reshape(n, rows, step, columns * step).sum(axis=2)
-    return np.asarray(strips.reshape(n, rows * columns, step).sum(axis=2), float)
+    np.multiply(layers, weight, out=full[:, :height, :width])
+    tall = full.reshape(n * rows * step, columns * step)
+    means = cv2.resize(tall, (columns, n * rows), interpolation=cv2.INTER_AREA)
+    return np.asarray(means.reshape(n, rows * columns) * np.float32(step**2))
 
 
-def _solved(start: FloatArray, sums: Sequence[FloatArray], straight: Straight) -> FloatArray:
+def _solved(start: FloatArray, sums: Sequence[Float32Array], straight: Straight) -> FloatArray:
     """Weights (n, 2, k) of least squares, drawn to 0 by their spreads."""
     modes, (n, _, k) = straight.modes, start.shape
     flat = modes.at_nodes.reshape(k, -1)

@@ -28,15 +28,16 @@ def to_half_way(lost: BoolArray, coarse: BoolArray, bare: BoolArray, sheet: Shee
     damage = lost.view(np.uint8)
     band = (cv2.dilate(damage, kernel, iterations=step) > 0) & (cv2.erode(damage, kernel, iterations=2 * step) == 0)
     band &= as_fine(bare.view(np.uint8), lost.shape, step) > 0
-    places = np.divmod(np.flatnonzero(band), band.shape[1])
-    at = tuple(np.minimum(k // step, side - 1) for k, side in zip(places, coarse.shape, strict=True))
-    known, inner, outer = _sides(coarse, bare, sheet.ratio, at)
+    places = np.flatnonzero(band)
+    row, column = np.divmod(places, band.shape[1])
+    blocks = [np.minimum(k // step, side - 1) for k, side in zip((row, column), coarse.shape, strict=True)]
+    known, inner, outer = _sides(coarse, bare, sheet.ratio, blocks[0] * coarse.shape[1] + blocks[1])
     across = outer - inner
-    along = np.einsum("nc,nc->n", _tone(sheet, places) - inner, across) / np.maximum(
+    along = np.einsum("nc,nc->n", _tone(sheet, row, column) - inner, across) / np.maximum(
         np.einsum("nc,nc->n", across, across), 1e-6
     )
     out = lost.copy()
-    out[places] = np.where(known, along < 0.5, lost[places])
+    out.reshape(-1)[places] = np.where(known, along < 0.5, lost.reshape(-1).take(places))
     return np.asarray(cv2.medianBlur(out.view(np.uint8), 3) > 0)
 
 
@@ -49,10 +50,17 @@ def fine_ratios(sheet: Sheet, window: tuple[slice, slice]) -> Float32Array:
     return np.multiply(sheet.fine.pixels[window], gain, out=gain)
 
 
-def _tone(sheet: Sheet, places: tuple[NDArray[Any], ...]) -> Float32Array:
+def _tone(sheet: Sheet, row: NDArray[Any], column: NDArray[Any]) -> Float32Array:
     """Ratios (n, 3) to the ground at some pixels of the fine picture."""
-    gain, *blocks = _gain_at(sheet, *places)
-    return np.asarray(sheet.fine.pixels[places] * gain[tuple(blocks)], np.float32)
+    gain, *block = _gain_at(sheet, row, column)
+    pairs = ((sheet.fine.pixels, row, column), (gain, *block))
+    pixels, factors = (_taken(layers, down * layers.shape[1] + across) for layers, down, across in pairs)
+    return np.asarray(pixels * factors, np.float32)
+
+
+def _taken(layers: NDArray[Any], places: NDArray[np.intp]) -> NDArray[Any]:
+    """Values (n, k) of layers (h, w, k) at places numbered row by row."""
+    return layers.reshape(-1, layers.shape[2]).take(places, axis=0)
 
 
 def _gain_at(sheet: Sheet, row: NDArray[Any], column: NDArray[Any]) -> tuple[Float32Array, NDArray[Any], NDArray[Any]]:
@@ -65,14 +73,15 @@ def _gain_at(sheet: Sheet, row: NDArray[Any], column: NDArray[Any]) -> tuple[Flo
 
 
 def _sides(
-    lost: BoolArray, bare: BoolArray, ratio: Float32Array, at: tuple[NDArray[Any], ...]
+    lost: BoolArray, bare: BoolArray, ratio: Float32Array, at: NDArray[np.intp]
 ) -> tuple[BoolArray, Float32Array, Float32Array]:
-    """Whether damage and sound ground are near some pixels (n,), and the mean tones (n, 3) of both."""
+    """Whether damage and sound ground are near some pixels (n,), numbered row by row, and the mean tones (n, 3) of
+    both."""
     kernel, square = np.ones((3, 3), np.uint8), (BORDER_PX, BORDER_PX)
     cores = [cv2.erode(lost.view(np.uint8), kernel), cv2.erode((~lost).view(np.uint8), kernel, iterations=2) * bare]
-    tones, known = [], np.ones(len(at[0]), bool)
+    tones, known = [], np.ones(len(at), bool)
     for core in cores:
-        near = cv2.blur(core.astype(np.float32), square)[at]
-        tones.append(cv2.blur(cv2.copyTo(ratio, core), square)[at] / np.maximum(near, 1e-3)[:, None])
+        near = cv2.blur(core.astype(np.float32), square).reshape(-1).take(at)
+        tones.append(_taken(cv2.blur(cv2.copyTo(ratio, core), square), at) / np.maximum(near, 1e-3)[:, None])
         known &= near > 0.02
     return known, tones[0], tones[1]

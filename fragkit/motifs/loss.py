@@ -7,9 +7,9 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from fragkit.motifs.folding import Window
+from fragkit.motifs.tones import smoothed
 from fragkit.opencv import cv2
 from fragkit.threads import at_once, by_rows, groups_of, side_by_side
 
@@ -18,9 +18,10 @@ FloatImage = NDArray[Any]
 
 _STRANGE_DISTANCE = 5.0
 """Distance from the ground's colour and texture, in its own robust deviations, from which a place is no ground."""
-_BINS = 20
+_BINS, _SMOOTH_BINS = 20, 0.8
+"""Boxes of colour and of texture, and the width (sd) in boxes over which densities are smoothed."""
 _N_SAMPLE = 8000
-_RESERVE = 1e-3
+_RESERVE = np.float32(1e-3)
 _N_PARTS = 2
 """Parts of a picture in which loss is told side by side."""
 _N_ROUNDS = 4
@@ -155,6 +156,5 @@ def _log_density(bins: Sequence[NDArray[np.intp]], weights: Sequence[FloatImage]
     """Logarithm, box by box, of the smoothed histogram of colour and texture relative to a uniform one."""
     dimensions = 4 if max(part.max(initial=0) for part in bins) >= _BINS**2 else 2
     counts = sum(side_by_side(lambda part, w: np.bincount(part, w, _BINS**dimensions), bins, weights))
-    table = ndimage.gaussian_filter(np.reshape(counts, (_BINS,) * dimensions), 0.8)
-    total = max(float(table.sum()), 1e-9)
-    return np.log(table.ravel() / total * 1000.0 + _RESERVE).astype(np.float32)
+    table = smoothed(np.reshape(counts, (_BINS,) * dimensions), (_SMOOTH_BINS,) * dimensions).ravel()
+    return np.asarray(cv2.log(table * np.float32(1000.0 / max(float(counts.sum()), 1e-9)) + _RESERVE)).ravel()

@@ -278,9 +278,15 @@ def _in_blocks(layer: Float32Array, step: int, sd_blocks: float) -> Float32Array
     below, right = -height % step, -width % step
     full = cv2.copyMakeBorder(layer, 0, below, 0, right, cv2.BORDER_REFLECT_101) if below or right else layer
     small = cv2.resize(full, (full.shape[1] // step, full.shape[0] // step), interpolation=cv2.INTER_AREA)
-    bell = cv2.getGaussianKernel(2 * int(np.ceil(2.8 * sd_blocks)) + 1, sd_blocks, cv2.CV_32F)
+    bell = _bell(sd_blocks)
     small = cv2.sepFilter2D(small, cv2.CV_32F, bell, bell, borderType=cv2.BORDER_REFLECT)
     return np.asarray(cv2.resize(small, full.shape[1::-1], interpolation=cv2.INTER_LINEAR)[:height, :width])
+
+
+@lru_cache(maxsize=32)
+def _bell(sd_px: float) -> Float32Array:
+    """Weights of a bell out to 2.8 times its width (sd)."""
+    return np.asarray(cv2.getGaussianKernel(2 * int(np.ceil(2.8 * sd_px)) + 1, sd_px, cv2.CV_32F))
 
 
 @lru_cache(maxsize=8)

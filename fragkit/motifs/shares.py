@@ -137,7 +137,7 @@ def divide(
     tone = metal × leaf + shadow × paint, in least squares over the copies that show the place.
     """
     leaves = side_by_side(lambda part: leaf_of(part, atlas, paints, mm_per_px), parts)
-    both = _solve(parts, leaves, atlas, paints, odd_share=np.inf)
+    both = _solve(parts, leaves, atlas, paints, odd_share=None)
     for _ in range(N_ROUNDS):
         both = _solve(parts, leaves, np.stack([both.metal, both.shadow]), paints, odd_share=ODD_SHARE)
     shown = _shown(np.sum([part.weight.sum(0) for part in parts], axis=0), mm_per_px)
@@ -231,7 +231,7 @@ def _solve(
     atlas: Float32Array,
     paints: Paints,
     *,
-    odd_share: float,
+    odd_share: float | None,
 ) -> Consensus:
     paint = paint_of(paints)
     ridge = np.float32(CLEAR_SD**2)
@@ -248,14 +248,15 @@ def _solve(
 
 
 def _sums(
-    part: Toned, leaf: Float32Array, atlas: Float32Array, paint: Float32Array, odd_share: float
+    part: Toned, leaf: Float32Array, atlas: Float32Array, paint: Float32Array, odd_share: float | None
 ) -> tuple[Float32Array, ...]:
     """Sums (h, w) over the copies of leaf and paint with themselves, each other and the tones: uu, uv, uy, vv, vy."""
     wide, paint2 = paint[:, None, None, None], np.float32(paint @ paint)
-    rest = part.tones - atlas[METAL] * leaf - atlas[SHADOW] * wide
-    size2 = dot(leaf, leaf)
-    far2 = dot(rest, rest) / (size2 + (paint2 + np.float32(CLEAR_SD**2)))
-    weight = part.weight / (1.0 + far2 / np.float32(odd_share**2))
+    size2, weight = dot(leaf, leaf), part.weight
+    if odd_share is not None:
+        rest = part.tones - atlas[METAL] * leaf - atlas[SHADOW] * wide
+        far2 = dot(rest, rest) / (size2 + (paint2 + np.float32(CLEAR_SD**2)))
+        weight = weight / (1.0 + far2 / np.float32(odd_share**2))
     pairs = (size2, dot(wide, leaf), dot(leaf, part.tones), paint2, dot(wide, part.tones))
     return tuple((weight * pair).sum(0) for pair in pairs)
 

@@ -17,7 +17,7 @@ CodeArray = NDArray[np.uint16]
 
 BOXES = (76, 30, 26)
 """Boxes along lightness, yellow-blue and green-purple; their product stays below 65536."""
-ENOUGH_TONES = 100_000
+ENOUGH_TONES = 30_000
 """About so many tones tell what range they have."""
 BEYOND = 0.05
 """Empty room left beyond the tones seen, so that a tone never seen is not sorted with one that was."""
