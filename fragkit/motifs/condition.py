@@ -39,7 +39,7 @@ MOST_NATS, FEW_NATS = np.float32(8.0), np.float32(4.0)
 BLUR_PX = 0.8
 PLACES_AT_ONCE = 32_768
 """So many pixels are judged at a time."""
-CLEARLY = 0.05
+CLEARLY = 0.02
 """A pixel is in doubt that is sound, or foreign, by a probability neither below this nor as near to one."""
 N_CLOSE = 19
 """So many signs are those of the pixel itself, the others of what is round it."""

@@ -1,5 +1,7 @@
 """Pictures in strips, copies in groups, threads: what is worked out in parts is what the whole gives."""
 
+from threading import Barrier, current_thread
+
 import numpy as np
 import pytest
 from hop_scene import example, make_wall
@@ -9,7 +11,7 @@ from fragkit.motifs.copies import covered, cut, grid_over
 from fragkit.motifs.mixture import widely
 from fragkit.opencv import cv2
 from fragkit.rectify import Picture
-from fragkit.threads import at_once, side_by_side
+from fragkit.threads import at_once, one_opencv_thread, side_by_side, with_own_threads
 
 
 @pytest.fixture(scope="module")
@@ -64,6 +66,33 @@ def test_threads_keep_the_order_and_pass_faults_on(threads):
         assert at_once(lambda: "one", lambda: 2) == ("one", 2)
         with pytest.raises(ZeroDivisionError, match="zero"):
             side_by_side(lambda a: 1 // a, [3, 2, 1, 0, 5])
+
+
+def test_calls_within_calls_share_a_few_threads(threads):
+    threads(3)
+    names = set()
+
+    def times(a, deep):
+        names.add(current_thread().name)
+        return a if deep == 0 else sum(side_by_side(times, [a] * 4, [deep - 1] * 4))
+
+    assert times(1, 5) == 4**5
+    assert len(names) <= 1 + 3
+
+
+def test_opencv_keeps_to_one_thread_while_ours_work_side_by_side(threads):
+    threads(3)
+    barrier = Barrier(3, timeout=20.0)  # s; broken unless three threads wait for each other
+
+    @with_own_threads
+    def within():
+        with one_opencv_thread():
+            assert cv2.getNumThreads() == 1
+        side_by_side(lambda _: barrier.wait(), range(3))
+        return cv2.getNumThreads()
+
+    assert within() == 1
+    assert cv2.getNumThreads() == 3
 
 
 @pytest.mark.parametrize("width_px", [1.4, 2.5, 3.9, 4.0, 7.3, 15.0])
