@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from fragkit.opencv import cv2
 from fragkit.rectify import Picture
-from fragkit.threads import by_rows
+from fragkit.threads import by_rows, groups_of, side_by_side
 
 FloatImage = NDArray[Any]
 
@@ -156,7 +156,7 @@ def _reduced(
 
     Notes
     -----
-    Rows are shortened first, a few at a time, so that the picture is never held whole in floating point.
+    Rows are shortened first, a few at a time, so that the picture is never held whole in floating point, then columns.
     """
     height, (wide, high) = len(believed), size_px
     sums, share = np.empty((height, wide, plain.shape[2]), dtype), np.ones((height, wide), dtype)
@@ -172,7 +172,13 @@ def _reduced(
         sums[rows] = cv2.resize(part, (wide, len(part)), interpolation=cv2.INTER_AREA).reshape(sums[rows].shape)
 
     by_rows(shorten, height)
-    means = cv2.resize(sums, size_px, interpolation=cv2.INTER_AREA).reshape(high, wide, -1)
+    means = np.empty((high, wide, plain.shape[2]), dtype)
+
+    def lower(columns: slice) -> None:
+        part = cv2.resize(sums[:, columns], (columns.stop - columns.start, high), interpolation=cv2.INTER_AREA)
+        means[:, columns] = part.reshape(means[:, columns].shape)
+
+    side_by_side(lower, groups_of(wide, size=-(-wide // 2)))
     if believed.all():
         return means, np.ones((high, wide), bool)
     left = cv2.resize(share, size_px, interpolation=cv2.INTER_AREA)

@@ -49,6 +49,11 @@ class LagMap:
         """`peaks` and `overlap` as the channels of one image, so that both are read at once."""
         return np.asarray(cv2.merge([self.peaks, self.overlap]))
 
+    @cached_property
+    def weighted(self) -> FloatImage:
+        """`peaks` times the root of their overlap: noise is the same everywhere."""
+        return np.asarray(self.peaks * np.sqrt(self.overlap), np.float32)
+
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Nodes:

@@ -30,7 +30,7 @@ def remainder(lags: LagMap, best: Candidate, shortest_px: float, longest_px: flo
     each other or motifs that alternate.
     """
     rest = _without(lags, best)
-    height = rest.peaks * np.sqrt(rest.overlap)
+    height = rest.weighted
     tops = half_maxima(height[rest.centre[1] :], shortest_px, longest_px, most=_LEAST_PEAKS)
     if len(tops) < _LEAST_PEAKS or sample(height, np.array(tops)).min() < _CLEAR_SD * rest.noise:
         return []

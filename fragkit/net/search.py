@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from fragkit.net.bases import coarser_nets, finer_nets, reduce_basis
 from fragkit.net.lagmap import LagMap, evidence, nodes_of, refine, sample
 from fragkit.opencv import cv2
+from fragkit.threads import side_by_side
 
 FloatArray = NDArray[np.float64]
 FloatImage = NDArray[Any]
@@ -68,8 +69,10 @@ def _rough(lags: LagMap, shortest: float, longest: float) -> list[Candidate]:
     """Nets of two strong vectors, best first; most pairs of vectors span a net that another pair has spanned."""
     tried: list[Candidate] = []
     found: list[Candidate] = []
-    for row in row_vectors(lags, shortest, longest):
-        for second in _second_vectors(lags, row, shortest, longest):
+    rows = row_vectors(lags, shortest, longest)
+    seconds = side_by_side(lambda row: _second_vectors(lags, row, shortest, longest), rows)
+    for row, others in zip(rows, seconds, strict=True):
+        for second in others:
             a, b = reduce_basis(row, second)
             start = Candidate(a_px=a, b_px=b, evidence=0.0)
             if not any(same_net(start, other, tolerance_ratio=_ALREADY_TRIED) for other in tried):
@@ -83,7 +86,7 @@ def _climbed(lags: LagMap, found: Sequence[Candidate], shortest: float, longest:
     kept: list[Candidate] = []
     for rough in found[:6]:
         best = _climb(lags, rough, shortest, longest)
-        for candidate in (rough, best):
+        for candidate in dict.fromkeys((rough, best)):
             _add(kept, _candidate(lags, candidate.a_px, candidate.b_px, shortest, longest))
     return sorted(kept, key=lambda c: -c.evidence)
 
@@ -197,8 +200,7 @@ def half_maxima(half: FloatImage, shortest: float, longest: float, *, most: int)
 
 def _lower_half(lags: LagMap) -> FloatImage:
     """Peaks weighted by the root of their overlap over lags of y ≥ 0; the other half is their point reflection."""
-    middle = lags.centre[1]
-    return np.asarray(lags.peaks[middle:] * np.sqrt(lags.overlap[middle:]), np.float32)
+    return lags.weighted[lags.centre[1] :]
 
 
 def _stretched(half: FloatImage, times: int) -> FloatImage:
@@ -214,7 +216,7 @@ def _stretched(half: FloatImage, times: int) -> FloatImage:
 def _summed_along(lags: LagMap, row: FloatArray) -> FloatImage:
     """Σ over k = -2 … 2 of the weighted peaks at lag + k · row, over lags of y ≥ 0."""
     middle = lags.centre[1]
-    weighted = lags.peaks * np.sqrt(lags.overlap)
+    weighted = lags.weighted
     total = weighted[middle:].copy()
     height, width = weighted.shape
     for k in (-2, -1, 1, 2):
