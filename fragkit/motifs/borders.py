@@ -82,6 +82,7 @@ def _sides(
     tones, known = [], np.ones(len(at), bool)
     for core in cores:
         near = cv2.blur(core.astype(np.float32), square).reshape(-1).take(at)
-        tones.append(_taken(cv2.blur(cv2.copyTo(ratio, core), square), at) / np.maximum(near, 1e-3)[:, None])
+        tone = _taken(cv2.blur(cv2.copyTo(ratio, core), square), at)
+        tones.append(np.asarray(tone / np.maximum(near, 1e-3)[:, None], np.float32))
         known &= near > 0.02
     return known, tones[0], tones[1]

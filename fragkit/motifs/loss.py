@@ -155,6 +155,7 @@ def bin_numbers(look: Sequence[FloatImage], believed: NDArray[np.bool_]) -> NDAr
 def _log_density(bins: Sequence[NDArray[np.intp]], weights: Sequence[FloatImage]) -> FloatImage:
     """Logarithm, box by box, of the smoothed histogram of colour and texture relative to a uniform one."""
     dimensions = 4 if max(part.max(initial=0) for part in bins) >= _BINS**2 else 2
-    counts = sum(side_by_side(lambda part, w: np.bincount(part, w, _BINS**dimensions), bins, weights))
-    table = smoothed(np.reshape(counts, (_BINS,) * dimensions), (_SMOOTH_BINS,) * dimensions).ravel()
-    return np.asarray(cv2.log(table * np.float32(1000.0 / max(float(counts.sum()), 1e-9)) + _RESERVE)).ravel()
+    parts = side_by_side(lambda part, w: np.bincount(part, w, _BINS**dimensions), bins, weights)
+    counts = np.sum(parts, axis=0).reshape((_BINS,) * dimensions)
+    table = smoothed(counts / max(float(counts.sum()), 1e-9), (_SMOOTH_BINS,) * dimensions)
+    return np.log(np.float32(1000.0) * table + _RESERVE).ravel()

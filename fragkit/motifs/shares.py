@@ -256,7 +256,7 @@ def _sums(
     if odd_share is not None:
         rest = part.tones - atlas[METAL] * leaf - atlas[SHADOW] * wide
         far2 = dot(rest, rest) / (size2 + (paint2 + np.float32(CLEAR_SD**2)))
-        weight = weight / (1.0 + far2 / np.float32(odd_share**2))
+        weight = np.asarray(weight / (1.0 + far2 / np.float32(odd_share**2)), np.float32)
     pairs = (size2, dot(wide, leaf), dot(leaf, part.tones), paint2, dot(wide, part.tones))
     return tuple((weight * pair).sum(0) for pair in pairs)
 
