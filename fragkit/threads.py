@@ -91,20 +91,22 @@ def side_by_side(function: Callable[..., T], *columns: Sequence[Any]) -> list[T]
     Notes
     -----
     Pays where the function works on large arrays: numpy and OpenCV then let other threads run. It must not change
-    what another call reads; the results are those of the plain loop. The calling thread takes its part, all of it where
-    no helper is free: so calls within calls neither wait for each other nor grow more threads.
+    what another call reads; the results are those of the plain loop. The calling thread takes the first, which is best
+    the longest, and its part of the rest, all of it where no helper is free: so calls within calls neither wait for
+    each other nor grow more threads.
     """
     rows = list(zip(*columns, strict=True))
     results: list[T | None] = [None] * len(rows)
-    left = iter(range(len(rows)))
+    left = iter(range(1, len(rows)))
 
     def work() -> None:
         for k in left:
             results[k] = function(*rows[k])
 
     n_threads = _held.n_threads if _held.calls else cv2.getNumThreads()
-    helpers = [_helpers(n_threads).submit(_if_wanted, ref(work)) for _ in range(min(len(rows), n_threads) - 1)]
+    helpers = [_helpers(n_threads - 1).submit(_if_wanted, ref(work)) for _ in range(min(len(rows), n_threads) - 1)]
     try:
+        results[:1] = [function(*row) for row in rows[:1]]
         work()
     finally:
         begun = [helper for helper in helpers if not helper.cancel()]

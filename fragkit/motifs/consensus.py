@@ -95,8 +95,8 @@ def build_motif(
     sheets, learned = learn_copies(sheets)
     fine = finer(learned.grid, max(FINEST_MM, min(s.fine.mm_per_px for s in sheets)))
     shares = _share(sheets, learned, fine)
-    motif, (labelled, guessed) = at_once(
-        partial(_motif, sheets, shares, fine), partial(_labelled, sheets, learned, shares)
+    (labelled, guessed), motif = at_once(
+        partial(_labelled, sheets, learned, shares), partial(_motif, sheets, shares, fine)
     )
     shapes = [picture.coverage.shape for picture, _ in examples]
     full = [_full_size(*parts) for parts in zip(labelled, given, ratios, shapes, strict=True)]

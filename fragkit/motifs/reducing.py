@@ -59,7 +59,9 @@ def as_fine(layer: NDArray[Any], shape: tuple[int, ...], step: int, *, smooth: b
     kind = cv2.INTER_LINEAR if smooth else cv2.INTER_NEAREST
     large = cv2.resize(layer, (layer.shape[1] * step, layer.shape[0] * step), interpolation=kind)
     below, right = shape[0] - large.shape[0], shape[1] - large.shape[1]
-    return np.asarray(cv2.copyMakeBorder(large, 0, below, 0, right, cv2.BORDER_REPLICATE))
+    if below or right:
+        large = cv2.copyMakeBorder(large, 0, below, 0, right, cv2.BORDER_REPLICATE)
+    return np.asarray(large)
 
 
 def _whole_blocks(values: NDArray[Any], ratio: int) -> NDArray[Any]:
