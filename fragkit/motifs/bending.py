@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fragkit.motifs.copies import Grid, places_of
-from fragkit.motifs.shares import CLEAR_SD, Consensus, Paints, beneath_metal, dot, paint_of
+from fragkit.motifs.shares import CLEAR_SD, Consensus, Paints, beneath_metal, dot, left_of, paint_of
 from fragkit.opencv import cv2
 
 FloatArray = NDArray[np.float64]
@@ -136,7 +136,7 @@ def bend_further(
     slopes = (*np.gradient(both.metal), *np.gradient(both.shadow))
     noise2 = NOISE_SHARE**2 * max(1.0, (CORRELATED_MM / straight.mm_per_px) ** 2)
     known = dot(leaf, leaf) > 0.0
-    rest = tones - both.metal * leaf - both.shadow * paint
+    rest = left_of(tones, leaf, both.metal, both.shadow * paint)
     rest *= known
     contrast = leaf - base
     odd2 = dot(rest, rest) / np.float32(ROBUST_SHARE**2)

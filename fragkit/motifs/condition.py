@@ -39,6 +39,8 @@ MOST_NATS, FEW_NATS = np.float32(8.0), np.float32(4.0)
 BLUR_PX = 0.8
 PLACES_AT_ONCE = 32_768
 """So many pixels are judged at a time."""
+ENOUGH_PLACES = 50_000
+"""About so many places tell what the textures of the ground are."""
 CLEARLY = 0.02
 """A pixel is in doubt that is sound, or foreign, by a probability neither below this nor as near to one."""
 N_CLOSE = 19
@@ -293,4 +295,6 @@ def ground_textures(textures: Float32Array, found: Float32Array, on_ground: Bool
     bare = (on_ground & (found < UNSURE))[: whole[0], : whole[1]]
     if not bare.any():
         bare = np.ones_like(bare)
-    return np.median(textures[:, bare], axis=1).astype(np.float32)[:, None, None]
+    places = np.flatnonzero(bare)
+    some = np.divmod(places[:: max(1, len(places) // ENOUGH_PLACES)], bare.shape[1])
+    return np.median(textures[:, *some], axis=1).astype(np.float32)[:, None, None]

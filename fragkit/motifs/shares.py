@@ -122,6 +122,14 @@ def dot(one: Float32Array, other: Float32Array) -> Float32Array:
     return np.asarray(np.einsum("c...,c...->...", one, other))
 
 
+def left_of(tones: Float32Array, leaf: Float32Array, metal: Float32Array, shade: Float32Array) -> Float32Array:
+    """What a share (h, w) of leaf and the tone (3, 1, h, w) of the shadow leave of tones (3, n, h, w)."""
+    rest = metal * leaf
+    np.subtract(tones, rest, out=rest)
+    rest -= shade
+    return rest
+
+
 def divide(
     parts: Sequence[Toned], atlas: Float32Array, paints: Paints, mm_per_px: float
 ) -> tuple[Consensus, list[Float32Array]]:
@@ -254,11 +262,12 @@ def _sums(
     wide, paint2 = paint[:, None, None, None], np.float32(paint @ paint)
     size2, weight = dot(leaf, leaf), part.weight
     if odd_share is not None:
-        rest = part.tones - atlas[METAL] * leaf - atlas[SHADOW] * wide
+        rest = left_of(part.tones, leaf, atlas[METAL], atlas[SHADOW] * wide)
         far2 = dot(rest, rest) / (size2 + (paint2 + np.float32(CLEAR_SD**2)))
         weight = np.asarray(weight / (1.0 + far2 / np.float32(odd_share**2)), np.float32)
-    pairs = (size2, dot(wide, leaf), dot(leaf, part.tones), paint2, dot(wide, part.tones))
-    return tuple((weight * pair).sum(0) for pair in pairs)
+    pairs = (size2, dot(wide, leaf), dot(leaf, part.tones), dot(wide, part.tones))
+    uu, uv, uy, vy = (np.einsum("nhw,nhw->hw", weight, pair) for pair in pairs)
+    return uu, uv, uy, paint2 * weight.sum(0), vy
 
 
 def _without_odd_pixels(share: Float32Array) -> Float32Array:
@@ -281,12 +290,13 @@ def contrasts_of(leaf: Float32Array, beneath: Float32Array, paints: Paints) -> N
     From its tone (3, n, h, w) and the share (h, w) of shadow beneath; 0 where the leaf's tone is not known.
     """
     known = dot(leaf, leaf) > 0.0
-    away = np.where(known, leaf - paint_of(paints)[:, None, None, None] * beneath, np.float32(0.0))
-    back = np.asarray(OPPONENT @ np.linalg.inv(paints.whitening), np.float32)
-    flat = np.asarray(cv2.transform(np.ascontiguousarray(away.reshape(3, -1).T)[:, None], back), np.float32)
-    flat *= np.float32(STEPS_A_RATIO)
-    flat += np.float32(EVEN + 0.5)
-    return np.clip(flat, 0.0, 255.0, out=flat).astype(np.uint8).reshape(*leaf.shape[1:], 3)
+    away = leaf - paint_of(paints)[:, None, None, None] * beneath
+    away *= known
+    back = np.asarray(STEPS_A_RATIO * OPPONENT @ np.linalg.inv(paints.whitening), np.float32)
+    steps = back @ away.reshape(3, -1)
+    steps += np.float32(EVEN + 0.5)
+    np.clip(steps, 0.0, 255.0, out=steps)
+    return np.asarray(cv2.merge(list(steps.astype(np.uint8)))).reshape(*leaf.shape[1:], 3)
 
 
 def shade_of(paints: Paints) -> Float32Array:
@@ -313,13 +323,13 @@ def _of_copies(
     part: Toned, leaf: Float32Array, both: Consensus, beneath: Float32Array, paints: Paints
 ) -> tuple[Float32Array, Float32Array]:
     """Shares (n, h, w) of metal and shadow in each copy; where tones do not tell, those of all copies."""
-    paint = paint_of(paints)
-    base = paint[:, None, None, None] * beneath
-    known = dot(leaf, leaf) > 0.0
-    step = np.where(known, leaf - base, np.float32(0.0))
-    pull = dot(step, part.tones - base)
+    paint = paint_of(paints)[:, None, None, None]
+    base, known, paint2 = paint * beneath, dot(leaf, leaf) > 0.0, np.float32((paint**2).sum())
+    step = leaf - base
+    step *= known
+    pull = dot(step, part.tones) - dot(step, base)
     metal = (pull + CLEAR_SD**2 * both.metal) / (dot(step, step) + CLEAR_SD**2)
     metal = np.clip(np.where(known, metal, np.minimum(part.metal, both.metal)), 0.0, 1.0)
-    rest = np.asarray(part.tones - metal * leaf, np.float32)
-    shade = (dot(paint[:, None, None, None], rest) + CLEAR_SD**2 * both.shadow) / (paint @ paint + CLEAR_SD**2)
+    shade = dot(paint, part.tones) - metal * dot(paint, leaf)
+    shade = (shade + CLEAR_SD**2 * both.shadow) / (paint2 + CLEAR_SD**2)
     return metal.astype(np.float32), np.clip(shade, 0.0, 1.0 - metal).astype(np.float32)
