@@ -57,8 +57,8 @@ def one_opencv_thread() -> Iterator[None]:
 
     Notes
     -----
-    OpenCV's own threads wait for its next call at full speed, and so take the cores from those of `side_by_side`: a
-    photograph of 24 megapixels took a sixth more of the processor.
+    OpenCV's own threads wait for its next call at full speed, and so take the cores from those of `side_by_side`: the
+    motif of a photograph of 24 megapixels took a tenth more of the processor. Pays where these have all to do.
     """
     with _held.lock:
         if _held.calls == 0:
@@ -74,12 +74,12 @@ def one_opencv_thread() -> Iterator[None]:
                 cv2.setNumThreads(_held.n_threads)
 
 
-def with_own_threads(function: Callable[P, T]) -> Callable[P, T]:
-    """The function, calling BLAS and OpenCV in one thread each."""
+def with_one_blas_thread(function: Callable[P, T]) -> Callable[P, T]:
+    """The function, calling BLAS in one thread."""
 
     @wraps(function)
     def call(*args: P.args, **kwargs: P.kwargs) -> T:
-        with one_blas_thread(), one_opencv_thread():
+        with one_blas_thread():
             return function(*args, **kwargs)
 
     return call

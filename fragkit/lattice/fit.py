@@ -17,7 +17,7 @@ from fragkit.lattice.net_type import weigh_net_types
 from fragkit.lattice.observed import PlaneCovariance, gather_centres, row_frame
 from fragkit.lattice.rows import columns_and_rows, row_basis
 from fragkit.motifs import Centres
-from fragkit.threads import with_own_threads
+from fragkit.threads import with_one_blas_thread
 from fragkit.units import with_sd
 
 FloatArray = NDArray[np.float64]
@@ -80,7 +80,7 @@ class Lattice(Fitted):
         return card("Net of the fragment", rows, notes=self.notes, drawing=self._strays(float(spacing_mm)))
 
 
-@with_own_threads
+@with_one_blas_thread
 def fit_lattice(
     centres: Centres | CentreList,
     *,

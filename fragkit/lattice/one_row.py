@@ -13,7 +13,7 @@ from fragkit.lattice.fitted import Fitted, fit_places
 from fragkit.lattice.given import CentreList
 from fragkit.lattice.observed import PlaneCovariance, gather_row, single_row_frame, steps_along
 from fragkit.motifs import Centres
-from fragkit.threads import with_own_threads
+from fragkit.threads import with_one_blas_thread
 from fragkit.units import with_sd
 
 FloatArray = NDArray[np.float64]
@@ -77,7 +77,7 @@ class RowFit(Fitted):
         return card("A single row", rows, notes=self.notes, drawing=self._strays(self.length_mm))
 
 
-@with_own_threads
+@with_one_blas_thread
 def fit_row(centres: Centres | CentreList, *, plane_covariance: PlaneCovariance | None = None) -> RowFit:
     """The step of a single row of motif centres, with a covariance that holds under each way of placing.
 

@@ -39,7 +39,7 @@ from fragkit.motifs.silhouette import Strays, stray_from_silhouette
 from fragkit.motifs.stance import measure_stance
 from fragkit.motifs.straightening import Bends
 from fragkit.rectify import Picture
-from fragkit.threads import at_once, gathered, side_by_side, with_own_threads
+from fragkit.threads import at_once, gathered, one_opencv_thread, side_by_side, with_one_blas_thread
 
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
@@ -62,7 +62,8 @@ TRUST_LOST = 0.6
 """How far the atlas is trusted at a site whose motif was not found."""
 
 
-@with_own_threads
+@with_one_blas_thread
+@one_opencv_thread()
 def build_motif(
     examples: Sequence[tuple[Picture, Centres]], *, labels: Sequence[LabelArray | None] | None = None
 ) -> Motif:

@@ -169,7 +169,9 @@ def _finest(view: View, sheet: Sheet, fit: Fit, trust: FloatArray) -> Fit:
     sure = trust > 0
     if not sure.any():
         return fit
-    tone = cv2.GaussianBlur(view.pixels.mean(axis=2), (0, 0), _TONE_BLUR_PX)
+    channels = view.pixels.shape[2]
+    light = cv2.transform(view.pixels, np.full((1, channels), 1.0 / channels))
+    tone = cv2.GaussianBlur(light, (0, 0), _TONE_BLUR_PX)
     of_tone = Sheet(values=tone[:, :, None], share=sheet.share, window=sheet.window)
     other = fit_copies(of_tone, fit.centres_px, trust**2, furthest_px=_FURTHEST_RATIO * view.shortest_px)
     own, others = (np.trace(f.cov_px2, axis1=1, axis2=2) for f in (fit, other))

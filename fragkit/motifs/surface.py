@@ -22,6 +22,8 @@ FloatImage = NDArray[Any]
 _TEXTURE_REACH_PX = 6
 _N_SAMPLE = 8000
 """Pixels of the ground through which its colour is fitted."""
+_N_ROUNDS, _SETTLED = 12, 1e-3
+"""Rounds of that fit at most, and how little its weights change when no more are needed."""
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -154,13 +156,15 @@ def ground_surface(pixels: FloatImage, ground: NDArray[np.bool_]) -> FloatImage:
     design = np.column_stack(_quadratic(2.0 * x / max(width - 1, 1) - 1.0, 2.0 * y / max(height - 1, 1) - 1.0))
     values = pixels[y, x].astype(float)
     weight = np.ones(len(x))
-    for _ in range(12):
+    for _ in range(_N_ROUNDS):
         weighted = design * weight[:, None]
         fit = np.linalg.solve(weighted.T @ design + 1e-9 * np.eye(6), weighted.T @ values)
         error = values - design @ fit
         spread = 1.4826 * np.median(np.abs(error - np.median(error, axis=0)), axis=0) + 1e-6
         distance = ((error / spread) ** 2).sum(1)
-        weight = 1.0 / (1.0 + (distance / 6.0) ** 2)
+        weight, before = 1.0 / (1.0 + (distance / 6.0) ** 2), weight
+        if np.abs(weight - before).max() < _SETTLED:
+            break
     return _everywhere(fit, height, width)
 
 

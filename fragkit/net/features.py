@@ -21,6 +21,8 @@ _REDUCED_RADIUS_PX = 3.0
 """A blur of twice this radius or more runs on a reduced copy, where its radius is about this."""
 _LEAST_REST_RATIO = 1e-3
 """Energy beside the lines, as a share of all, below which there is nothing but lines."""
+_ENOUGH_PIXELS = 60_000
+"""About so many pixels tell the mean and the spread of a picture."""
 _LINE_PX = 151
 """Length of the running mean that takes lines out, in working pixels (a picture is about 500 px a side)."""
 
@@ -196,7 +198,7 @@ def _standardised(pixels: FloatImage, believed: NDArray[np.bool_]) -> FloatImage
     """Pixels less their mean, divided by one spread for all channels; 0 where not believed."""
     if not believed.any():
         return np.zeros(pixels.shape, np.float32)
-    step = max(1, round(np.sqrt(believed.size / 2.5e5)))
+    step = max(1, round(np.sqrt(believed.size / _ENOUGH_PIXELS)))
     sample = believed[::step, ::step]
     if not sample.any():
         step, sample = 1, believed

@@ -23,7 +23,7 @@ from fragkit.net.remainder import remainder
 from fragkit.net.rows import Row, find_row, is_one_row
 from fragkit.net.search import Candidate, explained_ratio, merge, propose
 from fragkit.rectify import Picture
-from fragkit.threads import side_by_side, with_own_threads
+from fragkit.threads import side_by_side, with_one_blas_thread
 
 FloatArray = NDArray[np.float64]
 FloatImage = NDArray[Any]
@@ -44,7 +44,7 @@ _ALTERNATE_NOTE = (
 _OTHER_NOTE = "Beside this repeat the picture carries another, {}: an older scheme, or the texture of the support."
 
 
-@with_own_threads
+@with_one_blas_thread
 def find_nets(
     picture: Picture | NDArray[np.generic],
     *,

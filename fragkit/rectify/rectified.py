@@ -27,7 +27,7 @@ from fragkit.rectify.resample import (
 )
 from fragkit.rectify.solving import solve
 from fragkit.survey import BoardControl, Control, Photograph
-from fragkit.threads import with_own_threads
+from fragkit.threads import with_one_blas_thread
 from fragkit.units import with_sd
 
 FloatArray = NDArray[np.float64]
@@ -170,7 +170,7 @@ class Rectified:
         return card(title, rows, notes=self.notes, picture_png=png, picture_text="The wall at true scale, y up")
 
 
-@with_own_threads
+@with_one_blas_thread
 def rectify(
     photo: Photograph | NDArray[Any],
     control: Control,

@@ -22,14 +22,14 @@ from fragkit.study.results import StudyResult
 from fragkit.study.rooms import N_STEPS as N_WALL_STEPS
 from fragkit.study.rooms import OnTheWalls, go_to_the_walls
 from fragkit.survey import Survey, read_survey
-from fragkit.threads import with_own_threads
+from fragkit.threads import with_one_blas_thread
 from fragkit.units import counted
 
 K = TypeVar("K")
 T = TypeVar("T")
 
 
-@with_own_threads
+@with_one_blas_thread
 def run_study(
     folder: Path,
     *,

@@ -26,7 +26,7 @@ from fragkit.technique.shapes import ShapeEvidence, forming_calibration, forming
 from fragkit.technique.signs import Sign, sign_logs
 from fragkit.technique.trade_lengths import TradeLength, find_trade_lengths
 from fragkit.technique.verdict import OPEN, Verdict, reach_verdict
-from fragkit.threads import with_own_threads
+from fragkit.threads import with_one_blas_thread
 from fragkit.units import by_chance, in_percent
 
 FloatArray = NDArray[np.float64]
@@ -125,7 +125,7 @@ class Technique:
         return card("Technique", rows, notes=self.notes, drawing=drawn)
 
 
-@with_own_threads
+@with_one_blas_thread
 def weigh_technique(
     lattices: Sequence[Fitted],
     motif: Motif | None,

@@ -11,7 +11,7 @@ from fragkit.motifs.copies import covered, cut, grid_over
 from fragkit.motifs.mixture import widely
 from fragkit.opencv import cv2
 from fragkit.rectify import Picture
-from fragkit.threads import at_once, one_opencv_thread, side_by_side, with_own_threads
+from fragkit.threads import at_once, one_opencv_thread, side_by_side
 
 
 @pytest.fixture(scope="module")
@@ -84,7 +84,7 @@ def test_opencv_keeps_to_one_thread_while_ours_work_side_by_side(threads):
     threads(3)
     barrier = Barrier(3, timeout=20.0)  # s; broken unless three threads wait for each other
 
-    @with_own_threads
+    @one_opencv_thread()
     def within():
         with one_opencv_thread():
             assert cv2.getNumThreads() == 1
