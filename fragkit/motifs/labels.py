@@ -18,7 +18,7 @@ from fragkit.motifs.details import WHOLE
 from fragkit.motifs.learning import Sheet
 from fragkit.motifs.mixture import FOREIGN, GROUND, METAL, SHADOW, Surfaces, clamp, damage_around, foreign_of, undamaged
 from fragkit.motifs.pattern import missed_pattern
-from fragkit.motifs.reading import read_metal
+from fragkit.motifs.reading import NOT_LOOKED_AT, read_copy
 from fragkit.motifs.reducing import as_fine
 from fragkit.motifs.strips import Strip, strips_of
 from fragkit.motifs.tones import OPPONENT
@@ -40,7 +40,7 @@ every few pixels show is looked at."""
 HALO_PX = 8
 """Blurs of single pixels reach no further."""
 READ_PX = 16
-"""Metal is read from no further than so many pixels of the fine picture."""
+"""A copy is read from no further than so many pixels of the fine picture."""
 LEAST_LIKELY = np.float32(1e-20)
 MOTIF_RATIO = 0.9
 """Where ground is no likelier than this, a motif would be."""
@@ -304,55 +304,77 @@ def _nats(like: Float32Array, prior: Float32Array, by_look: Float32Array) -> Flo
     return out
 
 
-def drawn_on(read: Read, sheet: Sheet, copied: Copied) -> tuple[LabelArray, LabelArray]:
-    """What is beneath (h, w) on the sheet's fine picture, and its probability in hundredths: the copies' own shares,
-    and between them what was read."""
-    beneath, percent = np.empty((2, *sheet.fine.coverage.shape), np.uint8)
+@dataclass(frozen=True, eq=False)
+class Fine:
+    """What each pixel (h, w) of a fine picture shows, read with the copies on it.
+
+    Attributes
+    ----------
+    beneath, percent : (h, w) uint8 arrays
+        Code of what is there or was, and its probability in hundredths.
+    damage : (h, w) uint8 array
+        Probability in hundredths that something foreign lies there, by `read_copy`; `NOT_LOOKED_AT` off the motifs.
+    """
+
+    beneath: LabelArray
+    percent: LabelArray
+    damage: LabelArray
+
+    def rows(self, rows: slice) -> Fine:
+        """What some rows show."""
+        return Fine(*(getattr(self, field.name)[rows] for field in fields(self)))
+
+
+def drawn_on(read: Read, sheet: Sheet, copied: Copied) -> Fine:
+    """What the sheet's fine picture shows: the copies' own shares, and between them what was read."""
+    drawn = Fine(*np.empty((3, *sheet.fine.coverage.shape), np.uint8))
 
     def draw(strip: Strip) -> None:
-        rows = sheet.fine_rows(strip.inner)
-        for whole, layer in zip((beneath, percent), (read.beneath, read.own_percent), strict=True):
-            whole[rows] = as_fine(layer[strip.inner], whole[rows].shape, sheet.step)
-        top = strip.own.start * sheet.step
-        _draw(beneath[rows], percent[rows], sheet.rows(strip.outer), copied, slice(top, top + len(beneath[rows])))
+        part = drawn.rows(sheet.fine_rows(strip.inner))
+        for layer, coarse in ((part.beneath, read.beneath), (part.percent, read.own_percent)):
+            layer[:] = as_fine(coarse[strip.inner], layer.shape, sheet.step)
+        part.damage[:] = NOT_LOOKED_AT
+        _draw(part, read.foreign_percent[strip.outer], sheet.rows(strip.outer), copied, strip.own.start * sheet.step)
 
     side_by_side(draw, strips_of(read.codes.shape, margin_px=-(-READ_PX // sheet.step), multiple=1))
-    return beneath, percent
+    return drawn
 
 
-def in_detail(
-    read: Read, parted: LabelArray, drawn: tuple[LabelArray, LabelArray], sheet: Sheet
-) -> tuple[LabelArray, LabelArray]:
+def in_detail(read: Read, parted: LabelArray, drawn: Fine, sheet: Sheet) -> tuple[LabelArray, LabelArray]:
     """Codes (h, w) of the sheet's fine picture, and the probability of each in hundredths, where `drawn` was.
 
     Parameters
     ----------
     parted : (rows, columns) uint8 array
         The codes of `read`, later work parted from loss.
-    drawn : pair of (h, w) uint8 arrays
+    drawn : Fine
         From `drawn_on`.
     """
 
     def fill(strip: Strip) -> None:
-        rows = sheet.fine_rows(strip.inner)
-        _detail(tuple(layer[rows] for layer in drawn), strip, read.rows(strip.outer), parted[strip.outer], sheet)
+        part = drawn.rows(sheet.fine_rows(strip.inner))
+        _detail(part, strip, read.rows(strip.outer), parted[strip.outer], sheet)
 
     side_by_side(fill, strips_of(parted.shape, margin_px=BORDER_PX + 3, multiple=1))
-    return drawn
+    return drawn.beneath, drawn.percent
 
 
-def _detail(drawn: Sequence[LabelArray], strip: Strip, read: Read, parted: LabelArray, sheet: Sheet) -> None:
+def _detail(drawn: Fine, strip: Strip, read: Read, parted: LabelArray, sheet: Sheet) -> None:
     """Codes and probabilities of a strip, put into what is `drawn` on it; what is round it is read and parted, too."""
-    part, (codes, percent) = sheet.rows(strip.outer), drawn
+    part, codes, percent = sheet.rows(strip.outer), drawn.beneath, drawn.percent
     shape, top = part.fine.coverage.shape, strip.own.start * sheet.step
-    kept = slice(top, top + len(codes))
+    kept, by_copy = slice(top, top + len(codes)), drawn.damage != NOT_LOOKED_AT
     lost = (parted >= LOSS_CODE).astype(np.uint8)
     around = np.asarray(cv2.dilate(parted * lost, np.ones((5, 5), np.uint8)))
-    damage = as_fine(np.where(lost > 0, parted, around), shape, sheet.step)[kept]
+    around[around == NOT_READ] = LOSS_CODE
+    damage = as_fine(np.where(lost, parted, around), shape, sheet.step)[kept]
     is_lost = as_fine(lost * np.uint8(WHOLE), shape, sheet.step, smooth=True) > WHOLE // 2
     if lost.any() and lost.shape != shape:
         is_lost = to_half_way(is_lost, lost > 0, read.bare, part)
-    is_lost, foreign = is_lost[kept], as_fine(read.foreign_percent, shape, sheet.step, smooth=True)[kept]
+    foreign = as_fine(read.foreign_percent, shape, sheet.step, smooth=True)
+    is_lost, foreign = (np.ascontiguousarray(layer[kept]) for layer in (is_lost, foreign))
+    np.copyto(foreign, drawn.damage, where=by_copy)
+    np.copyto(is_lost, drawn.damage > EVEN, where=by_copy)
     cv2.multiply(percent, 100 - foreign, dst=percent, scale=0.01)
     for layer, of_damage in ((percent, foreign), (codes, damage)):
         np.copyto(layer, of_damage, where=is_lost)
@@ -360,25 +382,30 @@ def _detail(drawn: Sequence[LabelArray], strip: Strip, read: Read, parted: Label
     percent[codes == NOT_READ] = 0
 
 
-def _draw(beneath: LabelArray, percent: LabelArray, sheet: Sheet, copied: Copied, own: slice) -> None:
-    """The copies' own shares (all but bare ground) put into what is beneath (h, w), and its probability, on the `own`
-    rows of a sheet's fine picture."""
-    shares = np.zeros((2, *sheet.fine.coverage.shape), np.uint8)
+def _draw(drawn: Fine, foreign_percent: LabelArray, sheet: Sheet, copied: Copied, top: int) -> None:
+    """The copies' own shares (all but bare ground), and whether they are damaged, put into what is drawn on some rows
+    of a sheet's fine picture, from `top` on; what is foreign (rows, columns) was judged on all rows of the sheet."""
+    shape = sheet.fine.coverage.shape
+    own, shares = slice(top, top + len(drawn.damage)), np.zeros((2, *shape), np.uint8)
+    damage, foreign = np.full(shape, NOT_LOOKED_AT), as_fine(foreign_percent, shape, sheet.step, smooth=True)
     for k in near(sheet.fine, copied.xy_mm, copied.grid):
         layers = _in_fours(copied.layers[k], copied.common)
-        laid = _placed(layers, copied.grid.to_grid(sheet.fine, copied.xy_mm[k]), copied.backs[k], shares.shape[1:])
+        laid = _placed(layers, copied.grid.to_grid(sheet.fine, copied.xy_mm[k]), copied.backs[k], shape)
         if laid is None:
             continue
         window, placed = laid
         looks = np.asarray(cv2.transform(fine_ratios(sheet, window), OPPONENT), np.float32)
-        metal = read_metal(placed, looks, copied.shade)
+        metal, damaged = read_copy(placed, looks, copied.shade, foreign[window])
         bared = cv2.multiply(cv2.subtract(placed[0], metal), placed[7], scale=1.0 / WHOLE)
         shadow = cv2.min(cv2.add(placed[1], bared), np.uint8(WHOLE) - metal)
         for whole, part in zip(shares, (metal, shadow), strict=True):
             np.maximum(whole[window], part, out=whole[window])
+        np.minimum(damage[window], damaged, out=damage[window])
+    drawn.damage[:] = damage[own]
     there = cv2.max(*shares[:, own]) > 2
     metal, shadow = (layer[there].astype(np.float32) for layer in shares[:, own])
-    beneath[there], percent[there] = _named(metal, shadow, np.maximum(WHOLE - metal - shadow, np.float32(0.5)))
+    ground = np.maximum(WHOLE - metal - shadow, np.float32(0.5))
+    drawn.beneath[there], drawn.percent[there] = _named(metal, shadow, ground)
 
 
 def _named(metal: Float32Array, shadow: Float32Array, ground: Float32Array) -> tuple[LabelArray, LabelArray]:

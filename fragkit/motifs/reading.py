@@ -1,10 +1,12 @@
-"""How likely each pixel of a picture is metal, read in the picture itself: its tone, those beside it, and the copies.
+"""How likely each pixel of a motif is metal, and damaged, read in the picture itself: its tone, those beside it, and
+the copies.
 
 Copies are straightened before they are divided, and a share of a blurred pixel says little of a speck of two pixels.
 Here the picture's own pixels are looked at, sharper than the copies: by how much each is lighter or darker than those
-round it, against the contrast of leaf and what is beneath it, and what this comes to for each of the 25 pixels round
-it, since edges and lines go on. How all this is weighed was learned on simulated fragments of both generators
-(`tests/motifs/learn_reading.py`), whose truth is known: in pixels, since blur is.
+round it, against the contrast of leaf and what is beneath it, whether it was judged damaged, and what this comes to
+for all pixels round it, since edges and lines go on. How all this is weighed, by a small network of convolutions, was
+learned on simulated fragments of both generators (`tests/motifs/learn_reading.py`), whose truth is known: in pixels,
+since blur is.
 """
 
 from __future__ import annotations
@@ -13,21 +15,18 @@ from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from fragkit.motifs.details import WHOLE
 from fragkit.motifs.reading_weights import (
+    BESIDE,
+    BESIDE_OFFSETS,
     CENTRES,
     FIRST,
     FIRST_OFFSETS,
-    JOINED,
-    JOINED_OFFSETS,
     LAST,
-    LAST_OFFSET,
+    LAST_OFFSETS,
     SCALES,
-    SECOND,
-    SECOND_OFFSETS,
 )
 from fragkit.motifs.shares import EVEN, STEPS_A_RATIO
 from fragkit.opencv import cv2
@@ -37,22 +36,30 @@ Float32Array = NDArray[np.float32]
 
 NOISE_LIGHT, NOISE_HUE = 0.05, 0.02
 """Contrasts smaller than this, in ratios to the ground, tell little: what ground and leaf vary by themselves."""
-BESIDE_PX = 2
-"""What the pixels up to so far off look like counts too, along each axis: edges and lines go on."""
-SIDE = 2 * BESIDE_PX + 1
 LOOKED_AT = 0.05
 """Where neither the copy nor the typical one has so much metal within two pixels, there is none to be read."""
-PLACES_AT_ONCE = 800
-"""About so many pixels, with those round each, stay in the processor's own memory."""
-INWARD = np.ascontiguousarray((FIRST / SCALES[:, None]).T)
+NOT_LOOKED_AT = np.uint8(255)
+MOST_ODDS = 30.0
+LEAST_DAMAGE = 0.005
+"""A pixel was judged damaged, or sound, by a probability not nearer to 0 than this."""
+PLACES_AT_ONCE = 600
+"""About so many pixels, with those beside each, stay in the processor's own memory."""
+SIDE = 3
+"""Each layer looks at the pixels next to each, in a square of this side."""
+N_TRAITS = len(FIRST)
+LAYERS = BESIDE.reshape(-1, N_TRAITS, SIDE * SIDE * N_TRAITS)
+"""Of each layer, weights of the traits of all places of a square, row by row."""
+REACH_PX = len(LAYERS) * (SIDE // 2)
+"""What pixels up to so far off, along each axis, look like counts too."""
+INWARD = np.ascontiguousarray(FIRST / SCALES)
 OFFSETS = FIRST_OFFSETS - INWARD @ CENTRES
-ONWARD = np.ascontiguousarray(SECOND.T)
-AROUND = np.ascontiguousarray(JOINED.reshape(SIDE, SIDE, len(ONWARD), -1).T.swapaxes(2, 3).reshape(JOINED.shape[::-1]))
-"""Weights of each trait at all places round a pixel, row by row."""
 
 
-def read_metal(placed: Sequence[NDArray[np.uint8]], looks: Float32Array, shade: Float32Array) -> NDArray[np.uint8]:
-    """Probability (h, w) of metal, of 255, at the pixels of a window where nothing is damaged.
+def read_copy(
+    placed: Sequence[NDArray[np.uint8]], looks: Float32Array, shade: Float32Array, damage: NDArray[np.uint8]
+) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
+    """Probability (h, w) of metal, of 255, at the pixels of a window if they are not damaged, and that in hundredths
+    that they are; `NOT_LOOKED_AT` where no motif is.
 
     Parameters
     ----------
@@ -62,16 +69,18 @@ def read_metal(placed: Sequence[NDArray[np.uint8]], looks: Float32Array, shade: 
         Lightness and two opponent colours of the picture's pixels, in ratios to the ground.
     shade : (3,) array
         By how much shadow differs from ground.
+    damage : (h, w) uint8 array
+        Probability in hundredths that a pixel is damaged, as it was judged by itself and what is round it.
     """
-    metal = placed[0].copy()
     where = looked_at(placed)
+    metal, damaged = placed[0].copy(), np.full(where.shape, NOT_LOOKED_AT)
     if where.any():
-        box = _box_of(where)
-        traits = _traits([layer[box] for layer in signs_of(placed, looks, shade)])
-        against = cv2.exp(np.clip(-(LAST @ _joined(traits)) - LAST_OFFSET, -30.0, 30.0)).reshape(traits.shape[1:])
-        read = np.rint(np.float32(WHOLE) / (np.float32(1.0) + against)).astype(np.uint8)
-        np.copyto(metal[box], read, where=where[box])
-    return metal
+        signs, box = signs_of(placed, looks, shade, damage), _box_of(where)
+        wholes = (np.float32(WHOLE), np.float32(100.0))
+        for layer, odds, whole in zip((metal, damaged), odds_of(_with_margin(signs, box)), wholes, strict=True):
+            read = whole / (np.float32(1.0) + cv2.exp(-np.clip(odds, -MOST_ODDS, MOST_ODDS)))
+            np.copyto(layer[box], np.rint(read).astype(np.uint8), where=where[box])
+    return metal, damaged
 
 
 def looked_at(placed: Sequence[NDArray[np.uint8]]) -> NDArray[np.bool_]:
@@ -81,46 +90,69 @@ def looked_at(placed: Sequence[NDArray[np.uint8]]) -> NDArray[np.bool_]:
 
 
 def _box_of(where: NDArray[np.bool_]) -> tuple[slice, slice]:
-    """The rows and columns of all places (h, w) that are looked at, and of those beside them."""
+    """The rows and columns of all places (h, w) that are looked at."""
     rows, columns = (np.flatnonzero(where.any(axis=axis)) for axis in (1, 0))
-    down, across = (slice(max(int(k[0]) - BESIDE_PX, 0), int(k[-1]) + BESIDE_PX + 1) for k in (rows, columns))
-    return down, across
+    return slice(int(rows[0]), int(rows[-1]) + 1), slice(int(columns[0]), int(columns[-1]) + 1)
 
 
-def _traits(signs: Sequence[Float32Array]) -> Float32Array:
-    """What (4, h, w) the signs (h, w) of each pixel come to."""
-    layers = np.stack(signs).reshape(len(signs), -1)
-    out = np.empty((len(ONWARD), layers.shape[1]), np.float32)
-    for some in groups_of(layers.shape[1], size=PLACES_AT_ONCE):
-        out[:, some] = _through(_through(layers[:, some], INWARD, OFFSETS), ONWARD, SECOND_OFFSETS)
-    return out.reshape(-1, *signs[0].shape)
+def _with_margin(layers: Sequence[Float32Array], box: tuple[slice, slice]) -> Float32Array:
+    """Layers (m, h, w) in a box and up to `REACH_PX` round it; beyond the window its rim goes on."""
+    wide = [slice(own.start - REACH_PX, own.stop + REACH_PX) for own in box]
+    sides = list(zip(wide, layers[0].shape, strict=True))
+    inner = tuple(slice(max(k.start, 0), min(k.stop, side)) for k, side in sides)
+    (above, below), (left, right) = ((max(-k.start, 0), max(k.stop - side, 0)) for k, side in sides)
+    return np.stack(
+        [cv2.copyMakeBorder(layer[inner], above, below, left, right, cv2.BORDER_REPLICATE) for layer in layers]
+    )
 
 
-def _joined(traits: Float32Array) -> Float32Array:
-    """What (k, h × w) the traits (4, h, w) of each pixel and of those round it come to; beyond the window its rim goes
-    on."""
-    height, width = traits.shape[1:]
-    padded = np.pad(traits, ((0, 0), (BESIDE_PX, BESIDE_PX), (BESIDE_PX, BESIDE_PX)), mode="edge")
-    beside = sliding_window_view(padded, (height, width), axis=(1, 2))
-    out = np.empty((len(AROUND), height * width), np.float32)
-    for rows in groups_of(height, size=max(PLACES_AT_ONCE // width, 1)):
-        some = beside[..., rows, :].reshape(AROUND.shape[1], -1)
-        out[:, rows.start * width : rows.stop * width] = _through(some, AROUND, JOINED_OFFSETS)
+def odds_of(signs: Float32Array) -> Float32Array:
+    """Log odds (2, h - 2 r, w - 2 r) of metal and of damage, from signs (m, h, w); r is `REACH_PX`.
+
+    Notes
+    -----
+    Rows are kept one after the other, so that a pixel's neighbours are where it is itself, so many places further on.
+    Places at the right end of a row meet the next row's beginning, and are left out at the end.
+    """
+    height, width = signs.shape[1:]
+    traits = _through(signs.reshape(len(signs), -1), INWARD, OFFSETS)
+    for k, weights in enumerate(LAYERS):
+        traits = _beside(traits, width, weights, BESIDE_OFFSETS[k], is_first=k == 0)
+    odds = np.zeros((len(LAST), (height - 2 * REACH_PX) * width), np.float32)
+    odds[:, : traits.shape[1]] = LAST @ traits + LAST_OFFSETS[:, None]
+    return odds.reshape(len(LAST), -1, width)[..., : width - 2 * REACH_PX]
+
+
+def _beside(
+    traits: Float32Array, width: int, weights: Float32Array, offsets: Float32Array, *, is_first: bool
+) -> Float32Array:
+    """Traits (k, n - 2 width - 2) from those (k, n) of a square round each place, which all but the first layer add
+    to."""
+    steps = [down * width + right for down in range(SIDE) for right in range(SIDE)]
+    out = np.empty((len(weights), traits.shape[1] - steps[-1]), np.float32)
+    for some in groups_of(out.shape[1], size=PLACES_AT_ONCE):
+        square = np.concatenate([traits[:, some.start + step : some.stop + step] for step in steps])
+        out[:, some] = _through(square, weights, offsets)
+    if not is_first:
+        middle = steps[len(steps) // 2]
+        out += traits[:, middle : middle + out.shape[1]]
     return out
 
 
 def _through(signs: Float32Array, weights: Float32Array, offsets: Float32Array) -> Float32Array:
-    """One layer (k, n) of the network: what is above nothing of weighed signs (m, n)."""
+    """What is above nothing of weighed signs (m, n): (k, n)."""
     out = weights @ signs
     out += offsets[:, None]
     return np.maximum(out, np.float32(0.0), out=out)
 
 
-def signs_of(placed: Sequence[NDArray[np.uint8]], looks: Float32Array, shade: Float32Array) -> list[Float32Array]:
-    """What speaks for metal or against it: 14 layers (h, w), in the order of the weights."""
+def signs_of(
+    placed: Sequence[NDArray[np.uint8]], looks: Float32Array, shade: Float32Array, damage: NDArray[np.uint8]
+) -> list[Float32Array]:
+    """What speaks for metal or damage, or against it: 21 layers (h, w), in the order of the weights."""
     drawn, _, own, *contrast, typical, beneath = (np.asarray(k, np.float32) for k in placed)
     drawn, own, typical, beneath = (k / np.float32(WHOLE) for k in (drawn, own, typical, beneath))
-    light, *hue = ((k - np.float32(EVEN)) / np.float32(STEPS_A_RATIO) for k in contrast)
+    light, *hue = contrasts = [(k - np.float32(EVEN)) / np.float32(STEPS_A_RATIO) for k in contrast]
     seen = [np.ascontiguousarray(looks[..., k]) for k in range(3)]
     away = [y - beneath * np.float32(one) for y, one in zip(seen, shade, strict=True)]
     away[0] -= np.float32(1.0)
@@ -129,9 +161,13 @@ def signs_of(placed: Sequence[NDArray[np.uint8]], looks: Float32Array, shade: Fl
     by_light = np.clip(away[0] * gain, -2.0, 3.0)
     by_hue = np.clip((away[1] * hue[0] + away[2] * hue[1]) / (hue2 + np.float32(NOISE_HUE**2)), -2.0, 3.0)
     sharp = [np.clip((seen[0] - soft) * gain, -1.5, 1.5) for soft in (_boxed(seen[0]), *_soft(seen[0], 1.5, 3.0))]
+    lost = np.clip(damage / np.float32(100.0), LEAST_DAMAGE, 1.0 - LEAST_DAMAGE)
     return [
         *(typical, own, drawn, by_light, by_hue, *sharp, *_soft(own, 1.5), *_soft(typical, 1.5)),
         *(light * gain, hue2 / (hue2 + np.float32(NOISE_HUE**2)), np.clip(light, -1.0, 1.0), beneath),
+        *away,
+        *(one - own * full for one, full in zip(away, contrasts, strict=True)),
+        cv2.log(lost / (np.float32(1.0) - lost)),
     ]
 
 

@@ -33,7 +33,9 @@ def layer(rng: np.random.Generator, n_in: int, n_out: int, gain: float = 2.0) ->
     return [rng.normal(0.0, np.sqrt(gain / n_in), (n_in, n_out)), np.zeros(n_out)]
 
 
-def descended(now: list[np.ndarray], slopes, n: int, n_epochs: int, rng: np.random.Generator) -> list[np.ndarray]:
+def descended(
+    now: list[np.ndarray], slopes, n: int, n_epochs: int, rng: np.random.Generator, *, n_batch: int = N_BATCH
+) -> list[np.ndarray]:
     """Weights after Adam, the rate falling to 0 along a cosine; `slopes(places, weights)` are those of some samples.
 
     References
@@ -44,10 +46,10 @@ def descended(now: list[np.ndarray], slopes, n: int, n_epochs: int, rng: np.rand
     step = 0
     for epoch in range(n_epochs):
         order = rng.permutation(n)
-        rate = RATE * 0.5 * (1.0 + np.cos(np.pi * epoch / n_epochs))
-        for start in range(0, n, N_BATCH):
+        rate = RATE * 0.5 * (1.0 + float(np.cos(np.pi * epoch / n_epochs)))
+        for start in range(0, n, n_batch):
             step += 1
-            for k, slope in enumerate(slopes(order[start : start + N_BATCH], now)):
+            for k, slope in enumerate(slopes(order[start : start + n_batch], now)):
                 first[k] = 0.9 * first[k] + 0.1 * slope
                 second[k] = 0.999 * second[k] + 0.001 * slope**2
                 size = first[k] / (1 - 0.9**step)

@@ -5,6 +5,9 @@ that no tone is learned by heart.
 
 Run as `PYTHONPATH=tests:tests/motifs python tests/motifs/learn_condition.py > weights.py`; it takes some ten minutes,
 and what it prints becomes `fragkit/motifs/condition_weights.py`. The seeds are those of no test.
+
+The weights in use are those of an earlier run, before surroundings were looked at every few pixels only. A run of today
+gives others: on four fragments not learned from, loss overlaps by .003 less, between .006 more and .021 less.
 """
 
 from concurrent.futures import ProcessPoolExecutor

@@ -1,43 +1,66 @@
-"""Learns how the signs of metal are weighed, on simulated fragments of both generators, and prints the module.
+"""Learns how the signs of metal and damage are weighed, and prints the module.
 
-Run as `PYTHONPATH=tests:tests/motifs python tests/motifs/learn_reading.py > weights.py`; it takes some minutes, and
-what it prints becomes `fragkit/motifs/reading_weights.py`. The seeds are those of no test.
+Fragments of both generators are learned from, and flat walls without rubbed leaf, of any blur and noise, so that noise
+is not taken for rubbing.
+
+Run as `PYTHONPATH=tests:tests/motifs python tests/motifs/learn_reading.py > weights.py`; it takes a quarter of an
+hour, and what it prints becomes `fragkit/motifs/reading_weights.py`. The seeds are those of no test. When the weights
+in use were learned, pixels were judged damaged by other weights of equal quality, so that a run of today gives others.
 """
 
+from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
-from descent import as_module, descended, layer, probabilities
+from descent import as_module, descended, layer
+from hop_scene import example, make_wall
 from known_truth import INDEPENDENT, SIMULATED, independent, simulated
-from numpy.lib.stride_tricks import sliding_window_view
+from scipy.special import expit
 
 import fragkit.motifs.labels as labels
-from fragkit.motifs.reading import BESIDE_PX, SIDE, looked_at, signs_of
+from fragkit.motifs import build_motif
+from fragkit.motifs.labels import LOSS_CODE, METAL_CODE, NOT_READ
+from fragkit.motifs.reading import NOT_LOOKED_AT, SIDE, looked_at, signs_of
+from fragkit.motifs.shares import EVEN
 from fragkit.motifs.strips import Strip
 from fragkit.opencv import cv2
 
-SEEDS = (*range(31001, 31012), *range(31020, 31025)), range(31051, 31061)
-"""Of both generators; every second one of the first is of the motif with most bare lines."""
-N_PIXELS, N_EPOCHS, DECAY = 24_000, 16, 1e-5
-N_SIGNS, N_FIRST, N_TRAITS, N_JOINED = 14, 16, 4, 12
+SEEDS = range(61001, 61025), range(61051, 61061), range(61071, 61087)
+"""Of both generators and of flat walls; every second one of the first is of the motif with most bare lines."""
+N_SIGNS, N_TRAITS, N_LAYERS = 21, 16, 2
+CROP_PX, N_BATCH, N_EPOCHS, DECAY, GAIN = 56, 16, 30, 1e-6, 0.3
+"""Crops of copies are learned from, so many at a time, each copy so often."""
+RIM_PX = N_LAYERS * (SIDE // 2)
+FAINT, NOISE = 8, 0.01
+"""Every so many-th copy is learned from once more as if its leaf had the tone of what is beneath: then the copies
+tell."""
+
+
+@dataclass(frozen=True, eq=False)
+class Seen:
+    """A copy: its signs (21, h, w) and the true labels (h, w) where it was looked at, 0 elsewhere."""
+
+    signs: np.ndarray
+    true: np.ndarray
 
 
 class Recorder:
-    """Stands for `read_metal`, and keeps what it was given."""
+    """Stands for `read_copy`, and keeps what it was given."""
 
     def __init__(self):
-        self.kept, self.read = [], labels.read_metal
+        self.kept = []
 
-    def __call__(self, placed, looks, shade):
-        self.kept.append((np.dstack(signs_of(placed, looks, shade)), looked_at(placed)))
-        return self.read(placed, looks, shade)
+    def __call__(self, placed, looks, shade, damage):
+        self.kept.append((placed, looks, shade, damage))
+        return placed[0].copy(), np.full(placed[0].shape, NOT_LOOKED_AT)
 
 
-def recorded(build) -> tuple[object, list]:
-    """What `build()` gives, and the signs, where they were looked at, and the window of each copy that it read."""
+def recorded(build: Callable[[], object]) -> tuple[object, list]:
+    """What `build()` gives, and what each copy that it read looked like, with its window."""
     recorder, windows = Recorder(), []
-    placed_at, strips = labels._placed, labels.strips_of
+    read, placed_at, strips = labels.read_copy, labels._placed, labels.strips_of
 
     def noted(layers, to_grid, back, shape):
         laid = placed_at(layers, to_grid, back, shape)
@@ -48,94 +71,156 @@ def recorded(build) -> tuple[object, list]:
     def whole(shape, **_):
         return [Strip(slice(0, shape[0]), slice(0, shape[0]))]
 
-    labels.read_metal, labels._placed, labels.strips_of = recorder, noted, whole
+    labels.read_copy, labels._placed, labels.strips_of = recorder, noted, whole
     try:
         built = build()
     finally:
-        labels.read_metal, labels._placed, labels.strips_of = recorder.read, placed_at, strips
-    return built, [(*kept, window) for kept, window in zip(recorder.kept, windows, strict=True)]
+        labels.read_copy, labels._placed, labels.strips_of = read, placed_at, strips
+    return built, list(zip(recorder.kept, windows, strict=True))
 
 
-def scenes() -> list:
-    """What makes each fragment, and how many of its pixels count."""
+def scenes() -> list[Callable[[], tuple[np.ndarray, list]]]:
+    """What gives the true labels of each fragment, and what is recorded."""
     first = [SIMULATED[0] if seed % 2 else SIMULATED[1 + seed // 2 % 4] for seed in SEEDS[0]]
     second = [INDEPENDENT[(seed - SEEDS[1][0]) % 3] for seed in SEEDS[1]]
-    return [
-        *((partial(simulated, name, seed), N_PIXELS) for name, seed in zip(first, SEEDS[0], strict=True)),
-        *((partial(independent, name, seed), 2 * N_PIXELS) for name, seed in zip(second, SEEDS[1], strict=True)),
-    ]
+    made = [partial(fragment, simulated, name, seed) for name, seed in zip(first, SEEDS[0], strict=True)]
+    made += [partial(fragment, independent, name, seed) for name, seed in zip(second, SEEDS[1], strict=True)]
+    return made + [partial(flat, seed) for seed in SEEDS[2]]
 
 
-def beside(layers: np.ndarray, where: np.ndarray) -> np.ndarray:
-    """Layers (h, w, k) at each place and those round it, (n, 25 × k), row by row; beyond the window its rim goes on."""
-    padded = np.pad(layers, ((BESIDE_PX, BESIDE_PX), (BESIDE_PX, BESIDE_PX), (0, 0)), mode="edge")
-    around = sliding_window_view(padded, (SIDE, SIDE), axis=(0, 1))[where]
-    return np.moveaxis(around, 1, 3).reshape(len(around), SIDE * SIDE * layers.shape[2])
+def fragment(make, name: str, seed: int) -> tuple[np.ndarray, list]:
+    made = make(name, seed)
+    (plane, _), copies = recorded(made.read)
+    return made.labels_on(plane), copies
 
 
-def some_of(copies: list, true: np.ndarray, n: int, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
-    """Signs (n, 25, 14) of undamaged pixels of copies and of those beside them, and whether each is metal."""
-    whole = [near & (true[window] > 0) & (true[window] < 4) for _, near, window in copies]
-    share = min(1.0, n / sum(int(where.sum()) for where in whole))
-    signs, metal = [], []
-    for (layers, _, window), where in zip(copies, whole, strict=True):
-        kept = where & (rng.random(where.shape) < share)
-        signs.append(beside(layers, kept).reshape(-1, SIDE * SIDE, N_SIGNS).astype(np.float16))
-        metal.append(true[window][kept] == 3)
-    return np.concatenate(signs), np.concatenate(metal)
+def flat(seed: int) -> tuple[np.ndarray, list]:
+    rng = np.random.default_rng(seed)
+    wall = make_wall(
+        seed=seed,
+        loss_ratio=rng.uniform(0.1, 0.4),
+        mm_per_px=rng.uniform(0.34, 0.5),
+        blur_px=rng.uniform(0.5, 1.0),
+        noise=rng.uniform(1.5, 6.0),
+        later_work=seed % 3 > 0,
+    )
+    return wall.truth, recorded(lambda: build_motif([example(wall)]))[1]
 
 
-def gathered(k: int) -> tuple[np.ndarray, np.ndarray]:
-    """Signs (n, 25, 14) and metal (n,) of some pixels of a scene."""
+def gathered(k: int) -> list[Seen]:
+    """The copies of a fragment, those that are seen at all."""
     cv2.setNumThreads(1)
-    make, n = scenes()[k]
-    fragment = make()
-    (plane, _), copies = recorded(fragment.read)
-    return some_of(copies, fragment.labels_on(plane), n, np.random.default_rng(k))
+    (true, copies), rng, out = scenes()[k](), np.random.default_rng(k), []
+    for n, ((placed, *seen), window) in enumerate(copies):
+        labelled = np.where(looked_at(placed), true[window], NOT_READ).astype(np.uint8)
+        if (labelled > NOT_READ).any():
+            out.append(padded(placed, *seen, labelled))
+            if n % FAINT == 0:
+                out.append(padded(*faint(placed, *seen, rng), labelled))
+    return out
 
 
-def turned(rng: np.random.Generator) -> np.ndarray:
-    """The 25 places in one of eight turns and mirrorings: no direction of light is learned."""
-    places = np.rot90(np.arange(SIDE * SIDE).reshape(SIDE, SIDE), rng.integers(4))
-    return (places.T if rng.integers(2) else places).ravel()
+def faint(placed, looks, shade, damage, rng: np.random.Generator) -> tuple:
+    """A copy as if its leaf had the tone of what is beneath."""
+    typical, beneath = placed[6], placed[7] / np.float32(255.0)
+    even = np.full_like(typical, EVEN)
+    bare = np.array([1.0, 0.0, 0.0]) + beneath[..., None] * shade + rng.normal(0.0, NOISE, looks.shape)
+    return [typical, placed[1], typical, even, even, even, typical, placed[7]], np.float32(bare), shade, damage
 
 
-def slopes_of(x: np.ndarray, metal: np.ndarray, now: list[np.ndarray]) -> list[np.ndarray]:
-    """Slopes of the mean logistic loss of signs (n, 25, 14) along the weights of the four layers."""
-    first, first_offsets, second, second_offsets, joined, joined_offsets, last, last_offset = now
-    n = len(x)
-    rows = x.reshape(n * SIDE * SIDE, -1)
-    hidden = np.maximum(rows @ first + first_offsets, 0.0)
-    traits = np.maximum(hidden @ second + second_offsets, 0.0)
-    around = traits.reshape(n, -1)
-    active = np.maximum(around @ joined + joined_offsets, 0.0)
-    wrong = ((probabilities(active @ last + last_offset) - metal[:, None]) / n).astype(np.float32)
-    to_joined = (wrong @ last.T) * (active > 0.0)
-    to_traits = (to_joined @ joined.T).reshape(traits.shape) * (traits > 0.0)
-    to_hidden = (to_traits @ second.T) * (hidden > 0.0)
-    pairs = ((rows, to_hidden, first), (hidden, to_traits, second), (around, to_joined, joined), (active, wrong, last))
-    return [slope for into, back, w in pairs for slope in (into.T @ back + DECAY * w, back.sum(0))]
+def padded(placed, looks, shade, damage, labelled: np.ndarray) -> Seen:
+    """Signs and labels in a window as large as a crop at least, and as its rim is read beyond."""
+    signs = np.stack(signs_of(placed, looks, shade, damage)).astype(np.float16)
+    more = [max(CROP_PX - side, 0) for side in labelled.shape]
+    signs = np.pad(signs, ((0, 0), *((RIM_PX, RIM_PX + k) for k in more)), mode="edge")
+    return Seen(signs, np.pad(labelled, [(0, k) for k in more]))
 
 
-def weights_of(signs: np.ndarray, metal: np.ndarray) -> dict[str, np.ndarray]:
-    """Weights by name, learned on signs (n, 25, 14) and metal (n,)."""
+def crops(copies: list[Seen], rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
+    """Signs (21, n × side × side) and labels (n, crop, crop) of a place of each copy, in one of eight turns and
+    mirrorings: no direction of light is learned."""
+    signs, true = [], []
+    side = CROP_PX + 2 * RIM_PX
+    for copy in copies:
+        top, left = (rng.integers(length - CROP_PX + 1) for length in copy.true.shape)
+        turns, mirrored = rng.integers(4), rng.integers(2)
+        cut = copy.signs[:, top : top + side, left : left + side], copy.true[top : top + CROP_PX, left : left + CROP_PX]
+        cut = (np.rot90(layer, turns, (-2, -1)) for layer in cut)
+        cut = [layer[..., ::-1] if mirrored else layer for layer in cut]
+        signs.append(cut[0])
+        true.append(cut[1])
+    return np.stack(signs, axis=1).reshape(N_SIGNS, -1).astype(np.float32), np.stack(true)
+
+
+def slopes_of(x: np.ndarray, true: np.ndarray, now: list[np.ndarray]) -> list[np.ndarray]:
+    """Slopes along all weights of the mean logistic losses of metal, where nothing is damaged, and of damage; signs
+    (21, n) of crops are one after the other, row by row, as `odds_of` has them."""
+    first, first_offsets, *layers, last, last_offsets = now
+    side = CROP_PX + 2 * RIM_PX
+    steps = [down * side + right for down in range(SIDE) for right in range(SIDE)]
+    middle = steps[len(steps) // 2]
+    traits, kept = [np.maximum(first @ x + first_offsets[:, None], 0.0)], []
+    for weights, offsets in zip(layers[::2], layers[1::2], strict=True):
+        n = traits[-1].shape[1] - steps[-1]
+        square = np.concatenate([traits[-1][:, step : step + n] for step in steps])
+        active = np.maximum(weights @ square + offsets[:, None], 0.0)
+        kept.append((square, active > 0.0))
+        traits.append(active + traits[-1][:, middle : middle + n] if len(kept) > 1 else active)
+    wrong = wrong_of(last @ traits[-1] + last_offsets[:, None], true)
+    slopes, back = [wrong.sum(1), wrong @ traits[-1].T], last.T @ wrong
+    for k in reversed(range(len(kept))):
+        square, active = kept[k]
+        through = back * active
+        slopes += [through.sum(1), through @ square.T]
+        before = np.zeros_like(traits[k])
+        for step, part in zip(steps, np.split(layers[2 * k].T @ through, len(steps)), strict=True):
+            before[:, step : step + part.shape[1]] += part
+        if k > 0:
+            before[:, middle : middle + back.shape[1]] += back
+        back = before
+    back = back * (traits[0] > 0.0)
+    slopes += [back.sum(1), back @ x.T]
+    return [slope + np.float32(DECAY) * weights for slope, weights in zip(reversed(slopes), now, strict=True)]
+
+
+def wrong_of(odds: np.ndarray, true: np.ndarray) -> np.ndarray:
+    """Slopes of the losses along the odds (2, n) of crops, 0 beyond their labels (k, crop, crop)."""
+    side, k = CROP_PX + 2 * RIM_PX, len(true)
+    full = np.zeros((2, k * side * side), np.float32)
+    full[:, : odds.shape[1]] = odds
+    inner = full.reshape(2, k, side, side)[..., :CROP_PX, :CROP_PX]
+    known = np.stack([(true > NOT_READ) & (true < LOSS_CODE), true > NOT_READ])
+    target = np.stack([true == METAL_CODE, true >= LOSS_CODE])
+    wrong = (expit(inner) - target) * known / np.maximum(known.sum((1, 2, 3), keepdims=True), 1)
+    full[:] = 0.0
+    inner[:] = wrong
+    return full[:, : odds.shape[1]]
+
+
+def weights_of(copies: list[Seen]) -> dict[str, np.ndarray]:
+    """Weights by name, learned on the crops of copies."""
     rng = np.random.default_rng(2)
-    middle = signs[:, SIDE * SIDE // 2].astype(float)
-    centres, scales = (k.astype(np.float32) for k in (middle.mean(0), middle.std(0) + 1e-6))
-    sizes = ((N_SIGNS, N_FIRST), (N_FIRST, N_TRAITS), (SIDE * SIDE * N_TRAITS, N_JOINED))
-    start = [k for size in sizes for k in layer(rng, *size)] + layer(rng, N_JOINED, 1, gain=1.0)
+    some = np.concatenate([copy.signs[:, ::5, ::5].reshape(N_SIGNS, -1) for copy in copies], axis=1).astype(np.float32)
+    centres, scales = some.mean(1), some.std(1) + np.float32(1e-3)
+    sizes = [(N_SIGNS, N_TRAITS)] + [(SIDE * SIDE * N_TRAITS, N_TRAITS)] * N_LAYERS
+    start = [k for size in sizes for k in layer(rng, *size, gain=GAIN)] + layer(rng, N_TRAITS, 2, gain=GAIN)
 
     def slopes(some: np.ndarray, now: list[np.ndarray]) -> list[np.ndarray]:
-        x = (signs[some][:, turned(rng)] - centres) / scales
-        return slopes_of(x, metal[some], now)
+        signs, true = crops([copies[k] for k in some], rng)
+        return slopes_of((signs - centres[:, None]) / scales[:, None], true, now)
 
-    names = ("FIRST", "FIRST_OFFSETS", "SECOND", "SECOND_OFFSETS", "JOINED", "JOINED_OFFSETS", "LAST", "LAST_OFFSET")
-    found = descended([k.astype(np.float32) for k in start], slopes, len(signs), N_EPOCHS, rng)
-    weights = {"CENTRES": centres, "SCALES": scales, **dict(zip(names, found, strict=True))}
-    return {**weights, "LAST": weights["LAST"][:, 0]}
+    begun = [np.float32(k.T) for k in start]
+    first, first_offsets, *layers, last, last_offsets = descended(
+        begun, slopes, len(copies), N_EPOCHS, rng, n_batch=N_BATCH
+    )
+    return {
+        **{"CENTRES": centres, "SCALES": scales, "FIRST": first, "FIRST_OFFSETS": first_offsets},
+        **{"BESIDE": np.concatenate(layers[::2]), "BESIDE_OFFSETS": np.stack(layers[1::2])},
+        **{"LAST": last, "LAST_OFFSETS": last_offsets},
+    }
 
 
 if __name__ == "__main__":
     with ProcessPoolExecutor(2) as pool:
-        signs, metal = (np.concatenate(k) for k in zip(*pool.map(gathered, range(len(scenes()))), strict=True))
-    print(as_module(weights_of(signs, metal), what="metal", script="learn_reading.py"), end="")
+        copies = [copy for part in pool.map(gathered, range(len(scenes()))) for copy in part]
+    print(as_module(weights_of(copies), what="metal and damage", script="learn_reading.py"), end="")
