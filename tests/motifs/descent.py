@@ -14,7 +14,7 @@ def learned(
     Parameters
     ----------
     target : (n, k) array
-        Which of k classes each is; with k = 1, whether it is of the one.
+        Which of k classes each is.
     """
     rng = np.random.default_rng(2)
     centres, scales = signs.mean(0), signs.std(0) + 1e-6
@@ -23,9 +23,8 @@ def learned(
     hidden, offsets, last, last_offsets = descended(
         start, lambda some, now: slopes_of(x[some], target[some], now, decay), len(x), n_epochs, rng
     )
-    last_name = "LAST_OFFSET" if n_classes == 1 else "LAST_OFFSETS"
     weights = {"CENTRES": centres, "SCALES": scales, "HIDDEN": hidden, "HIDDEN_OFFSETS": offsets}
-    return {**weights, "LAST": last[:, 0] if n_classes == 1 else last, last_name: last_offsets}
+    return {**weights, "LAST": last, "LAST_OFFSETS": last_offsets}
 
 
 def layer(rng: np.random.Generator, n_in: int, n_out: int, gain: float = 2.0) -> list[np.ndarray]:
@@ -68,9 +67,7 @@ def slopes_of(x: np.ndarray, target: np.ndarray, now: list[np.ndarray], decay: f
 
 
 def probabilities(odds: np.ndarray) -> np.ndarray:
-    """Of each class (n, k), or of the one (n, 1), by log odds."""
-    if odds.shape[1] == 1:
-        return 1.0 / (1.0 + np.exp(-np.clip(odds, -30, 30)))
+    """Of each class (n, k), by log odds."""
     share = np.exp(odds - odds.max(1, keepdims=True))
     return share / share.sum(1, keepdims=True)
 
