@@ -12,25 +12,16 @@ since blur is.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from pathlib import Path
+from threading import local
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from fragkit.motifs.details import WHOLE
-from fragkit.motifs.reading_weights import (
-    BESIDE,
-    BESIDE_OFFSETS,
-    CENTRES,
-    FIRST,
-    FIRST_OFFSETS,
-    LAST,
-    LAST_OFFSETS,
-    SCALES,
-)
 from fragkit.motifs.shares import EVEN, STEPS_A_RATIO
 from fragkit.opencv import cv2
-from fragkit.threads import groups_of
 
 Float32Array = NDArray[np.float32]
 
@@ -39,20 +30,13 @@ NOISE_LIGHT, NOISE_HUE = 0.05, 0.02
 LOOKED_AT = 0.05
 """Where neither the copy nor the typical one has so much metal within two pixels, there is none to be read."""
 NOT_LOOKED_AT = np.uint8(255)
-MOST_ODDS = 30.0
 LEAST_DAMAGE = 0.005
 """A pixel was judged damaged, or sound, by a probability not nearer to 0 than this."""
-PLACES_AT_ONCE = 600
-"""About so many pixels, with those beside each, stay in the processor's own memory."""
-SIDE = 3
-"""Each layer looks at the pixels next to each, in a square of this side."""
-N_TRAITS = len(FIRST)
-LAYERS = BESIDE.reshape(-1, N_TRAITS, SIDE * SIDE * N_TRAITS)
-"""Of each layer, weights of the traits of all places of a square, row by row."""
-REACH_PX = len(LAYERS) * (SIDE // 2)
+NETWORK = Path(__file__).with_name("reading.onnx")
+"""Each thread reads with a network of its own."""
+REACH_PX = 2
 """What pixels up to so far off, along each axis, look like counts too."""
-INWARD = np.ascontiguousarray(FIRST / SCALES)
-OFFSETS = FIRST_OFFSETS - INWARD @ CENTRES
+_of_thread = local()
 
 
 def read_copy(
@@ -76,10 +60,9 @@ def read_copy(
     metal, damaged = placed[0].copy(), np.full(where.shape, NOT_LOOKED_AT)
     if where.any():
         signs, box = signs_of(placed, looks, shade, damage), _box_of(where)
-        wholes = (np.float32(WHOLE), np.float32(100.0))
-        for layer, odds, whole in zip((metal, damaged), odds_of(_with_margin(signs, box)), wholes, strict=True):
-            read = whole / (np.float32(1.0) + cv2.exp(-np.clip(odds, -MOST_ODDS, MOST_ODDS)))
-            np.copyto(layer[box], np.rint(read).astype(np.uint8), where=where[box])
+        read = probabilities_of(_with_margin(signs, box))
+        for layer, probability, whole in zip((metal, damaged), read, (WHOLE, 100), strict=True):
+            np.copyto(layer[box], cv2.convertScaleAbs(probability, alpha=whole), where=where[box])
     return metal, damaged
 
 
@@ -101,49 +84,18 @@ def _with_margin(layers: Sequence[Float32Array], box: tuple[slice, slice]) -> Fl
     sides = list(zip(wide, layers[0].shape, strict=True))
     inner = tuple(slice(max(k.start, 0), min(k.stop, side)) for k, side in sides)
     (above, below), (left, right) = ((max(-k.start, 0), max(k.stop - side, 0)) for k, side in sides)
-    return np.stack(
-        [cv2.copyMakeBorder(layer[inner], above, below, left, right, cv2.BORDER_REPLICATE) for layer in layers]
-    )
-
-
-def odds_of(signs: Float32Array) -> Float32Array:
-    """Log odds (2, h - 2 r, w - 2 r) of metal and of damage, from signs (m, h, w); r is `REACH_PX`.
-
-    Notes
-    -----
-    Rows are kept one after the other, so that a pixel's neighbours are where it is itself, so many places further on.
-    Places at the right end of a row meet the next row's beginning, and are left out at the end.
-    """
-    height, width = signs.shape[1:]
-    traits = _through(signs.reshape(len(signs), -1), INWARD, OFFSETS)
-    for k, weights in enumerate(LAYERS):
-        traits = _beside(traits, width, weights, BESIDE_OFFSETS[k], is_first=k == 0)
-    odds = np.zeros((len(LAST), (height - 2 * REACH_PX) * width), np.float32)
-    odds[:, : traits.shape[1]] = LAST @ traits + LAST_OFFSETS[:, None]
-    return odds.reshape(len(LAST), -1, width)[..., : width - 2 * REACH_PX]
-
-
-def _beside(
-    traits: Float32Array, width: int, weights: Float32Array, offsets: Float32Array, *, is_first: bool
-) -> Float32Array:
-    """Traits (k, n - 2 width - 2) from those (k, n) of a square round each place, which all but the first layer add
-    to."""
-    steps = [down * width + right for down in range(SIDE) for right in range(SIDE)]
-    out = np.empty((len(weights), traits.shape[1] - steps[-1]), np.float32)
-    for some in groups_of(out.shape[1], size=PLACES_AT_ONCE):
-        square = np.concatenate([traits[:, some.start + step : some.stop + step] for step in steps])
-        out[:, some] = _through(square, weights, offsets)
-    if not is_first:
-        middle = steps[len(steps) // 2]
-        out += traits[:, middle : middle + out.shape[1]]
+    out = np.empty((len(layers), *(own.stop - own.start for own in wide)), np.float32)
+    for layer, laid in zip(layers, out, strict=True):
+        cv2.copyMakeBorder(layer[inner], above, below, left, right, cv2.BORDER_REPLICATE, dst=laid)
     return out
 
 
-def _through(signs: Float32Array, weights: Float32Array, offsets: Float32Array) -> Float32Array:
-    """What is above nothing of weighed signs (m, n): (k, n)."""
-    out = weights @ signs
-    out += offsets[:, None]
-    return np.maximum(out, np.float32(0.0), out=out)
+def probabilities_of(signs: Float32Array) -> Float32Array:
+    """Probability (2, h - 2 r, w - 2 r) of metal and of damage, from signs (m, h, w); r is `REACH_PX`."""
+    if not hasattr(_of_thread, "network"):
+        _of_thread.network = cv2.dnn.readNetFromONNX(np.fromfile(NETWORK, np.uint8))
+    _of_thread.network.setInput(signs[None])
+    return np.asarray(_of_thread.network.forward()[0], np.float32)
 
 
 def signs_of(

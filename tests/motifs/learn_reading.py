@@ -1,38 +1,41 @@
-"""Learns how the signs of metal and damage are weighed, and prints the module.
+"""Learns how the signs of metal and damage are weighed, and writes the network in the open format ONNX.
 
 Fragments of both generators are learned from, and flat walls without rubbed leaf, of any blur and noise, so that noise
 is not taken for rubbing.
 
-Run as `PYTHONPATH=tests:tests/motifs python tests/motifs/learn_reading.py > weights.py`; it takes a quarter of an
-hour, and what it prints becomes `fragkit/motifs/reading_weights.py`. The seeds are those of no test. When the weights
-in use were learned, pixels were judged damaged by other weights of equal quality, so that a run of today gives others.
+Run as `PYTHONPATH=tests:tests/motifs python tests/motifs/learn_reading.py reading.onnx`; it takes a quarter of an hour,
+and what it writes becomes `fragkit/motifs/reading.onnx`. The seeds are those of no test. When the weights in use were
+learned, pixels were judged damaged by other weights of equal quality, so that a run of today gives others.
 """
 
+import sys
 from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
-from descent import as_module, descended, layer
+import onnx
+from descent import descended, layer
 from hop_scene import example, make_wall
 from known_truth import INDEPENDENT, SIMULATED, independent, simulated
+from onnx import TensorProto, helper, numpy_helper
 from scipy.special import expit
 
 import fragkit.motifs.labels as labels
 from fragkit.motifs import build_motif
 from fragkit.motifs.labels import LOSS_CODE, METAL_CODE, NOT_READ
-from fragkit.motifs.reading import NOT_LOOKED_AT, SIDE, looked_at, signs_of
+from fragkit.motifs.reading import NOT_LOOKED_AT, REACH_PX, looked_at, signs_of
 from fragkit.motifs.shares import EVEN
 from fragkit.motifs.strips import Strip
 from fragkit.opencv import cv2
 
 SEEDS = range(61001, 61025), range(61051, 61061), range(61071, 61087)
 """Of both generators and of flat walls; every second one of the first is of the motif with most bare lines."""
-N_SIGNS, N_TRAITS, N_LAYERS = 21, 16, 2
+N_SIGNS, N_TRAITS, SIDE = 21, 16, 3
+"""The first layer makes traits of the signs; each of `REACH_PX` more looks at the traits in a square of this side."""
 CROP_PX, N_BATCH, N_EPOCHS, DECAY, GAIN = 56, 16, 30, 1e-6, 0.3
 """Crops of copies are learned from, so many at a time, each copy so often."""
-RIM_PX = N_LAYERS * (SIDE // 2)
 FAINT, NOISE = 8, 0.01
 """Every so many-th copy is learned from once more as if its leaf had the tone of what is beneath: then the copies
 tell."""
@@ -132,7 +135,7 @@ def padded(placed, looks, shade, damage, labelled: np.ndarray) -> Seen:
     """Signs and labels in a window as large as a crop at least, and as its rim is read beyond."""
     signs = np.stack(signs_of(placed, looks, shade, damage)).astype(np.float16)
     more = [max(CROP_PX - side, 0) for side in labelled.shape]
-    signs = np.pad(signs, ((0, 0), *((RIM_PX, RIM_PX + k) for k in more)), mode="edge")
+    signs = np.pad(signs, ((0, 0), *((REACH_PX, REACH_PX + k) for k in more)), mode="edge")
     return Seen(signs, np.pad(labelled, [(0, k) for k in more]))
 
 
@@ -140,7 +143,7 @@ def crops(copies: list[Seen], rng: np.random.Generator) -> tuple[np.ndarray, np.
     """Signs (21, n × side × side) and labels (n, crop, crop) of a place of each copy, in one of eight turns and
     mirrorings: no direction of light is learned."""
     signs, true = [], []
-    side = CROP_PX + 2 * RIM_PX
+    side = CROP_PX + 2 * REACH_PX
     for copy in copies:
         top, left = (rng.integers(length - CROP_PX + 1) for length in copy.true.shape)
         turns, mirrored = rng.integers(4), rng.integers(2)
@@ -154,9 +157,9 @@ def crops(copies: list[Seen], rng: np.random.Generator) -> tuple[np.ndarray, np.
 
 def slopes_of(x: np.ndarray, true: np.ndarray, now: list[np.ndarray]) -> list[np.ndarray]:
     """Slopes along all weights of the mean logistic losses of metal, where nothing is damaged, and of damage; signs
-    (21, n) of crops are one after the other, row by row, as `odds_of` has them."""
+    (21, n) of crops are one after the other, row by row: a pixel's neighbours are so many places further on."""
     first, first_offsets, *layers, last, last_offsets = now
-    side = CROP_PX + 2 * RIM_PX
+    side = CROP_PX + 2 * REACH_PX
     steps = [down * side + right for down in range(SIDE) for right in range(SIDE)]
     middle = steps[len(steps) // 2]
     traits, kept = [np.maximum(first @ x + first_offsets[:, None], 0.0)], []
@@ -185,7 +188,7 @@ def slopes_of(x: np.ndarray, true: np.ndarray, now: list[np.ndarray]) -> list[np
 
 def wrong_of(odds: np.ndarray, true: np.ndarray) -> np.ndarray:
     """Slopes of the losses along the odds (2, n) of crops, 0 beyond their labels (k, crop, crop)."""
-    side, k = CROP_PX + 2 * RIM_PX, len(true)
+    side, k = CROP_PX + 2 * REACH_PX, len(true)
     full = np.zeros((2, k * side * side), np.float32)
     full[:, : odds.shape[1]] = odds
     inner = full.reshape(2, k, side, side)[..., :CROP_PX, :CROP_PX]
@@ -197,30 +200,74 @@ def wrong_of(odds: np.ndarray, true: np.ndarray) -> np.ndarray:
     return full[:, : odds.shape[1]]
 
 
-def weights_of(copies: list[Seen]) -> dict[str, np.ndarray]:
-    """Weights by name, learned on the crops of copies."""
+def learned_on(copies: list[Seen]) -> onnx.ModelProto:
+    """The network learned on the crops of copies."""
     rng = np.random.default_rng(2)
     some = np.concatenate([copy.signs[:, ::5, ::5].reshape(N_SIGNS, -1) for copy in copies], axis=1).astype(np.float32)
     centres, scales = some.mean(1), some.std(1) + np.float32(1e-3)
-    sizes = [(N_SIGNS, N_TRAITS)] + [(SIDE * SIDE * N_TRAITS, N_TRAITS)] * N_LAYERS
-    start = [k for size in sizes for k in layer(rng, *size, gain=GAIN)] + layer(rng, N_TRAITS, 2, gain=GAIN)
 
     def slopes(some: np.ndarray, now: list[np.ndarray]) -> list[np.ndarray]:
         signs, true = crops([copies[k] for k in some], rng)
         return slopes_of((signs - centres[:, None]) / scales[:, None], true, now)
 
-    begun = [np.float32(k.T) for k in start]
-    first, first_offsets, *layers, last, last_offsets = descended(
-        begun, slopes, len(copies), N_EPOCHS, rng, n_batch=N_BATCH
-    )
-    return {
-        **{"CENTRES": centres, "SCALES": scales, "FIRST": first, "FIRST_OFFSETS": first_offsets},
-        **{"BESIDE": np.concatenate(layers[::2]), "BESIDE_OFFSETS": np.stack(layers[1::2])},
-        **{"LAST": last, "LAST_OFFSETS": last_offsets},
-    }
+    return network_of(centres, scales, descended(begun(rng), slopes, len(copies), N_EPOCHS, rng, n_batch=N_BATCH))
+
+
+def begun(rng: np.random.Generator) -> list[np.ndarray]:
+    """Weights and offsets of all layers to begin with."""
+    sizes = [(N_SIGNS, N_TRAITS)] + [(SIDE * SIDE * N_TRAITS, N_TRAITS)] * REACH_PX + [(N_TRAITS, 2)]
+    return [np.float32(k.T) for size in sizes for k in layer(rng, *size, gain=GAIN)]
+
+
+def network_of(centres: np.ndarray, scales: np.ndarray, weights: list[np.ndarray]) -> onnx.ModelProto:
+    """The network from signs (1, 21, h, w) to probabilities (1, 2, h - 2 r, w - 2 r) of metal and damage."""
+    first, first_offsets, *layers, last, last_offsets = weights
+    inward = first / scales
+    graph = _Graph()
+    traits = graph.convolved("signs", inward[..., None, None], first_offsets - inward @ centres)
+    for k, (beside, offsets) in enumerate(zip(layers[::2], layers[1::2], strict=True)):
+        squares = beside.reshape(N_TRAITS, SIDE, SIDE, N_TRAITS).transpose(0, 3, 1, 2)
+        more = graph.convolved(traits, squares, offsets)
+        traits = more if k == 0 else graph.added(traits, more)
+    graph.convolved(traits, last[..., None, None], last_offsets, end="Sigmoid", name="probabilities")
+    return graph.model("signs", "probabilities")
+
+
+class _Graph:
+    """Nodes of a network as they are put together, and its weights by name."""
+
+    def __init__(self):
+        self.nodes, self.weights = [], {}
+
+    def made(self, kind: str, inputs: list[str], *, name: str = "", **how) -> str:
+        name = name or f"{kind}_{len(self.nodes)}"
+        self.nodes.append(helper.make_node(kind, inputs, [name], **how))
+        return name
+
+    def kept(self, values: np.ndarray) -> str:
+        name = f"weights_{len(self.weights)}"
+        self.weights[name] = numpy_helper.from_array(values, name)
+        return name
+
+    def convolved(self, x: str, weights: np.ndarray, offsets: np.ndarray, *, end: str = "Relu", name: str = "") -> str:
+        kept = [self.kept(np.ascontiguousarray(k, np.float32)) for k in (weights, offsets)]
+        return self.made(end, [self.made("Conv", [x, *kept])], name=name)
+
+    def added(self, x: str, more: str) -> str:
+        """The sum of a layer and of what was made of all squares in the one before it."""
+        cut = [self.kept(np.array(k, np.int64)) for k in ([1, 1], [-1, -1], [2, 3])]
+        return self.made("Add", [self.made("Slice", [x, *cut]), more])
+
+    def model(self, first: str, last: str) -> onnx.ModelProto:
+        sizes = ((first, [1, N_SIGNS, "rows", "columns"]), (last, [1, 2, "rows read", "columns read"]))
+        ends = [[helper.make_tensor_value_info(name, TensorProto.FLOAT, size)] for name, size in sizes]
+        graph = helper.make_graph(self.nodes, "reading", *ends, list(self.weights.values()))
+        model = helper.make_model(graph, opset_imports=[helper.make_opsetid("", 13)], ir_version=8)
+        onnx.checker.check_model(model)
+        return model
 
 
 if __name__ == "__main__":
     with ProcessPoolExecutor(2) as pool:
         copies = [copy for part in pool.map(gathered, range(len(scenes()))) for copy in part]
-    print(as_module(weights_of(copies), what="metal and damage", script="learn_reading.py"), end="")
+    onnx.save(learned_on(copies), sys.argv[1])

@@ -3,11 +3,9 @@
 import cv2
 import numpy as np
 import pytest
-from scipy.signal import correlate
-from scipy.special import expit
+from onnx.reference import ReferenceEvaluator
 
-import fragkit.motifs.reading_weights as w
-from fragkit.motifs.reading import NOT_LOOKED_AT, REACH_PX, looked_at, read_copy, signs_of
+from fragkit.motifs.reading import NETWORK, NOT_LOOKED_AT, REACH_PX, looked_at, read_copy, signs_of
 from fragkit.motifs.shares import EVEN, STEPS_A_RATIO
 
 SHADE = np.array([-0.3, -0.01, 0.0], np.float32)
@@ -82,13 +80,6 @@ def test_signs_by_hand():
     np.testing.assert_allclose(signs, expected, rtol=0, atol=1e-5)
 
 
-def convolved(traits: np.ndarray, weights: np.ndarray, offsets: np.ndarray) -> np.ndarray:
-    """What is above nothing of traits (16, h, w) under squares of weights (16, 3 × 3 × 16), by the general library."""
-    squares = weights.reshape(len(weights), 3, 3, -1)
-    sums = [[correlate(layer, square[..., k], "valid") for k, layer in enumerate(traits)] for square in squares]
-    return np.maximum(np.sum(sums, axis=1) + offsets[:, None, None], 0.0)
-
-
 def test_metal_and_damage_are_what_the_network_makes_of_the_signs_round_each_pixel():
     rng = np.random.default_rng(5)
     layers = cv2.blur(rng.integers(0, 256, (SIDE, 40, 8)).astype(np.uint8), (3, 3))
@@ -102,13 +93,8 @@ def test_metal_and_damage_are_what_the_network_makes_of_the_signs_round_each_pix
     where = looked_at(cv2.split(layers))
     signs = np.stack(signs_of(cv2.split(layers), looks, SHADE, judged))
     signs = np.pad(signs, ((0, 0), (REACH_PX, REACH_PX), (REACH_PX, REACH_PX)), mode="edge")
-    signs = (signs - w.CENTRES[:, None, None]) / w.SCALES[:, None, None]
-    traits = np.maximum(np.tensordot(w.FIRST, signs, 1) + w.FIRST_OFFSETS[:, None, None], 0.0)
-    for k, weights in enumerate(w.BESIDE.reshape(-1, 16, 144)):
-        more = convolved(traits, weights, w.BESIDE_OFFSETS[k])
-        traits = more + traits[:, 1:-1, 1:-1] if k > 0 else more
-    odds = np.tensordot(w.LAST, traits, 1) + w.LAST_OFFSETS[:, None, None]
-    of_metal, of_damage = expit(odds)
+    # the format's own reference implementation, from the package onnx
+    of_metal, of_damage = ReferenceEvaluator(str(NETWORK)).run(None, {"signs": np.float32(signs[None])})[0][0]
     metal, damage = read_copy(cv2.split(layers), looks, SHADE, judged)
     # single precision rounds a probability by far less than a 255th, which may fall on either side of a half
     np.testing.assert_allclose(metal, np.where(where, np.rint(255.0 * of_metal), layers[..., 0]), rtol=0, atol=1)
