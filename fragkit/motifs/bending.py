@@ -15,7 +15,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from fragkit.motifs.copies import Grid, places_of
+from fragkit.motifs.copies import Grid, places_of, tall
 from fragkit.motifs.shares import CLEAR_SD, Consensus, Paints, beneath_metal, dot, left_of, paint_of
 from fragkit.opencv import cv2
 
@@ -186,10 +186,29 @@ def _solved(start: FloatArray, sums: Sequence[Float32Array], straight: Straight)
 
 def inverse_of(field: Float32Array) -> Float32Array:
     """The field (2, h, w) in px that leads back."""
-    both, back = cv2.merge(list(field)), -field
+    return inverses_of(field[None])[0]
+
+
+def inverses_of(fields: Float32Array) -> Float32Array:
+    """Each of the fields (n, 2, h, w) in px that leads back."""
+    both = np.asarray(cv2.merge([tall(fields[:, 0]), tall(fields[:, 1])]), np.float32)
+    back = -fields
     for _ in range(3):
-        back = -np.moveaxis(warped(both, back), 2, 0)
+        led = each_warped(both, back[:, 0], back[:, 1], fields.shape[2:])
+        back = -np.moveaxis(led.reshape(len(fields), *fields.shape[2:], 2), 3, 1)
     return np.ascontiguousarray(back)
+
+
+def each_warped(layers: Float32Array, across: Float32Array, down: Float32Array, shape: tuple[int, ...]) -> Float32Array:
+    """Layers of a shape (h, w) one below the other (n × h, w[, k]), each as seen at its places displaced by so many px
+    (n × h, w) to the right and down."""
+    n, (rows, columns) = len(layers) // shape[0], places_of((shape[0], shape[1]))
+    x, y = (np.empty((n, *shape), np.float32) for _ in range(2))
+    np.add(columns, across.reshape(x.shape), out=x)
+    np.add(rows, down.reshape(y.shape), out=y)
+    np.clip(y, 0.0, shape[0] - 1.0, out=y)
+    y += (np.arange(n, dtype=np.float32) * np.float32(shape[0]))[:, None, None]
+    return np.asarray(cv2.remap(layers, tall(x), tall(y), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE))
 
 
 def warped(layer: Float32Array, field: Float32Array, kind: int = cv2.INTER_LINEAR) -> Float32Array:

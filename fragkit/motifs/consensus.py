@@ -13,9 +13,9 @@ from numpy.typing import NDArray
 from fragkit.errors import EstimationError
 from fragkit.frozen import frozen_array
 from fragkit.motifs import outlines as lines
-from fragkit.motifs.bending import warped
+from fragkit.motifs.bending import each_warped
 from fragkit.motifs.centres import Centres
-from fragkit.motifs.copies import Grid, finer, regrid
+from fragkit.motifs.copies import Grid, finer, regrid, tall
 from fragkit.motifs.details import common_layers
 from fragkit.motifs.doubt import Drawn, doubt_of
 from fragkit.motifs.labels import Copied, Read, drawn_on, in_detail, label_picture, override
@@ -38,6 +38,7 @@ from fragkit.motifs.sharpening import CAUTION, edge_width_px, sharpen
 from fragkit.motifs.silhouette import Strays, stray_from_silhouette
 from fragkit.motifs.stance import measure_stance
 from fragkit.motifs.straightening import Bends
+from fragkit.opencv import cv2
 from fragkit.rectify import Picture
 from fragkit.threads import at_once, gathered, one_opencv_thread, side_by_side, with_one_blas_thread
 
@@ -190,8 +191,8 @@ def _share(sheets: Sequence[Sheet], learned: Learned, fine: Grid) -> _Shares:
 
     def of_part(part: Toned, leaf: Float32Array, own: Float32Array) -> tuple[NDArray[Any], ...]:
         metal, layers = detailed(learned, shown, part, leaf)
-        back = backs_of(own)
-        return _led_back(metal, back), _led_back(part.weight, back), layers, back
+        back = backs_of(own, pitch)
+        return *_led_back(metal, part.weight, back), layers, back
 
     (metal, weight, details, backs), resolution = at_once(
         lambda: gathered(of_part, [len(own) for own in fields], parts, leaves, fields),
@@ -209,9 +210,13 @@ def _share(sheets: Sequence[Sheet], learned: Learned, fine: Grid) -> _Shares:
     )
 
 
-def _led_back(shares: Float32Array, back: Float32Array) -> Float32Array:
-    """Straightened shares (n, h, w) as they lie in the copies."""
-    return np.array([warped(share, field) for share, field in zip(shares, back, strict=True)])
+def _led_back(metal: Float32Array, weight: Float32Array, back: Float32Array) -> tuple[Float32Array, Float32Array]:
+    """Two straightened layers (n, h, w) as they lie in the copies."""
+    both = each_warped(
+        np.asarray(cv2.merge([tall(metal), tall(weight)]), np.float32), back[:, 0], back[:, 1], metal.shape[1:]
+    )
+    first, second = (np.asarray(layer, np.float32).reshape(metal.shape) for layer in cv2.split(both))
+    return first, second
 
 
 def _straightened(sheets: Sequence[Sheet], learned: Learned, grid: Grid) -> tuple[Bends, Float32Array]:

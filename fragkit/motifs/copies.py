@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
@@ -11,10 +12,13 @@ from numpy.typing import NDArray
 
 from fragkit.opencv import cv2
 from fragkit.rectify import Picture
-from fragkit.threads import in_groups
+from fragkit.threads import GROUP, groups_of, in_groups, side_by_side
 
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
+
+TALLEST_PX = 32_000
+"""OpenCV reads and writes pictures of up to about so many rows."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -107,13 +111,20 @@ def cut(
     (n, 2, rows, columns) in px of the grid lead from places of the straight motif to those of each copy.
     """
     stack = np.empty((len(xy_mm), *grid.shape, *image.shape[2:]), image.dtype)
+    plain = cv2.INTER_LINEAR if image.dtype == np.float32 else cv2.INTER_NEAREST
+    kind, edge = cv2.INTER_CUBIC if image.ndim == 3 else plain, (beyond,) * 3
 
-    def fill(n: int) -> None:
-        bend = None if bends is None else bends[n]
-        stack[n] = _cut_one(image, grid.to_grid(picture, xy_mm[n]), grid, beyond=beyond, bend=bend)
+    def fill(k: slice) -> None:
+        x, y = _places_in(picture, xy_mm[k], grid, None if bends is None else bends[k])
+        cv2.remap(image, tall(x), tall(y), kind, tall(stack[k]), cv2.BORDER_CONSTANT, edge)
 
-    in_groups(fill, len(xy_mm))
+    side_by_side(fill, groups_of(len(xy_mm), size=max(1, min(GROUP, TALLEST_PX // grid.shape[0]))))
     return stack
+
+
+def tall(layers: NDArray[Any]) -> NDArray[Any]:
+    """Layers (n, h, w[, k]) one below the other (n × h, w[, k]): so OpenCV does them all in one call."""
+    return layers.reshape(-1, *layers.shape[2:])
 
 
 def cut_light(image: Float32Array, picture: Picture, xy_mm: FloatArray, grid: Grid, *, beyond: float) -> Float32Array:
@@ -128,44 +139,57 @@ def cut_light(image: Float32Array, picture: Picture, xy_mm: FloatArray, grid: Gr
     return stack
 
 
-def _cut_one(
-    image: NDArray[Any], matrix: FloatArray, grid: Grid, *, beyond: float, bend: Float32Array | None
-) -> NDArray[Any]:
-    plain = cv2.INTER_LINEAR if image.dtype == np.float32 else cv2.INTER_NEAREST
-    flag = cv2.INTER_CUBIC if image.ndim == 3 else plain
-    edge, size = (beyond,) * 3, grid.shape[::-1]
-    if bend is None:
-        return np.asarray(
-            cv2.warpAffine(image, matrix, size, flags=flag, borderMode=cv2.BORDER_CONSTANT, borderValue=edge)
-        )
-    x, y = _bent_places(matrix, bend)
-    return np.asarray(cv2.remap(image, x, y, flag, borderMode=cv2.BORDER_CONSTANT, borderValue=edge))
-
-
 def covered(picture: Picture, xy_mm: FloatArray, grid: Grid, *, bends: Float32Array | None = None) -> NDArray[np.bool_]:
     """Where (n, rows, columns) copies lie within the covered part of the picture; `bends` as for `cut`."""
-    inside = np.ones((len(xy_mm), *grid.shape), bool)
-    ends = np.array([[0, grid.shape[1] - 1], [0, grid.shape[0] - 1], [1, 1]])
-    for n, centre in enumerate(xy_mm):
-        matrix, bend = grid.to_grid(picture, centre), None if bends is None else bends[n]
-        reach = 2.0 + (0.0 if bend is None else float(np.abs(bend).max())) / matrix[0, 0]
-        corners = cv2.invertAffineTransform(matrix) @ ends
-        low, high = np.floor(corners[:, 0] - reach).astype(int), np.ceil(corners[:, 1] + reach).astype(int) + 1
-        left, top = np.maximum(low, 0)
-        part = picture.coverage[top : max(high[1], 0), left : max(high[0], 0)]
-        if part.shape == tuple((high - low)[::-1]) and part.all():
-            continue
-        matrix[:, 2] += matrix[0, 0] * np.array([left, top])
-        seen = _cut_one(part.astype(np.float32), matrix, grid, beyond=0.0, bend=bend) if part.size else np.zeros(1)
-        inside[n] = seen > 0.999
+    inside, furthest = np.ones((len(xy_mm), *grid.shape), bool), np.zeros(len(xy_mm))
+    if bends is not None:
+        furthest = np.abs(bends).max(axis=(1, 2, 3), initial=0.0)
+    scale, away = _onto(grid, picture, xy_mm)
+    reach = (2.0 + furthest / scale)[:, None]
+    low = np.floor(-away / scale - reach).astype(int)
+    high = np.ceil((np.array(grid.shape[::-1]) - 1 - away) / scale + reach).astype(int) + 1
+    size = np.array(picture.coverage.shape[::-1])
+    whole = np.atleast_1d(((low >= 0) & (high <= size)).all(axis=1))
+    for n, (first, last) in enumerate(zip(np.maximum(low, 0).tolist(), np.maximum(high, 0).tolist(), strict=True)):
+        part = picture.coverage[first[1] : last[1], first[0] : last[0]]
+        if not (whole[n] and part.all()):
+            inside[n] = (
+                _share_in(part, first, _places_in(picture, xy_mm[[n]], grid, None if bends is None else bends[[n]]))
+                > 0.999
+            )
     return inside
 
 
-def _bent_places(to_grid: FloatArray, bend: Float32Array) -> tuple[Float32Array, Float32Array]:
-    """Columns and rows in the picture of every place of the grid, bent."""
-    scale, away = to_grid[0, 0], to_grid[:, 2].astype(np.float32)
-    rows, columns = places_of(bend.shape[1:])
-    return (columns + bend[0] - away[0]) / np.float32(scale), (rows + bend[1] - away[1]) / np.float32(scale)
+def _share_in(part: NDArray[np.bool_], first: list[int], places: Sequence[Float32Array]) -> NDArray[Any]:
+    """Share (h, w) of places, columns and rows (1, h, w) in a picture, inside a part that begins at `first`."""
+    if part.size == 0:
+        return np.zeros(1)
+    x, y = (place[0] - np.float32(start) for place, start in zip(places, first, strict=True))
+    return np.asarray(cv2.remap(part.astype(np.float32), x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT))
+
+
+def _onto(grid: Grid, picture: Picture, xy_mm: FloatArray) -> tuple[float, FloatArray]:
+    """Pixels of the grid in one of the picture, and where (n, 2) on the grid the picture begins."""
+    scale = picture.mm_per_px / grid.mm_per_px
+    return scale, np.array(grid.centre_px) - scale * picture.to_px(xy_mm)
+
+
+def _places_in(
+    picture: Picture, xy_mm: FloatArray, grid: Grid, bends: Float32Array | None
+) -> tuple[Float32Array, Float32Array]:
+    """Columns and rows (n, h, w) in the picture of every place of the grid about each centre, bent."""
+    scale, away = _onto(grid, picture, xy_mm)
+    rows, columns = places_of(grid.shape)
+    x, y = (np.empty((len(xy_mm), *grid.shape), np.float32) for _ in range(2))
+    for axis, (out, place) in enumerate(((x, columns), (y, rows))):
+        start = away[:, axis, None, None].astype(np.float32)
+        if bends is None:
+            np.subtract(place, start, out=out)
+        else:
+            np.add(place, bends[:, axis], out=out)
+            out -= start
+        out /= np.float32(scale)
+    return x, y
 
 
 @lru_cache(maxsize=8)

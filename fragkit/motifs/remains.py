@@ -11,11 +11,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from fragkit.motifs.bending import inverse_of
+from fragkit.motifs.bending import inverses_of
 from fragkit.motifs.copies import Copies, Grid, regrid
 from fragkit.motifs.details import detail
 from fragkit.motifs.learning import Learned, Sheet, cut_copies
-from fragkit.motifs.mixture import FOREIGN, GROUND, METAL, SHADOW, expect, likelihood
+from fragkit.motifs.mixture import FOREIGN, GROUND, METAL, SHADOW, enlarged, expect, likelihood, shrunk
 from fragkit.motifs.pattern import ALIKE_MM
 from fragkit.motifs.shares import Consensus, Toned, contrasts_of, divide_copies, leaf_of, toned
 from fragkit.motifs.straightening import Bends
@@ -30,6 +30,8 @@ REACH_MM = 2.4
 """A motif is looked for so far from where the net expects it."""
 STRAY_MM = 0.8
 """How far (sd, per axis) a motif strays from there."""
+BACK_MM = 0.8
+"""Side of the blocks, at most, for which fields that lead back are sought."""
 LEAST_EVIDENCE = 12.0
 """By so many nats leaf and shadow are likelier than bare ground or damage where a motif is said to be left."""
 
@@ -89,7 +91,7 @@ def remains_on(sheet: Sheet, learned: Learned, shown: Shown) -> Remains:
     fields = _bent(left, learned, shown)
     part = toned_copies(learned, shown.prior, cut_copies([left], shown.grid, fields))
     leaf = leaf_of(part, shown.prior, learned.paints, shown.grid.mm_per_px)
-    return Remains(left.xy_mm, detailed(learned, shown, part, leaf)[1], backs_of(fields))
+    return Remains(left.xy_mm, detailed(learned, shown, part, leaf)[1], backs_of(fields, shown.grid.mm_per_px))
 
 
 def detailed(learned: Learned, shown: Shown, part: Toned, leaf: Float32Array) -> tuple[Float32Array, LabelArray]:
@@ -99,9 +101,19 @@ def detailed(learned: Learned, shown: Shown, part: Toned, leaf: Float32Array) ->
     return shares[METAL], detail(shown.both, shown.typical, shares, contrasts_of(leaf, shown.beneath, learned.paints))
 
 
-def backs_of(fields: Float32Array) -> Float32Array:
-    """Fields (n, 2, h, w) in px from places of copies to those of the straight motif, of those that lead there."""
-    return np.array([inverse_of(field) for field in fields])
+def backs_of(fields: Float32Array, mm_per_px: float) -> Float32Array:
+    """Fields (n, 2, h, w) in px from places of copies to those of the straight motif, of those that lead there.
+
+    Hands bend over millimetres: what leads back is sought from block to block, and carried on straight between and
+    beyond their middles.
+    """
+    n, _, *shape = fields.shape
+    step = max(1, int(BACK_MM / mm_per_px))
+    if step == 1:
+        return inverses_of(fields)
+    small = shrunk(fields.reshape(2 * n, *shape), step) / np.float32(step)
+    back = inverses_of(small.reshape(n, 2, *small.shape[1:])) * np.float32(step)
+    return enlarged(back.reshape(small.shape), step, tuple(shape), straight=True).reshape(fields.shape)
 
 
 def toned_copies(learned: Learned, typical: Float32Array, copies: Copies) -> Toned:

@@ -15,10 +15,21 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from fragkit.motifs.mixture import GROUND, METAL, SHADOW, widely
+from fragkit.motifs.copies import tall
+from fragkit.motifs.mixture import (
+    GROUND,
+    METAL,
+    SHADOW,
+    block_px,
+    blurred,
+    each_widely,
+    enlarged,
+    shrunk,
+    widely,
+)
 from fragkit.motifs.tones import OPPONENT
 from fragkit.opencv import cv2
-from fragkit.threads import side_by_side
+from fragkit.threads import groups_of, side_by_side
 
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
@@ -41,6 +52,8 @@ LEAST_SUPPORT = 0.12
 RIM_MM = 2.0
 """Where fewer copies than this share of the most show anything, and so far in from there, all counts as bare ground."""
 
+LEAVES_AT_ONCE = 8
+"""The leaf of so many copies is read at once: what is in between stays in the processor's own memory."""
 CLEAR_SD = 5.0
 """Where leaf and what lies beside it differ by fewer noise deviations than this, the other copies count more."""
 CORE_SHARE = 0.8
@@ -144,12 +157,18 @@ def divide(
     -----
     tone = metal × leaf + shadow × paint, in least squares over the copies that show the place.
     """
-    leaves = side_by_side(lambda part: leaf_of(part, atlas, paints, mm_per_px), parts)
-    both = _solve(parts, leaves, atlas, paints, odd_share=None)
+    paint = paint_of(paints)
+
+    def told(part: Toned) -> tuple[Float32Array, Products]:
+        leaf = leaf_of(part, atlas, paints, mm_per_px)
+        return leaf, Products.of(part.tones, leaf, paint)
+
+    leaves, products = zip(*side_by_side(told, parts), strict=True)
+    both = _solve(parts, products, atlas, paints, odd_share=None)
     for _ in range(N_ROUNDS):
-        both = _solve(parts, leaves, np.stack([both.metal, both.shadow]), paints, odd_share=ODD_SHARE)
+        both = _solve(parts, products, np.stack([both.metal, both.shadow]), paints, odd_share=ODD_SHARE)
     shown = _shown(np.sum([part.weight.sum(0) for part in parts], axis=0), mm_per_px)
-    return replace(both, metal=both.metal * shown, shadow=both.shadow * shown), leaves
+    return replace(both, metal=both.metal * shown, shadow=both.shadow * shown), list(leaves)
 
 
 def _shown(support: Float32Array, mm_per_px: float) -> NDArray[np.bool_]:
@@ -189,61 +208,130 @@ def mean_halves(parts: Sequence[Toned]) -> tuple[Float32Array, Float32Array]:
 def leaf_of(part: Toned, atlas: Float32Array, paints: Paints, mm_per_px: float) -> Float32Array:
     """Tone (3, n, h, w) of the leaf around each place of each copy; 0 where it is not known.
 
-    What looks like ground or shadow may be bare: it counts little.
+    What looks like ground or shadow may be bare: it counts little. Leaf varies so slowly that the means of blocks tell
+    its tone.
     """
-    kernel, width_px = np.ones((3, 3), np.uint8), LEAF_MM / mm_per_px
-    metal, beside = atlas[METAL], widely(atlas[METAL] + atlas[SHADOW], width_px) > BESIDE_SHARE
-    sure = (part.metal > 0.7) & (part.weight > 0.5) & (metal > CORE_SHARE * float(metal.max()))
-    paint = paint_of(paints)
-    away2, along = dot(part.tones, part.tones), dot(paint[:, None, None, None], part.tones)
-    np.minimum(away2, np.maximum(away2 - 2.0 * along + paint @ paint, 0.0), out=away2)
-    weight = away2 / (away2 + np.float32(CLEAR_SD**2))
-    out, base = np.empty_like(part.tones), atlas[SHADOW] * paint[:, None, None]
-    thin = np.where(metal > THIN_SHARE, metal, np.float32(0.0))
-    for n, mask in enumerate(sure):
-        core = cv2.erode(mask.astype(np.uint8), kernel) * weight[n]
-        layers = cv2.merge([*(part.tones[:, n] * core), core])
-        near = np.ascontiguousarray(widely(layers, width_px))
-        known = near[..., 3] > LEAST_REACH
-        lacks = np.flatnonzero(beside & ~known)
-        if lacks.size:
-            seen = thin * part.weight[n]
-            own = cv2.merge([*((part.tones[:, n] - base) * seen), seen * thin])
-            thinly = _thin_leaf(own, layers, width_px, lacks)
-            near.reshape(-1, 4)[lacks], known.reshape(-1)[lacks] = thinly, thinly[:, 3] > 0.0
-        *tones, reach = cv2.split(near)
-        scale = known / np.maximum(reach, np.float32(FAR_REACH))
-        for channel, tone in enumerate(tones):
-            out[channel, n] = tone * scale
+    width_px, motif = LEAF_MM / mm_per_px, (atlas[METAL] + atlas[SHADOW])[None]
+    step, out = block_px(width_px, motif.shape[1:]), np.empty_like(part.tones)
+    beside = _beside(shrunk(motif, step) if step > 1 else motif, width_px, step)
+    for k in groups_of(len(part.weight), size=LEAVES_AT_ONCE):
+        few = Toned(part.tones[:, k], part.metal[k], part.weight[k])
+        around = _weighed(few, atlas, _sure_leaf(few, atlas[METAL]), paint_of(paints))
+        _leaf_around(shrunk(around, step) if step > 1 else around, beside, width_px, step, out[:, k])
     return out
 
 
-def _thin_leaf(own: Float32Array, sure: Float32Array, width_px: float, at: NDArray[np.intp]) -> Float32Array:
-    """Tone of leaf (n, 3) at some places where none is sure, times a weight, and this weight (n, 1); 0 without leaf.
+def _sure_leaf(part: Toned, metal: Float32Array) -> Float32Array:
+    """Places (n, h, w) of each copy that are whole leaf: 1, else 0."""
+    sure = (part.metal > 0.7) & (part.weight > 0.5) & (metal > CORE_SHARE * float(metal.max()))
+    return cv2.erode(tall(sure.view(np.uint8)), np.ones((3, 3), np.uint8)).reshape(sure.shape).astype(np.float32)
 
-    In least squares by the thin leaf that a copy itself shows, drawn to the `sure` leaf that is further off: `own` and
-    `sure` (h, w, 4) are tones times weights, and these weights.
+
+def _beside(motif: Float32Array, width_px: float, step: int) -> BoolArray:
+    """Where (rows, columns) in and beside the motif (1, rows, columns) leaf may be."""
+    wide = blurred(motif, width_px, step) if step > 1 else each_widely(motif, width_px)
+    return np.asarray(wide[0] > BESIDE_SHARE)
+
+
+def _weighed(part: Toned, atlas: Float32Array, sure: Float32Array, paint: Float32Array) -> Float32Array:
+    """Tones times weights, and the weights (8 × n, h, w), of sure leaf and of the thin leaf a copy itself shows."""
+    tones, seen = part.tones, part.weight
+    away2, along = dot(tones, tones), np.tensordot(paint, tones, 1)
+    along *= np.float32(-2.0)
+    along += away2
+    along += paint @ paint
+    np.minimum(away2, np.maximum(along, 0.0, out=along), out=away2)
+    away2 /= away2 + np.float32(CLEAR_SD**2)
+    thin = np.where(atlas[METAL] > THIN_SHARE, atlas[METAL], np.float32(0.0))
+    own = np.multiply(thin, seen, out=along)
+    out = np.empty((2, 4, *seen.shape), np.float32)
+    core = np.multiply(away2, sure, out=out[0, 3])
+    np.multiply(tones, core, out=out[0, :3])
+    np.subtract(tones, (paint[:, None, None] * atlas[SHADOW])[:, None], out=out[1, :3])
+    out[1, :3] *= own
+    np.multiply(own, thin, out=out[1, 3])
+    return out.reshape(-1, *seen.shape[1:])
+
+
+def _leaf_around(weighed: Float32Array, beside: BoolArray, width_px: float, step: int, out: Float32Array) -> None:
+    """Tone of the leaf around each place, put into `out` (3, n, h, w), from what `_weighed` gives of blocks."""
+    n, size = len(weighed) // 8, weighed.shape[1:]
+    near = blurred(weighed, width_px, step) if step > 1 else each_widely(weighed, width_px)
+    far = each_widely(weighed[: 4 * n], FAR_RATIO * width_px / step).reshape(4, n, *size)
+    total, own = near.reshape(2, 4, n, *size)
+    known = total[3] > LEAST_REACH
+    lacks = beside & ~known
+    thinly = _thin_leaf(own, far)
+    np.copyto(total, thinly, where=lacks)
+    np.copyto(known, thinly[3] > 0.0, where=lacks)
+    total *= known / np.maximum(total[3], np.float32(FAR_REACH))
+    if step == 1:
+        out[:] = total[:3]
+        return
+    total[3] = known
+    large = enlarged(total.reshape(4 * n, *size), step, out.shape[2:]).reshape(4, *out.shape[1:])
+    np.multiply(large[:3], (large[3] >= 0.5) / np.maximum(large[3], np.float32(0.5)), out=out)
+
+
+def _thin_leaf(own: Float32Array, far: Float32Array) -> Float32Array:
+    """Tone of leaf where none is sure, times a weight, and this weight (4, n, rows, columns); 0 without leaf.
+
+    In least squares by the thin leaf that a copy itself shows, drawn to the sure leaf that is further off: `own` and
+    `far` (4, n, rows, columns) are tones times weights, and these weights, blurred.
     """
-    near, far = (
-        widely(layers, width).reshape(-1, 4).take(at, axis=0)
-        for layers, width in ((own, width_px), (sure, FAR_RATIO * width_px))
-    )
-    reach = far[:, 3:]
-    far *= np.float32(FAR_TRUST) * (reach > FAR_REACH) / np.maximum(reach, np.float32(FAR_REACH))
-    return far + near * (reach > 0.0)
+    reach = far[3]
+    out = far * (np.float32(FAR_TRUST) * (reach > FAR_REACH) / np.maximum(reach, np.float32(FAR_REACH)))
+    out += own * (reach > 0.0)
+    return out
+
+
+@dataclass(frozen=True, eq=False)
+class Products:
+    """Scalar products (n, h, w) of a copy's tone, the tone of its leaf and the paint, at each place.
+
+    Attributes
+    ----------
+    leaf2, leaf_paint, leaf_tone, paint_tone, tone2 : (n, h, w) arrays
+    paint2 : float
+    """
+
+    leaf2: Float32Array
+    leaf_paint: Float32Array
+    leaf_tone: Float32Array
+    paint_tone: Float32Array
+    tone2: Float32Array
+    paint2: np.float32
+
+    @classmethod
+    def of(cls, tones: Float32Array, leaf: Float32Array, paint: Float32Array) -> Products:
+        """Of tones and leaf (3, n, h, w) and the paint (3,)."""
+        with_leaf, with_tone = ((paint @ k.reshape(3, -1)).reshape(k.shape[1:]) for k in (leaf, tones))
+        return cls(
+            dot(leaf, leaf), with_leaf, dot(leaf, tones), with_tone, dot(tones, tones), np.float32(paint @ paint)
+        )
+
+    def left2(self, metal: Float32Array, shadow: Float32Array) -> Float32Array:
+        """Square (n, h, w) of what shares (h, w) of metal and shadow leave of the tone."""
+        rest = metal * self.leaf2
+        rest += (np.float32(2.0) * shadow) * self.leaf_paint
+        rest -= np.float32(2.0) * self.leaf_tone
+        rest *= metal
+        rest -= (np.float32(2.0) * shadow) * self.paint_tone
+        rest += self.tone2
+        rest += shadow * shadow * self.paint2
+        return np.maximum(rest, np.float32(0.0), out=rest)
 
 
 def _solve(
     parts: Sequence[Toned],
-    leaves: Sequence[Float32Array],
+    products: Sequence[Products],
     atlas: Float32Array,
     paints: Paints,
     *,
     odd_share: float | None,
 ) -> Consensus:
-    paint = paint_of(paints)
     ridge = np.float32(CLEAR_SD**2)
-    sums = side_by_side(lambda part, leaf: _sums(part, leaf, atlas, paint, odd_share), parts, leaves)
+    sums = side_by_side(lambda part, own: _sums(part.weight, own, atlas, odd_share), parts, products)
     uu, uv, uy, vv, vy = (np.sum(layers, axis=0) for layers in zip(*sums, strict=True))
     known = uu > 0.0
     known |= not known.any()  # beyond known leaf there is none: sharpening would make it of nothing, round by round
@@ -256,18 +344,18 @@ def _solve(
 
 
 def _sums(
-    part: Toned, leaf: Float32Array, atlas: Float32Array, paint: Float32Array, odd_share: float | None
+    weight: Float32Array, own: Products, atlas: Float32Array, odd_share: float | None
 ) -> tuple[Float32Array, ...]:
     """Sums (h, w) over the copies of leaf and paint with themselves, each other and the tones: uu, uv, uy, vv, vy."""
-    wide, paint2 = paint[:, None, None, None], np.float32(paint @ paint)
-    size2, weight = dot(leaf, leaf), part.weight
     if odd_share is not None:
-        rest = left_of(part.tones, leaf, atlas[METAL], atlas[SHADOW] * wide)
-        far2 = dot(rest, rest) / (size2 + (paint2 + np.float32(CLEAR_SD**2)))
-        weight = np.asarray(weight / (1.0 + far2 / np.float32(odd_share**2)), np.float32)
-    pairs = (size2, dot(wide, leaf), dot(leaf, part.tones), dot(wide, part.tones))
+        far2 = own.left2(atlas[METAL], atlas[SHADOW])
+        far2 /= own.leaf2 + (own.paint2 + np.float32(CLEAR_SD**2))
+        far2 *= np.float32(1.0 / odd_share**2)
+        far2 += np.float32(1.0)
+        weight = np.divide(weight, far2, out=far2)
+    pairs = (own.leaf2, own.leaf_paint, own.leaf_tone, own.paint_tone)
     uu, uv, uy, vy = (np.einsum("nhw,nhw->hw", weight, pair) for pair in pairs)
-    return uu, uv, uy, paint2 * weight.sum(0), vy
+    return uu, uv, uy, own.paint2 * weight.sum(0), vy
 
 
 def _without_odd_pixels(share: Float32Array) -> Float32Array:

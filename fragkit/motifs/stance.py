@@ -124,8 +124,8 @@ def _noise(rest: Float32Array, sure: BoolArray, grid: Grid) -> Float32Array:
     for dy in range(reach + 1):
         for dx in range(-reach, reach + 1):
             at, moved = _overlap(dy, dx)
-            pairs = float((known[at] * known[moved]).sum())
-            value = float((held[at] * held[moved]).sum()) / max(pairs, 1.0)
+            pairs = float(np.einsum("nhw,nhw->", known[at], known[moved]))
+            value = float(np.einsum("nhw,nhw->", held[at], held[moved])) / max(pairs, 1.0)
             kernel[reach + dy, reach + dx] = kernel[reach - dy, reach - dx] = value
     return kernel
 

@@ -59,7 +59,7 @@ class ToneBoxes:
         steps = np.stack(np.unravel_index(np.arange(int(np.prod(BOXES))), BOXES), axis=1)
         return np.asarray((self.low + (steps + 0.5) * self.width) @ np.linalg.inv(OPPONENT).T, float)
 
-    def density(self, codes: CodeArray, weights: Float32Array, *, floor_ratio: float) -> Float32Array:
+    def density(self, codes: NDArray[Any], weights: Float32Array, *, floor_ratio: float) -> Float32Array:
         """Density per box of the weighted colours, smoothed by about a box; it sums to 1.
 
         `floor_ratio` of it is spread evenly, so that no colour is impossible.
