@@ -95,15 +95,26 @@ def roughness_of(ratio: Float32Array, step: int) -> Float32Array:
 def textures_of(roughness: Float32Array, pitch: float) -> Float32Array:
     """Grain at three widths, run of the brush at two, and blotches: logarithms (6, rows, columns) in blocks of `pitch`
     mm, from `roughness_of`."""
-    grain, across, along, light = roughness
     near, far = NEAR_MM / pitch, FAR_MM / pitch
 
-    layers = (grain, along, across, light)
-    close, around = (side_by_side(widely, layers, [width] * len(layers)) for width in (near, far))
-    runs = (_log(layer[1]) - _log(layer[2]) for layer in (close, around))
-    blotches = widely(np.abs(close[3] - around[3]), far)
-    fine = np.asarray(cv2.GaussianBlur(grain, (0, 0), BLUR_PX), np.float32)
-    return np.stack([*(_log(layer) for layer in (fine, close[0], around[0])), *runs, _log(blotches)])
+    def about(layer: Float32Array) -> list[Float32Array]:
+        return [widely(layer, width) for width in (near, far)]
+
+    def of_grain(layer: Float32Array) -> list[Float32Array]:
+        fine = np.asarray(cv2.GaussianBlur(layer, (0, 0), BLUR_PX), np.float32)
+        return [_log(k) for k in (fine, *about(layer))]
+
+    def of_lines(layer: Float32Array) -> list[Float32Array]:
+        return [_log(k) for k in about(layer)]
+
+    def of_light(layer: Float32Array) -> list[Float32Array]:
+        close, around = about(layer)
+        return [_log(widely(cv2.absdiff(close, around), far))]
+
+    kinds = (of_grain, of_lines, of_lines, of_light)
+    grain, across, along, blotches = side_by_side(lambda kind, layer: kind(layer), kinds, roughness)
+    runs = [one - other for one, other in zip(along, across, strict=True)]
+    return np.stack([*grain, *runs, *blotches])
 
 
 def _log(layer: Float32Array) -> Float32Array:
