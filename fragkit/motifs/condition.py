@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from fragkit.motifs.condition_weights import CENTRES, HIDDEN, HIDDEN_OFFSETS, LAST, LAST_OFFSETS, SCALES
 from fragkit.motifs.light import shrink
-from fragkit.motifs.mixture import METAL, SHADOW, widely
+from fragkit.motifs.mixture import GROUND, METAL, widely
 from fragkit.motifs.reducing import as_fine
 from fragkit.motifs.tones import OPPONENT, summed
 from fragkit.opencv import cv2
@@ -43,8 +43,9 @@ ENOUGH_PLACES = 50_000
 """About so many places tell what the textures of the ground are."""
 CLEARLY = 0.02
 """A pixel is in doubt that is sound, or foreign, by a probability neither below this nor as near to one."""
-N_CLOSE = 19
-"""So many signs are those of the pixel itself, the others of what is round it."""
+N_CLOSE, N_OWN = 19, 13
+"""So many signs are those of the pixel itself, the others of what is round it; so many need no tones around."""
+TONES = ("damage", "ground", "leaf")
 INWARD = np.ascontiguousarray((HIDDEN / SCALES[:, None]).T)
 OFFSETS = (HIDDEN_OFFSETS - INWARD @ CENTRES)[:, None]
 
@@ -183,7 +184,7 @@ def _judged(
     out, shape = np.empty((2, len(pixels)), np.float32), tones["leaf"].shape
     for some in groups_of(len(pixels), size=PLACES_AT_ONCE):
         few = places_of(pixels[some], seen, shape[:2])
-        hidden = INWARD[:, :N_CLOSE] @ np.stack(close_signs(seen, looks, tones, few))
+        hidden = INWARD[:, :N_CLOSE] @ close_signs(seen, looks, tones, few)
         hidden += around.take(few.blocks, axis=1)
         np.maximum(hidden, np.float32(0.0), out=hidden)
         out[:, some] = _weighed(hidden)
@@ -208,8 +209,8 @@ def looks_about(seen: Seen) -> tuple[Float32Array, ...]:
 
 def close_signs(
     seen: Seen, looks: tuple[Float32Array, ...], tones: Mapping[str, Float32Array], places: Places
-) -> list[Float32Array]:
-    """What speaks for a condition or against it in some pixels: `N_CLOSE` layers (n,), in the order of the weights.
+) -> Float32Array:
+    """What speaks for a condition or against it in some pixels: `N_CLOSE` layers (k, n), in the order of the weights.
 
     Parameters
     ----------
@@ -218,17 +219,20 @@ def close_signs(
     tones
         From `surroundings_of`.
     """
-
-    def of(layer: Float32Array) -> Float32Array:
-        return layer.reshape(-1).take(places.pixels)
-
     smooth, light, edge = looks
+    signs = np.empty((N_CLOSE, len(places.pixels)), np.float32)
     tone = smooth.reshape(-1, 1, 3).take(places.pixels, axis=0)
-    near = {name: layer.reshape(-1, 1, 3).take(places.blocks, axis=0) for name, layer in tones.items()}
-    between = [*_between(tone, near["damage"], near["ground"]), *_between(tone, near["damage"], near["leaf"])]
-    nats = [np.clip(of(layer), -MOST_NATS, MOST_NATS) for layer in seen.nats]
-    own = (of(seen.missed), _odds(of(seen.found)), of(seen.prior[METAL]), of(seen.prior[SHADOW]))
-    return [np.ravel(k) for k in (*cv2.split(tone), of(light), of(edge), *nats, *own, *between)]
+    cv2.split(tone, list(signs[:3, :, None]))
+    layers = (light, edge, *seen.nats, seen.missed, seen.found, *seen.prior[:GROUND])
+    for sign, layer in zip(signs[3:N_OWN], layers, strict=True):
+        layer.reshape(-1).take(places.pixels, out=sign, mode="clip")
+    np.clip(signs[5:9], -MOST_NATS, MOST_NATS, out=signs[5:9])
+    signs[10] = _odds(signs[10]).ravel()
+    damage, ground, leaf = (tones[name].reshape(-1, 1, 3).take(places.blocks, axis=0) for name in TONES)
+    between = [*_between(tone, damage, ground), *_between(tone, damage, leaf)]
+    for sign, layer in zip(signs[N_OWN:], between, strict=True):
+        sign[:] = layer.ravel()
+    return signs
 
 
 def _looks(seen: Seen) -> Float32Array:
@@ -263,7 +267,7 @@ def surroundings_of(seen: Seen, textures: Float32Array) -> tuple[list[Float32Arr
     wide += [widely(small["shown"], k) / (widely(small["metal"], k) + np.float32(0.05)) for k in (far, farthest)]
     wide += [widely(small[name], far) for name in ("inside", "missed")]
     tones = {}
-    for name in ("damage", "ground", "leaf"):
+    for name in TONES:
         around = widely(small[name], near)
         wide.append(np.ascontiguousarray(around[..., 3]))
         both = around + np.float32(0.02) * widely(small[name], far)
