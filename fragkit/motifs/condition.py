@@ -110,10 +110,10 @@ def textures_of(roughness: Float32Array, pitch: float) -> Float32Array:
 
     def of_light(layer: Float32Array) -> list[Float32Array]:
         close, around = about(layer)
-        return [_log(widely(cv2.absdiff(close, around), far))]
+        return [_log(widely(np.abs(close - around), far))]
 
     kinds = (of_grain, of_lines, of_lines, of_light)
-    grain, across, along, blotches = side_by_side(lambda kind, layer: kind(layer), kinds, roughness)
+    grain, across, along, blotches = side_by_side(lambda kind, layer: kind(layer), kinds, list(roughness))
     runs = [one - other for one, other in zip(along, across, strict=True)]
     return np.stack([*grain, *runs, *blotches])
 
