@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from fragkit.errors import EstimationError
 from fragkit.motifs.centres import Centres
 from fragkit.motifs.mixture import widely
+from fragkit.motifs.tones import summed
 from fragkit.opencv import cv2
 from fragkit.rectify import Picture
 from fragkit.threads import by_rows, side_by_side
@@ -26,6 +27,8 @@ STRIP_PX = 500_000
 """Whole numbers are averaged by strips of about so many pixels, so that no second picture is held."""
 POWERS = ((0, 0), (1, 0), (0, 1), (2, 0), (1, 1), (0, 2), (3, 0), (2, 1), (1, 2), (0, 3))
 """Of x and y, in the terms of a light of low order."""
+ENOUGH_CELLS, ENOUGH_PIXELS = 96, 20_000
+"""About so many cells, and pixels, tell a light of low order; as many pixels, how the ground's tones spread."""
 GONE_RATIO = 0.3
 """Where less than this of the motifs around is left, what looks like ground is not trusted to be it."""
 
@@ -126,9 +129,10 @@ def _cell_modes(
     """Places (n, 2) in coarse pixels and ground values (n, 3) of the cells that show their motif."""
     good = centres.found & (centres.visible_ratio >= GOOD_RATIO)
     used = good if good.sum() >= 6 else centres.found
-    px = (picture.to_px(centres.xy_mm[used]) - (step - 1) / 2.0) / step
+    some = centres.xy_mm[used][:: max(1, int(used.sum()) // ENOUGH_CELLS)]
+    px = (picture.to_px(some) - (step - 1) / 2.0) / step
     half = 0.5 * np.sqrt(centres.net.cell_area_mm2) / (step * picture.mm_per_px)
-    places, modes, light = [], [], coarse.mean(axis=2)
+    places, modes, light = [], [], summed(coarse) / np.float32(3.0)
     for x, y in px:
         window = (
             slice(max(0, int(y - half)), max(0, int(y + half) + 1)),
@@ -154,8 +158,9 @@ def _mode(colours: Float32Array, light: Float32Array) -> FloatArray:
         n = len(rest) // 2
         start = int(np.argmin(rest[n:] - rest[: len(rest) - n]))
         rest = rest[start : start + n]
-    near = np.abs(light - rest.mean()) < 0.03 * rest.mean()
-    return np.asarray(np.median(colours[near], axis=0), float)
+    middle = rest.mean()
+    near = colours.compress(np.abs(light - middle) < 0.03 * middle, axis=0)
+    return np.asarray(np.median(near.T.copy(), axis=1), float)
 
 
 def _surface(places: FloatArray, modes: FloatArray, shape: tuple[int, int]) -> Float32Array:
@@ -175,12 +180,13 @@ def _surface(places: FloatArray, modes: FloatArray, shape: tuple[int, int]) -> F
 def _light_of_pixels(ratio: Float32Array, read: NDArray[np.bool_]) -> Float32Array:
     """What is left of uneven light (h, w, 1): a cubic through the pixels of the ground, limits closing in."""
     shape = ratio.shape[:2]
-    used = np.flatnonzero(read)[:: max(1, int(read.sum()) // 20_000)]
-    logs = np.log(np.maximum(ratio.reshape(-1, 3)[used], 1e-3)).astype(float)
+    used = np.flatnonzero(read)[:: max(1, int(read.sum()) // ENOUGH_PIXELS)]
+    logs = np.log(np.maximum(ratio.reshape(-1, 3)[used].T, 1e-3)).astype(float, order="C")
+    mean = logs.mean(axis=0)
     within, light = _terms(np.column_stack([used % shape[1], used // shape[1]]), shape, 10), np.zeros(10)
     for limit in (0.15, 0.12, 0.09, 0.07, 0.06, 0.06):
-        away = logs - (within @ light)[:, None]
-        light = _fit(within, logs.mean(axis=1), _tukey(np.abs(away).max(axis=1), limit))
+        away = np.abs(logs - within @ light).max(axis=0)
+        light = _fit(within, mean, _tukey(away, limit))
     return np.exp(_everywhere(light, shape))
 
 
@@ -228,7 +234,8 @@ def _local_gain(ratio: Float32Array, sound: Float32Array, width_px: float) -> Fl
     """Mean ratio of the ground pixels around each place, drawn towards 1 where there are few."""
     away = np.maximum.reduce([np.abs(plane - np.float32(1.0)) for plane in cv2.split(ratio)])
     near = (sound > 0.0) & (away < 0.08)
-    spread = np.median(away[near]) if near.any() else 0.02
+    seen = away[near]
+    spread = np.median(seen[:: max(1, len(seen) // ENOUGH_PIXELS)]) if len(seen) else 0.02
     weight = np.where(away < np.clip(4.0 * spread, 0.04, 0.10), sound, np.float32(0.0))
     layers = [weight, *((plane - np.float32(1.0)) * weight for plane in cv2.split(ratio))]
     near_by, *pulled = side_by_side(lambda layer: widely(layer, width_px), layers)

@@ -76,8 +76,8 @@ def measure_stance(shares: Float32Array, weights: Float32Array, grid: Grid) -> S
         return None
     rest, seen = (shares - mean)[whole], weights[whole]
     moves, tests = _moves(mean, grid, blur_mm=0.0), _moves(mean, grid, blur_mm=BLUR_MM)
-    found, error = np.empty((len(rest), 4)), np.empty((len(rest), 4))
-    some = slice(None, None, max(1, len(rest) // ENOUGH_COPIES))
+    every = max(1, len(rest) // ENOUGH_COPIES)
+    found, error, some = np.empty((len(rest), 4)), np.empty((-(-len(rest) // every), 4)), slice(None, None, every)
     noise = _noise(rest[some] * seen[some], (np.abs(mean - 0.5) > SURE) & (seen[some] > 0.5), grid)
 
     def read(n: int) -> None:
@@ -85,8 +85,9 @@ def measure_stance(shares: Float32Array, weights: Float32Array, grid: Grid) -> S
         flat = aimed.reshape(len(tests), -1)
         inverse = np.linalg.inv(flat @ moves.reshape(len(moves), -1).T)
         found[n] = inverse @ (flat @ rest[n].ravel())
-        spread = np.array([cv2.filter2D(layer, -1, noise) for layer in aimed])
-        error[n] = np.diag(inverse @ (flat @ spread.reshape(flat.shape).T) @ inverse.T)
+        if n % every == 0:
+            spread = np.array([cv2.filter2D(layer, -1, noise) for layer in aimed])
+            error[n // every] = np.diag(inverse @ (flat @ spread.reshape(flat.shape).T) @ inverse.T)
 
     in_groups(read, len(rest))
     spread_sd = np.sqrt(np.maximum(found.var(axis=0, ddof=1) - error.mean(axis=0), 0.0))
