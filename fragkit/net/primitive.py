@@ -18,6 +18,8 @@ _UNEQUAL_SD = 5.0
 _INFLATION = 1.5
 """Neighbouring nodes share noise; their scatter is taken this much larger."""
 _LEAST_SCATTER = 0.004
+_MOST_STEPS = 20
+"""Steps in which a pair of vectors is surely reduced."""
 _ALTERNATE_SD = 7.0
 _ALTERNATE_RATIO = 0.22
 
@@ -34,9 +36,9 @@ def settle(candidate: Candidate, lags: LagMap, maps: Sequence[LagMap], longest: 
         nodes = nodes_of(lags, candidate.a_px, candidate.b_px)
         heights = np.column_stack([sample(view.peaks, nodes.lag_px) for view in maps])
         coarser = [net for index in range(2, 10) for net in coarser_nets(candidate.a_px, candidate.b_px, index)]
-        scores = [_inequality(nodes, heights, *net) for net in coarser]
+        scores = _inequalities(nodes, heights, np.array(coarser))
         best = int(np.argmax(scores))
-        candidate = replace(candidate, unequal_sd=max(scores[best], 0.0), coarser_px=coarser[best])
+        candidate = replace(candidate, unequal_sd=max(float(scores[best]), 0.0), coarser_px=coarser[best])
         if scores[best] <= _UNEQUAL_SD:
             return candidate
         a, b = reduce_basis(*refine(lags, *reduce_basis(*coarser[best]), stages=(14, 80)))
@@ -56,8 +58,8 @@ def alternates(lags: LagMap, net: Candidate) -> bool:
     return False
 
 
-def _inequality(nodes: Nodes, heights: FloatArray, a: FloatArray, b: FloatArray) -> float:
-    """By how many standard deviations the nodes of the coarser net (a, b) are higher than the other nodes.
+def _inequalities(nodes: Nodes, heights: FloatArray, coarser: FloatArray) -> FloatArray:
+    """By how many standard deviations the nodes of each coarser net (m, 2, 2) are higher than the other nodes (m,).
 
     Notes
     -----
@@ -65,25 +67,38 @@ def _inequality(nodes: Nodes, heights: FloatArray, a: FloatArray, b: FloatArray)
     shortest vector are left out: neighbours in one row or column resemble each other more than others do, in
     tarnish and in wear, without any coarser repeat.
     """
-    steps = nodes.lag_px @ np.linalg.inv(np.array([a, b]))
-    kept = np.abs(steps - np.round(steps)).max(1) < 0.1
-    apart = ~(kept & _along(nodes.lag_px, min(reduce_basis(a, b), key=lambda v: float(v @ v))))
-    kept, weight, height = kept[apart], nodes.weight[apart], heights[apart]
-    n_kept = int(kept.sum())
-    if n_kept < 4 or len(kept) - n_kept < 3:
-        return 0.0
-    distance = np.sqrt((nodes.lag_px[apart] ** 2).sum(1))
-    design = np.column_stack([kept, ~kept, distance - distance.mean()])
-    weighted = design * weight[:, None]
-    normal = np.linalg.inv(weighted.T @ design + 1e-9 * np.eye(3))
-    fit = normal @ (weighted.T @ height)
-    scatter = np.sqrt((weight[:, None] * (height - design @ fit) ** 2).sum(0) / max(len(kept) - 3, 1))
-    variance = normal[0, 0] - 2.0 * normal[0, 1] + normal[1, 1]
-    sd = _INFLATION * np.maximum(scatter, _LEAST_SCATTER) * np.sqrt(variance)
-    return float(((fit[0] - fit[1]) / sd).max())
+    steps = nodes.lag_px @ np.linalg.inv(coarser)
+    kept = np.abs(steps - np.round(steps)).max(2) < 0.1
+    apart = ~(kept & _along(nodes.lag_px, _shortest(coarser)))
+    n_apart, n_kept = apart.sum(1), (kept & apart).sum(1)
+    weight = nodes.weight * apart
+    distance = np.hypot(*nodes.lag_px.T) - (apart @ np.hypot(*nodes.lag_px.T) / np.maximum(n_apart, 1))[:, None]
+    design = np.stack([kept, ~kept, distance], axis=-1)
+    weighted = (design * weight[..., None]).swapaxes(1, 2)
+    normal = np.linalg.inv(weighted @ design + 1e-9 * np.eye(3))
+    fit = normal @ (weighted @ heights)
+    square = weight[:, None] @ (heights - design @ fit) ** 2
+    scatter = np.sqrt(square[:, 0] / np.maximum(n_apart - 3, 1)[:, None])
+    variance = normal[:, 0, 0] - 2.0 * normal[:, 0, 1] + normal[:, 1, 1]
+    sd = _INFLATION * np.maximum(scatter, _LEAST_SCATTER) * np.sqrt(variance)[:, None]
+    enough = (n_kept >= 4) & (n_apart - n_kept >= 3)
+    return np.where(enough, ((fit[:, 0] - fit[:, 1]) / sd).max(1), 0.0)
 
 
-def _along(lag_px: FloatArray, direction: FloatArray) -> NDArray[np.bool_]:
-    """Which lags lie on the line through zero along `direction`, to a tenth of its length."""
-    across = lag_px[:, 0] * direction[1] - lag_px[:, 1] * direction[0]
-    return np.abs(across) < 0.1 * float(direction @ direction)
+def _shortest(bases: FloatArray) -> FloatArray:
+    """The shortest vector (m, 2) of the net of each pair (m, 2, 2), by the steps of `reduce_basis` for all at once."""
+    short, long = bases[:, 0], bases[:, 1]
+    for _ in range(_MOST_STEPS):
+        swapped = (short * short).sum(1) > (long * long).sum(1)
+        short, long = np.where(swapped[:, None], (long, short), (short, long))
+        times = np.round((short * long).sum(1) / (short * short).sum(1))
+        if not times.any():
+            break
+        long = long - times[:, None] * short
+    return np.asarray(short)
+
+
+def _along(lag_px: FloatArray, directions: FloatArray) -> NDArray[np.bool_]:
+    """Which lags (n, 2) lie on the line through zero along each direction (m, 2), to a tenth of its length: (m, n)."""
+    across = directions[:, 1:] * lag_px[:, 0] - directions[:, :1] * lag_px[:, 1]
+    return np.abs(across) < 0.1 * (directions * directions).sum(1)[:, None]
