@@ -173,17 +173,17 @@ def _finest(view: View, sheet: Sheet, fit: Fit, trust: FloatArray) -> Fit:
     light = cv2.transform(view.pixels, np.full((1, channels), 1.0 / channels))
     tone = cv2.GaussianBlur(light, (0, 0), _TONE_BLUR_PX)
     of_tone = Sheet(values=tone[:, :, None], share=sheet.share, window=sheet.window)
-    other = fit_copies(of_tone, fit.centres_px, trust**2, furthest_px=_FURTHEST_RATIO * view.shortest_px)
-    own, others = (np.trace(f.cov_px2, axis1=1, axis2=2) for f in (fit, other))
-    away = ((other.centres_px - fit.centres_px) ** 2).sum(1)
-    if float(np.median(others[sure])) >= float(np.median(own[sure])):
+    furthest = _FURTHEST_RATIO * view.shortest_px
+    other = fit_copies(of_tone, fit.centres_px[sure], trust[sure] ** 2, furthest_px=furthest)
+    own, others = (np.trace(cov, axis1=1, axis2=2) for cov in (fit.cov_px2[sure], other.cov_px2))
+    away = ((other.centres_px - fit.centres_px[sure]) ** 2).sum(1)
+    if float(np.median(others)) >= float(np.median(own)):
         return fit
-    better = sure & (others < own) & (other.gain > _LEAST_GAIN) & (away < _TONE_SDS**2 * own)
-    return replace(
-        fit,
-        centres_px=np.where(better[:, None], other.centres_px, fit.centres_px),
-        cov_px2=np.where(better[:, None, None], other.cov_px2, fit.cov_px2),
-    )
+    better = (others < own) & (other.gain > _LEAST_GAIN) & (away < _TONE_SDS**2 * own)
+    chosen = np.flatnonzero(sure)[better]
+    centres, cov = fit.centres_px.copy(), fit.cov_px2.copy()
+    centres[chosen], cov[chosen] = other.centres_px[better], other.cov_px2[better]
+    return replace(fit, centres_px=centres, cov_px2=cov)
 
 
 def _refuse_chance(sheet: Sheet, fit: Fit, found: NDArray[np.bool_], least: float, even: NDArray[np.bool_]) -> None:
