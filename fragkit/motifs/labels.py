@@ -39,6 +39,8 @@ MARGIN_MM = 24.0
 every few pixels show is looked at."""
 HALO_PX = 8
 """Blurs of single pixels reach no further."""
+DRAWN_PX = 800_000
+"""Strips of about so many pixels are drawn: copies on the borders of strips are drawn on either side."""
 READ_PX = 16
 """A copy is read from no further than so many pixels of the fine picture."""
 LEAST_LIKELY = np.float32(1e-20)
@@ -336,7 +338,8 @@ def drawn_on(read: Read, sheet: Sheet, copied: Copied) -> Fine:
         part.damage[:] = NOT_LOOKED_AT
         _draw(part, read.foreign_percent[strip.outer], sheet.rows(strip.outer), copied, strip.own.start * sheet.step)
 
-    side_by_side(draw, strips_of(read.codes.shape, margin_px=-(-READ_PX // sheet.step), multiple=1))
+    margin_px = -(-READ_PX // sheet.step)
+    side_by_side(draw, strips_of(read.codes.shape, margin_px=margin_px, multiple=1, size_px=DRAWN_PX))
     return drawn
 
 
@@ -355,7 +358,7 @@ def in_detail(read: Read, parted: LabelArray, drawn: Fine, sheet: Sheet) -> tupl
         part = drawn.rows(sheet.fine_rows(strip.inner))
         _detail(part, strip, read.rows(strip.outer), parted[strip.outer], sheet)
 
-    side_by_side(fill, strips_of(parted.shape, margin_px=BORDER_PX + 3, multiple=1))
+    side_by_side(fill, strips_of(parted.shape, margin_px=BORDER_PX + 3, multiple=1, size_px=DRAWN_PX))
     return drawn.beneath, drawn.percent
 
 

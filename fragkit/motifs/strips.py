@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 STRIP_PX = 400_000
-"""About so many pixels are one strip."""
+"""About so many pixels are one strip, where each is looked at in many ways."""
 SMALL_RATIO, DEEP = 0.4, 8
 """Of less than so many strips' pixels, or less than so many margins deep, a picture is one strip."""
 
@@ -27,14 +27,14 @@ class Strip:
         return Strip(inner, outer)
 
 
-def strips_of(shape: tuple[int, ...], *, margin_px: int, multiple: int) -> list[Strip]:
+def strips_of(shape: tuple[int, ...], *, margin_px: int, multiple: int, size_px: int = STRIP_PX) -> list[Strip]:
     """Strips of an even number, or one, over a picture (h, w); what they look at begins at a multiple of some rows.
 
     They depend on the picture alone, not on how many threads there are.
     """
     height, width = shape[:2]
-    half = round(height * width / (2 * STRIP_PX))
-    if height * width >= SMALL_RATIO * STRIP_PX and height >= DEEP * margin_px:
+    half = round(height * width / (2 * size_px))
+    if height * width >= SMALL_RATIO * size_px and height >= DEEP * margin_px:
         half = max(half, 1)
     rows = height if half == 0 else -(-height // (2 * half * multiple)) * multiple
     margin = -(-margin_px // multiple) * multiple
