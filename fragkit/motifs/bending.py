@@ -15,7 +15,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from fragkit.motifs.copies import Grid, places_of, tall
+from fragkit.motifs.copies import TALLEST_PX, Grid, places_of, tall
 from fragkit.motifs.shares import CLEAR_SD, Consensus, Paints, beneath_metal, dot, left_of, paint_of
 from fragkit.opencv import cv2
 
@@ -202,7 +202,12 @@ def inverses_of(fields: Float32Array) -> Float32Array:
 def each_warped(layers: Float32Array, across: Float32Array, down: Float32Array, shape: tuple[int, ...]) -> Float32Array:
     """Layers of a shape (h, w) one below the other (n × h, w[, k]), each as seen at its places displaced by so many px
     (n × h, w) to the right and down."""
-    n, (rows, columns) = len(layers) // shape[0], places_of((shape[0], shape[1]))
+    n, most = len(layers) // shape[0], max(1, TALLEST_PX // shape[0])
+    if n > most:
+        parts = [slice(k * shape[0], (k + most) * shape[0]) for k in range(0, n, most)]
+        across, down = (k.reshape(len(layers), -1) for k in (across, down))
+        return np.concatenate([each_warped(layers[k], across[k], down[k], shape) for k in parts])
+    rows, columns = places_of((shape[0], shape[1]))
     x, y = (np.empty((n, *shape), np.float32) for _ in range(2))
     np.add(columns, across.reshape(x.shape), out=x)
     np.add(rows, down.reshape(y.shape), out=y)

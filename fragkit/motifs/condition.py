@@ -14,9 +14,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from fragkit.motifs.blurring import widely
 from fragkit.motifs.condition_weights import CENTRES, HIDDEN, HIDDEN_OFFSETS, LAST, LAST_OFFSETS, SCALES
 from fragkit.motifs.light import shrink
-from fragkit.motifs.mixture import GROUND, METAL, widely
+from fragkit.motifs.mixture import GROUND, METAL
 from fragkit.motifs.reducing import as_fine
 from fragkit.motifs.tones import OPPONENT, summed
 from fragkit.opencv import cv2

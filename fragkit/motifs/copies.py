@@ -17,8 +17,9 @@ from fragkit.threads import GROUP, groups_of, in_groups, side_by_side
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
 
-TALLEST_PX = 32_000
-"""OpenCV reads and writes pictures of up to about so many rows."""
+TALLEST_PX = 8_000
+"""Copies one below the other are read as one picture of up to about so many rows: single precision tells places in it
+to a thousandth of a pixel, and OpenCV takes four times as many."""
 
 
 @dataclass(frozen=True, kw_only=True)

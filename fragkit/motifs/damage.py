@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from fragkit.motifs.mixture import DAMAGE_MM, widely
+from fragkit.motifs.blurring import widely
+from fragkit.motifs.mixture import DAMAGE_MM
 from fragkit.motifs.strips import Strip
 from fragkit.motifs.tones import OPPONENT, smoothed
 from fragkit.opencv import cv2

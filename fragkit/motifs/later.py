@@ -12,11 +12,11 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
+from fragkit.motifs.blurring import widely
 from fragkit.motifs.condition import MOST_GRAIN
 from fragkit.motifs.labels import LATER_CODE, LOSS_CODE, STEPS_A_NAT, Read, between_motifs, disc
 from fragkit.motifs.learning import Sheet
 from fragkit.motifs.light import shrink
-from fragkit.motifs.mixture import widely
 from fragkit.motifs.reducing import as_fine
 from fragkit.motifs.strips import Strip, strips_of
 from fragkit.motifs.tones import OPPONENT

@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fragkit.errors import EstimationError
+from fragkit.motifs.blurring import widely
 from fragkit.motifs.centres import Centres
-from fragkit.motifs.mixture import widely
 from fragkit.motifs.tones import summed
 from fragkit.opencv import cv2
 from fragkit.rectify import Picture

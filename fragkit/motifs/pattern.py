@@ -11,8 +11,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from fragkit.motifs.blurring import widely
 from fragkit.motifs.light import shrink
-from fragkit.motifs.mixture import GROUND, METAL, SHADOW, Surfaces, widely
+from fragkit.motifs.mixture import GROUND, METAL, SHADOW, Surfaces
 from fragkit.motifs.reducing import as_fine
 from fragkit.motifs.tones import OPPONENT, summed
 from fragkit.opencv import cv2

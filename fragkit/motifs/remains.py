@@ -12,10 +12,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fragkit.motifs.bending import inverses_of
+from fragkit.motifs.blurring import enlarged, shrunk
 from fragkit.motifs.copies import Copies, Grid, regrid
 from fragkit.motifs.details import detail
 from fragkit.motifs.learning import Learned, Sheet, cut_copies
-from fragkit.motifs.mixture import FOREIGN, GROUND, METAL, SHADOW, enlarged, expect, likelihood, shrunk
+from fragkit.motifs.mixture import FOREIGN, GROUND, METAL, SHADOW, expect, likelihood
 from fragkit.motifs.pattern import ALIKE_MM
 from fragkit.motifs.shares import Consensus, Toned, contrasts_of, divide_copies, leaf_of, toned
 from fragkit.motifs.straightening import Bends

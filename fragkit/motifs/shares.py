@@ -15,18 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from fragkit.motifs.blurring import block_side_px, blurred, each_widely, enlarged, shrunk, widely
 from fragkit.motifs.copies import tall
-from fragkit.motifs.mixture import (
-    GROUND,
-    METAL,
-    SHADOW,
-    block_px,
-    blurred,
-    each_widely,
-    enlarged,
-    shrunk,
-    widely,
-)
+from fragkit.motifs.mixture import GROUND, METAL, SHADOW
 from fragkit.motifs.tones import OPPONENT
 from fragkit.opencv import cv2
 from fragkit.threads import groups_of, side_by_side
@@ -212,7 +203,7 @@ def leaf_of(part: Toned, atlas: Float32Array, paints: Paints, mm_per_px: float) 
     its tone.
     """
     width_px, motif = LEAF_MM / mm_per_px, (atlas[METAL] + atlas[SHADOW])[None]
-    step, out = block_px(width_px, motif.shape[1:]), np.empty_like(part.tones)
+    step, out = block_side_px(width_px, motif.shape[1:]), np.empty_like(part.tones)
     beside = _beside(shrunk(motif, step) if step > 1 else motif, width_px, step)
     for k in groups_of(len(part.weight), size=LEAVES_AT_ONCE):
         few = Toned(part.tones[:, k], part.metal[k], part.weight[k])

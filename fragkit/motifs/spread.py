@@ -24,8 +24,6 @@ N_STEPS, SETTLED = 40, 5e-4
 """Steps at most, and the share by which all variances together change when no more are needed: on simulated copies the
 rms was then off by a twentieth of its own sd (rms), by a seventh at most, from where 400 steps bring it."""
 TINY_MM2 = 1e-6
-SMALL = 8
-"""Matrices of less than twice as many rows are inverted whole."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -150,7 +148,7 @@ def fit_variances(
     for _ in range(N_STEPS):
         own = variances[groups]
         precision = np.diag(np.concatenate([1.0 / own, np.full(free.shape[1], 1e-9)]))
-        covariance = _inverses(squares / noise + precision)
+        covariance = np.linalg.inv(squares / noise + precision)
         mean = np.einsum("npq,nq->np", covariance, pulls) / noise
         known = 1.0 - np.diagonal(covariance, axis1=1, axis2=2)[:, :n_waves] / own
         power = np.bincount(groups, (mean[:, :n_waves] ** 2).sum(axis=0), n_groups)
@@ -164,22 +162,6 @@ def fit_variances(
     both = _covariances(covariance[:, :n_waves, :n_waves], mean[:, :n_waves], own, groups)
     moments = covariance[:, :n_waves, :n_waves].mean(axis=0) + mean[:, :n_waves].T @ mean[:, :n_waves] / len(mean)
     return Fitted(variances, moments, noise, *both)
-
-
-def _inverses(matrices: FloatArray) -> FloatArray:
-    """Inverses (n, p, p) of symmetric positive definite matrices, by halves: so they need half the time of numpy's."""
-    half = matrices.shape[1] // 2
-    if half < SMALL:
-        return np.asarray(np.linalg.inv(matrices))
-    above = _inverses(matrices[:, :half, :half])
-    beside = above @ matrices[:, :half, half:]
-    below = _inverses(matrices[:, half:, half:] - matrices[:, half:, :half] @ beside)
-    across = beside @ below
-    out = np.empty_like(matrices)
-    out[:, :half, :half] = above + across @ beside.swapaxes(1, 2)
-    out[:, :half, half:], out[:, half:, :half] = -across, -across.swapaxes(1, 2)
-    out[:, half:, half:] = below
-    return out
 
 
 def _covariances(

@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from fragkit.errors import EstimationError
 from fragkit.frozen import frozen_array
-from fragkit.motifs.mixture import widely
+from fragkit.motifs.blurring import widely
 from fragkit.motifs.ring import RingCorrelation, ring_correlation
 
 FloatArray = NDArray[np.float64]

@@ -7,8 +7,8 @@ import pytest
 from hop_scene import example, make_wall
 
 from fragkit.motifs import build_motif, strips
+from fragkit.motifs.blurring import widely
 from fragkit.motifs.copies import covered, cut, grid_over
-from fragkit.motifs.mixture import widely
 from fragkit.opencv import cv2
 from fragkit.rectify import Picture
 from fragkit.threads import at_once, one_opencv_thread, side_by_side
