@@ -17,7 +17,7 @@ from fragkit.motifs.bending import each_warped
 from fragkit.motifs.centres import Centres
 from fragkit.motifs.copies import Grid, finer, regrid, tall
 from fragkit.motifs.details import common_layers
-from fragkit.motifs.doubt import Drawn, doubt_of
+from fragkit.motifs.doubt import Drawn, doubt_of, origin_cov_mm2
 from fragkit.motifs.labels import Copied, Read, drawn_on, in_detail, label_picture, override
 from fragkit.motifs.later import GUESS_NOTE, part_later_work
 from fragkit.motifs.learning import Learned, Sheet, cut_copies, learn_copies, open_sheet
@@ -306,7 +306,7 @@ def _motif(sheets: Sequence[Sheet], shares: _Shares, grid: Grid) -> Motif:
     width, height = _box(outlines["metal"] + outlines["shadow"])
     metal_width, metal_height = _box(outlines["metal"])
     strays = stray_from_silhouette(shares.typical[METAL], shares.metal, shares.weight, grid)
-    drawn = _drawn(shares, strays, grid)
+    drawn = _drawn(shares, strays, found["metal"], grid)
     doubts = {name: doubt_of(k, found[name], drawn) for name, k in (("metal", METAL), ("shadow", SHADOW))}
     seen = shares.weight > 0.5
     rng = np.random.default_rng(len(seen))
@@ -348,13 +348,14 @@ def _motif(sheets: Sequence[Sheet], shares: _Shares, grid: Grid) -> Motif:
     )
 
 
-def _drawn(shares: _Shares, strays: Strays | None, grid: Grid) -> Drawn:
+def _drawn(shares: _Shares, strays: Strays | None, metal: Sequence[FloatArray], grid: Grid) -> Drawn:
     return Drawn(
         atlas=shares.atlas,
         typical=shares.typical,
         width_px=edge_width_px(shares.atlas[METAL]),
         support=shares.weight.sum(0),
         spread_mm=_edge_sd_mm(strays),
+        origin_cov_mm2=origin_cov_mm2(metal, grid.mm_per_px),
         grid=grid,
     )
 

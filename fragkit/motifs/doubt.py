@@ -15,7 +15,7 @@ from fragkit.frozen import frozen_array
 from fragkit.motifs import outlines as lines
 from fragkit.motifs.copies import Grid
 from fragkit.motifs.mixture import METAL, SHADOW
-from fragkit.motifs.parts import area_of, rings_of
+from fragkit.motifs.parts import area_of, parts_of, rings_of
 from fragkit.motifs.sharpening import CAUTION, sharpen
 from fragkit.motifs.silhouette import closed
 from fragkit.opencv import cv2
@@ -49,6 +49,8 @@ class Drawn:
         How many copies show each place.
     spread_mm : float
         Sd of a copy's edge about the outline.
+    origin_cov_mm2 : (2, 2) array
+        Of the metal's centroid, from which outlines are measured; see `origin_cov_mm2`.
     grid : Grid
     """
 
@@ -57,6 +59,7 @@ class Drawn:
     width_px: float | None
     support: Float32Array
     spread_mm: float
+    origin_cov_mm2: FloatArray
     grid: Grid
 
 
@@ -69,11 +72,13 @@ class Doubt:
     unclear: Any
 
     def half_mm(self, points: FloatArray) -> FloatArray:
-        """Half the width (m,) in mm, at points (m, 2) of an outline, that holds the true outline with 95 %."""
+        """Half the width (m,) in mm that holds the true outline with 95 %, at points (m, 2) in turn round it."""
         drawn, grid = self.drawn, self.drawn.grid
         at = (grid.centre_px[1] - points[:, 1] / grid.mm_per_px, points[:, 0] / grid.mm_per_px + grid.centre_px[0])
         n = np.maximum(ndimage.map_coordinates(drawn.support, at, order=1, mode="nearest"), 1.0)
+        across = _across(points)
         common = (PLACE_SD_PX * grid.mm_per_px) ** 2 + lines.SIMPLIFY_MM**2 / 3.0
+        common += np.einsum("ma,ab,mb->m", across, drawn.origin_cov_mm2, across)
         away = [shapely.distance(shapely.points(points), other) for other in self.others]
         bias = np.max([np.zeros(len(points)), *away], axis=0)
         return np.asarray(np.minimum(bias, FURTHEST_MM) + 1.96 * np.sqrt(drawn.spread_mm**2 / n + common))
@@ -97,8 +102,9 @@ def doubt_of(layer: int, outlines: Sequence[FloatArray], drawn: Drawn) -> Doubt:
 
     Notes
     -----
-    Half the width is bias + 1.96 √(spread²/n + place²). The spread over the n copies that show a place and the place
-    in a blurred pixel are random; the bias is not, its sign is known, so it is added. It is the larger of two:
+    Half the width is bias + 1.96 √(spread²/n + place² + origin²). The spread over the n copies that show a place, the
+    place in a blurred pixel and the centroid from which all is measured are random; the bias is not, its sign is known,
+    so it is added. It is the larger of two:
 
     * Blur. The outline, blurred as the mean is and sharpened as the mean was, comes back with its tips shortened and
       its notches filled. It was drawn that way from the true one, so that it lies by about as much beside it.
@@ -116,6 +122,29 @@ def doubt_of(layer: int, outlines: Sequence[FloatArray], drawn: Drawn) -> Doubt:
     other = lines.outlines_of(_with_thin_shadow(layer, drawn), drawn.grid)
     others = tuple(area_of(rings).boundary for rings in (again, other) if rings)
     return Doubt(drawn, others, _unclear(drawn.atlas[layer] - seen, drawn))
+
+
+def origin_cov_mm2(outlines: Sequence[FloatArray], mm_per_px: float) -> FloatArray:
+    """Covariance (2, 2) of the centroid of what outlines enclose.
+
+    Notes
+    -----
+    If the edge of a part lies outside its place by d all along, the centroid c moves by d ∮ (x - c) ds / A: much, where
+    a motif has long thin parts on one side. d is what remains unknown of a place in a blurred pixel; parts are of
+    different widths, so that each errs by itself.
+    """
+    area = area_of(outlines)
+    edges = [part.boundary for part in parts_of(area)]
+    away = np.array([np.subtract(edge.centroid.coords[0], area.centroid.coords[0]) for edge in edges])
+    pulls = away * np.array([[edge.length / area.area] for edge in edges])
+    return np.asarray((PLACE_SD_PX * mm_per_px) ** 2 * pulls.T @ pulls)
+
+
+def _across(points: FloatArray) -> FloatArray:
+    """Unit vectors (m, 2) across an outline at its points in turn; 0 where these do not tell."""
+    along = np.roll(points, -1, axis=0) - np.roll(points, 1, axis=0)
+    size = np.hypot(*along.T)[:, None]
+    return np.divide(along[:, ::-1] * [1.0, -1.0], size, out=np.zeros_like(along), where=size > 0.0)
 
 
 def _blurred(area: Any, width_px: float, grid: Grid) -> Float32Array:

@@ -6,7 +6,7 @@ import pytest
 import shapely
 
 from fragkit.motifs.copies import grid_over
-from fragkit.motifs.doubt import PLACE_SD_PX, Doubt, Drawn, doubt_of
+from fragkit.motifs.doubt import PLACE_SD_PX, Doubt, Drawn, doubt_of, origin_cov_mm2
 from fragkit.motifs.mixture import METAL
 from fragkit.motifs.outlines import SIMPLIFY_MM, outlines_of
 from fragkit.motifs.parts import area_of
@@ -34,8 +34,16 @@ def seen(metal: shapely.Geometry, *, shadow: shapely.Geometry | None = None, n: 
     sharp = np.stack([sharpen(layer, CAUTION * width) for layer in mean])
     typical = np.concatenate([sharp, 1.0 - sharp.sum(0, keepdims=True)])
     support = np.full(GRID.shape, n, np.float32)
-    drawn = Drawn(atlas=atlas, typical=typical, width_px=width, support=support, spread_mm=SPREAD_MM, grid=GRID)
     outlines = outlines_of(typical[METAL], GRID)
+    drawn = Drawn(
+        atlas=atlas,
+        typical=typical,
+        width_px=width,
+        support=support,
+        spread_mm=SPREAD_MM,
+        origin_cov_mm2=origin_cov_mm2(outlines, PITCH_MM),
+        grid=GRID,
+    )
     return outlines, doubt_of(METAL, outlines, drawn)
 
 
@@ -99,3 +107,22 @@ def test_a_bare_line_too_fine_to_be_drawn_is_pointed_out():
     assert area_of(bands[1]).contains(gap.buffer(-0.01).intersection(shapely.box(-2.5, -1.0, 2.5, 1.0)))
     whole, other = seen(disc)
     assert len(other.bands(whole)) == 1
+
+
+def test_the_centroid_of_two_discs_errs_along_the_line_between_them():
+    pair = [shapely.Point(x, 0.0).buffer(2.0, quad_segs=64) for x in (-8.0, 8.0)]
+    found = origin_cov_mm2([np.asarray(disc.exterior.coords)[:-1] for disc in pair], PITCH_MM)
+    # by hand: 2 π r d / (2 π r²) = d / r for each of two discs
+    np.testing.assert_allclose(
+        found, np.diag([2.0 * 4.0**2, 0.0]) * (PLACE_SD_PX * PITCH_MM) ** 2, rtol=1e-3, atol=1e-9
+    )
+
+
+def test_doubt_of_the_centroid_counts_across_the_outline():
+    outlines, doubt = seen(shapely.union_all([shapely.Point(x, 0.0).buffer(3.0, quad_segs=64) for x in (-9.0, 9.0)]))
+    ring = max(outlines, key=lambda points: points[:, 0].max())
+    half = doubt.half_mm(ring)
+    aside, above = half[ring[:, 0].argmax()], half[ring[:, 1].argmax()]
+    origin2 = 2.0 * 3.0**2 * (PLACE_SD_PX * PITCH_MM) ** 2
+    assert above == pytest.approx(random_mm(9.0), abs=0.1)
+    assert aside == pytest.approx(1.96 * np.sqrt((random_mm(9.0) / 1.96) ** 2 + origin2), abs=0.1)
