@@ -184,13 +184,8 @@ def _solved(start: FloatArray, sums: Sequence[Float32Array], straight: Straight)
     return np.asarray(np.linalg.solve(matrix, pulled).reshape(start.shape))
 
 
-def inverse_of(field: Float32Array) -> Float32Array:
-    """The field (2, h, w) in px that leads back."""
-    return inverses_of(field[None])[0]
-
-
 def inverses_of(fields: Float32Array) -> Float32Array:
-    """Each of the fields (n, 2, h, w) in px that leads back."""
+    """The fields (n, 2, h, w) in px that lead back."""
     both = np.asarray(cv2.merge([tall(fields[:, 0]), tall(fields[:, 1])]), np.float32)
     back = -fields
     for _ in range(3):
@@ -214,9 +209,3 @@ def each_warped(layers: Float32Array, across: Float32Array, down: Float32Array, 
     np.clip(y, 0.0, shape[0] - 1.0, out=y)
     y += (np.arange(n, dtype=np.float32) * np.float32(shape[0]))[:, None, None]
     return np.asarray(cv2.remap(layers, tall(x), tall(y), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE))
-
-
-def warped(layer: Float32Array, field: Float32Array, kind: int = cv2.INTER_LINEAR) -> Float32Array:
-    """The layer (h, w) or (h, w, k) as seen at each place displaced by the field (2, h, w) in px."""
-    rows, columns = places_of(layer.shape[:2])
-    return np.asarray(cv2.remap(layer, columns + field[0], rows + field[1], kind, borderMode=cv2.BORDER_REPLICATE))

@@ -2,8 +2,9 @@
 
 import cv2
 import numpy as np
+from displaced import warped
 
-from fragkit.motifs.bending import Straight, bend_further, inverse_of, modes_over, warped
+from fragkit.motifs.bending import Straight, bend_further, inverses_of, modes_over
 from fragkit.motifs.copies import finer, grid_over
 from fragkit.motifs.shares import Consensus, Paints
 from fragkit.motifs.straightening import Bends
@@ -55,7 +56,7 @@ def test_bends_are_found():
         dx, dy = wave(rng)
         found = fitted(figure(dx, dy))
         # from the straight place to that of the copy: the other way round than the figure was displaced
-        error = (inverse_of(found) - np.stack([dx, dy]))[:, metal]
+        error = (inverses_of(found[None])[0] - np.stack([dx, dy]))[:, metal]
         assert np.sqrt((error**2).mean()) < 0.3 * np.sqrt((dx**2 + dy**2)[metal].mean() / 2.0) + 0.05
 
 
@@ -64,7 +65,7 @@ def test_a_turned_copy_is_turned_back():
     turn = np.radians(2.0)
     found = fitted(figure(-(rows - 50.0) * turn, (columns - 50.0) * turn))
     metal = figure(0.0, 0.0) > 0.5
-    error = inverse_of(found) - np.stack([-(rows - 50.0) * turn, (columns - 50.0) * turn])
+    error = inverses_of(found[None])[0] - np.stack([-(rows - 50.0) * turn, (columns - 50.0) * turn])
     # the rim of the disc says nothing of a turn, the bare lines do; a pixel is 0.4 mm
     assert np.sqrt((error[:, metal] ** 2).mean()) < 0.15
 
@@ -93,7 +94,7 @@ def test_bends_are_the_same_by_the_modes_of_another_grid():
 
 def test_a_field_leads_back():
     field = 0.8 * np.stack(wave(np.random.default_rng(6))).astype(np.float32)
-    back = inverse_of(field)
+    back = inverses_of(field[None])[0]
     there = np.stack([warped(layer, back) for layer in field])
     # straight lines between pixels, half a wave of 50 px
     np.testing.assert_allclose((back + there)[:, 5:-5, 5:-5], 0.0, rtol=0, atol=0.01)

@@ -2,8 +2,9 @@
 
 import numpy as np
 import pytest
+from displaced import warped
 
-from fragkit.motifs.bending import each_warped, warped
+from fragkit.motifs.bending import each_warped
 from fragkit.motifs.blurring import each_widely, enlarged, shrunk, widely
 from fragkit.motifs.copies import tall
 
