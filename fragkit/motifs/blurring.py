@@ -46,13 +46,9 @@ def _in_blocks(layer: Float32Array, step: int, sd_blocks: float) -> Float32Array
 
 def each_widely(layers: Float32Array, width_px: float) -> Float32Array:
     """Layers (n, h, w), each as by `widely`, in few calls for all of them."""
-    shape, side = layers.shape[1:], _side(width_px)
+    shape = layers.shape[1:]
     step = block_side_px(width_px, shape)
-    if step > 1:
-        return enlarged(blurred(shrunk(layers, step), width_px, step), step, shape)
-    if side <= MOST_TAPS:
-        return _filtered(layers, _thrice(side), cv2.BORDER_REFLECT_101)
-    return np.stack([widely(layer, width_px) for layer in layers])
+    return enlarged(blurred(shrunk(layers, step), width_px, step), step, shape)
 
 
 def _side(width_px: float) -> int:
@@ -68,6 +64,8 @@ def block_side_px(width_px: float, shape: tuple[int, ...]) -> int:
 
 def shrunk(layers: Float32Array, step: int) -> Float32Array:
     """Means (n, rows, columns) over blocks of layers (n, h, w), which are carried on by their mirror image."""
+    if step == 1:
+        return layers
     n, height, width = layers.shape
     below, right = -height % step, -width % step
     if below or right:
@@ -85,7 +83,12 @@ def shrunk(layers: Float32Array, step: int) -> Float32Array:
 
 def blurred(small: Float32Array, width_px: float, step: int) -> Float32Array:
     """Means (n, rows, columns) over blocks of `step` pixels, blurred to be as by `widely` once enlarged."""
-    return _filtered(small, _bell(_sd_blocks(width_px, step)), cv2.BORDER_REFLECT)
+    side = _side(width_px)
+    if step > 1:
+        return _filtered(small, _bell(_sd_blocks(width_px, step)), cv2.BORDER_REFLECT)
+    if side <= MOST_TAPS:
+        return _filtered(small, _thrice(side), cv2.BORDER_REFLECT_101)
+    return np.stack([widely(layer, width_px) for layer in small])
 
 
 def _sd_blocks(width_px: float, step: int) -> float:
@@ -96,6 +99,8 @@ def _sd_blocks(width_px: float, step: int) -> float:
 def enlarged(small: Float32Array, step: int, shape: tuple[int, ...], *, straight: bool = False) -> Float32Array:
     """Layers (n, h, w) of a shape from means over blocks, linearly; beyond the outermost middles even, or `straight`
     on."""
+    if step == 1:
+        return small
     n, rows, columns = small.shape
     wider = np.empty((n, rows + 2, columns + 2), np.float32)
     wider[:, 1:-1, 1:-1] = small

@@ -46,10 +46,14 @@ class Grid:
 
     def to_grid(self, picture: Picture, xy_mm: FloatArray) -> FloatArray:
         """Affine matrix (2, 3) from picture pixels to grid pixels for a copy centred at `xy_mm`."""
-        scale = picture.mm_per_px / self.mm_per_px
-        centre = picture.to_px(xy_mm)
-        x, y = np.array(self.centre_px) - scale * centre
+        scale, (x, y) = self.onto(picture, xy_mm)
         return np.array([[scale, 0.0, x], [0.0, scale, y]])
+
+    def onto(self, picture: Picture, xy_mm: FloatArray) -> tuple[float, FloatArray]:
+        """Pixels of the grid in one of the picture, and where (..., 2) on the grid the picture begins, for copies
+        centred at `xy_mm` (..., 2)."""
+        scale = picture.mm_per_px / self.mm_per_px
+        return scale, np.array(self.centre_px) - scale * picture.to_px(xy_mm)
 
 
 def near(picture: Picture, xy_mm: FloatArray, grid: Grid) -> NDArray[np.int64]:
@@ -145,23 +149,21 @@ def covered(picture: Picture, xy_mm: FloatArray, grid: Grid, *, bends: Float32Ar
     inside, furthest = np.ones((len(xy_mm), *grid.shape), bool), np.zeros(len(xy_mm))
     if bends is not None:
         furthest = np.abs(bends).max(axis=(1, 2, 3), initial=0.0)
-    scale, away = _onto(grid, picture, xy_mm)
+    scale, away = grid.onto(picture, xy_mm)
     reach = (2.0 + furthest / scale)[:, None]
     low = np.floor(-away / scale - reach).astype(int)
     high = np.ceil((np.array(grid.shape[::-1]) - 1 - away) / scale + reach).astype(int) + 1
-    size = np.array(picture.coverage.shape[::-1])
-    whole = np.atleast_1d(((low >= 0) & (high <= size)).all(axis=1))
-    for n, (first, last) in enumerate(zip(np.maximum(low, 0).tolist(), np.maximum(high, 0).tolist(), strict=True)):
-        part = picture.coverage[first[1] : last[1], first[0] : last[0]]
-        if not (whole[n] and part.all()):
-            inside[n] = (
-                _share_in(part, first, _places_in(picture, xy_mm[[n]], grid, None if bends is None else bends[[n]]))
-                > 0.999
-            )
+    beyond = np.any((low < 0) | (high > picture.coverage.shape[::-1]), axis=1, keepdims=True)
+    for n, (left, top) in enumerate(np.maximum(low, 0).tolist()):
+        right, bottom = np.maximum(high[n], 0)
+        part, own = picture.coverage[top:bottom, left:right], slice(n, n + 1)
+        if beyond[n, 0] or not part.all():
+            places = _places_in(picture, xy_mm[own], grid, None if bends is None else bends[own])
+            inside[n] = _share_in(part, (left, top), places) > 0.999
     return inside
 
 
-def _share_in(part: NDArray[np.bool_], first: list[int], places: Sequence[Float32Array]) -> NDArray[Any]:
+def _share_in(part: NDArray[np.bool_], first: tuple[int, int], places: Sequence[Float32Array]) -> NDArray[Any]:
     """Share (h, w) of places, columns and rows (1, h, w) in a picture, inside a part that begins at `first`."""
     if part.size == 0:
         return np.zeros(1)
@@ -169,17 +171,11 @@ def _share_in(part: NDArray[np.bool_], first: list[int], places: Sequence[Float3
     return np.asarray(cv2.remap(part.astype(np.float32), x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT))
 
 
-def _onto(grid: Grid, picture: Picture, xy_mm: FloatArray) -> tuple[float, FloatArray]:
-    """Pixels of the grid in one of the picture, and where (n, 2) on the grid the picture begins."""
-    scale = picture.mm_per_px / grid.mm_per_px
-    return scale, np.array(grid.centre_px) - scale * picture.to_px(xy_mm)
-
-
 def _places_in(
     picture: Picture, xy_mm: FloatArray, grid: Grid, bends: Float32Array | None
 ) -> tuple[Float32Array, Float32Array]:
     """Columns and rows (n, h, w) in the picture of every place of the grid about each centre, bent."""
-    scale, away = _onto(grid, picture, xy_mm)
+    scale, away = grid.onto(picture, xy_mm)
     rows, columns = places_of(grid.shape)
     x, y = (np.empty((len(xy_mm), *grid.shape), np.float32) for _ in range(2))
     for axis, (out, place) in enumerate(((x, columns), (y, rows))):

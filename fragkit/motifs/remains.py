@@ -110,8 +110,6 @@ def backs_of(fields: Float32Array, mm_per_px: float) -> Float32Array:
     """
     n, _, *shape = fields.shape
     step = max(1, int(BACK_MM / mm_per_px))
-    if step == 1:
-        return inverses_of(fields)
     small = shrunk(fields.reshape(2 * n, *shape), step) / np.float32(step)
     back = inverses_of(small.reshape(n, 2, *small.shape[1:])) * np.float32(step)
     return enlarged(back.reshape(small.shape), step, tuple(shape), straight=True).reshape(fields.shape)

@@ -204,11 +204,11 @@ def leaf_of(part: Toned, atlas: Float32Array, paints: Paints, mm_per_px: float) 
     """
     width_px, motif = LEAF_MM / mm_per_px, (atlas[METAL] + atlas[SHADOW])[None]
     step, out = block_side_px(width_px, motif.shape[1:]), np.empty_like(part.tones)
-    beside = _beside(shrunk(motif, step) if step > 1 else motif, width_px, step)
+    beside = blurred(shrunk(motif, step), width_px, step)[0] > BESIDE_SHARE
     for k in groups_of(len(part.weight), size=LEAVES_AT_ONCE):
         few = Toned(part.tones[:, k], part.metal[k], part.weight[k])
         around = _weighed(few, atlas, _sure_leaf(few, atlas[METAL]), paint_of(paints))
-        _leaf_around(shrunk(around, step) if step > 1 else around, beside, width_px, step, out[:, k])
+        _leaf_around(shrunk(around, step), beside, width_px, step, out[:, k])
     return out
 
 
@@ -216,12 +216,6 @@ def _sure_leaf(part: Toned, metal: Float32Array) -> Float32Array:
     """Places (n, h, w) of each copy that are whole leaf: 1, else 0."""
     sure = (part.metal > 0.7) & (part.weight > 0.5) & (metal > CORE_SHARE * float(metal.max()))
     return cv2.erode(tall(sure.view(np.uint8)), np.ones((3, 3), np.uint8)).reshape(sure.shape).astype(np.float32)
-
-
-def _beside(motif: Float32Array, width_px: float, step: int) -> BoolArray:
-    """Where (rows, columns) in and beside the motif (1, rows, columns) leaf may be."""
-    wide = blurred(motif, width_px, step) if step > 1 else each_widely(motif, width_px)
-    return np.asarray(wide[0] > BESIDE_SHARE)
 
 
 def _weighed(part: Toned, atlas: Float32Array, sure: Float32Array, paint: Float32Array) -> Float32Array:
@@ -247,7 +241,7 @@ def _weighed(part: Toned, atlas: Float32Array, sure: Float32Array, paint: Float3
 def _leaf_around(weighed: Float32Array, beside: BoolArray, width_px: float, step: int, out: Float32Array) -> None:
     """Tone of the leaf around each place, put into `out` (3, n, h, w), from what `_weighed` gives of blocks."""
     n, size = len(weighed) // 8, weighed.shape[1:]
-    near = blurred(weighed, width_px, step) if step > 1 else each_widely(weighed, width_px)
+    near = blurred(weighed, width_px, step)
     far = each_widely(weighed[: 4 * n], FAR_RATIO * width_px / step).reshape(4, n, *size)
     total, own = near.reshape(2, 4, n, *size)
     known = total[3] > LEAST_REACH
@@ -256,9 +250,6 @@ def _leaf_around(weighed: Float32Array, beside: BoolArray, width_px: float, step
     np.copyto(total, thinly, where=lacks)
     np.copyto(known, thinly[3] > 0.0, where=lacks)
     total *= known / np.maximum(total[3], np.float32(FAR_REACH))
-    if step == 1:
-        out[:] = total[:3]
-        return
     total[3] = known
     large = enlarged(total.reshape(4 * n, *size), step, out.shape[2:]).reshape(4, *out.shape[1:])
     np.multiply(large[:3], (large[3] >= 0.5) / np.maximum(large[3], np.float32(0.5)), out=out)
